@@ -1,0 +1,1 @@
+//! One visible loop that wires link, recorder, detector and tone.

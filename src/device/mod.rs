@@ -1,0 +1,1 @@
+//! Links to a glove: serial, replay, virtual glove; what arrives, in order.

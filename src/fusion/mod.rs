@@ -1,0 +1,1 @@
+//! From samples to angles: one time base, biases, mounting, orientation, wrist angles.

@@ -1,0 +1,2 @@
+//! The command line's entry: everything else is in the library.
+fn main() {}

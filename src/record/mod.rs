@@ -1,0 +1,1 @@
+//! Everything that reaches the disk: raw frames before any interpretation, raw CSV, settings, salvage.

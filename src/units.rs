@@ -1,0 +1,90 @@
+//! Quantities that every layer shares: the three kinds of time, a number with its uncertainty, the player's hand.
+
+use serde::{Deserialize, Serialize};
+
+/// Microseconds on the clock of one glove node, unwrapped to 64 bits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct DeviceTime(pub i64);
+
+/// Microseconds on the host's monotonic clock, from an arbitrary origin.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct HostTime(pub i64);
+
+/// Milliseconds since the Unix epoch. May step; never used to measure a duration.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct WallTime(pub i64);
+
+impl DeviceTime {
+    /// Seconds from `earlier` to `self`; negative when `self` comes first.
+    #[must_use]
+    pub fn seconds_since(self, earlier: DeviceTime) -> f64 {
+        (self.0 - earlier.0) as f64 * 1e-6
+    }
+
+    /// This instant moved by `seconds`, rounded to a microsecond.
+    #[must_use]
+    pub fn plus_seconds(self, seconds: f64) -> DeviceTime {
+        DeviceTime(self.0 + (seconds * 1e6).round() as i64)
+    }
+}
+
+impl HostTime {
+    /// Seconds from `earlier` to `self`; negative when `self` comes first.
+    #[must_use]
+    pub fn seconds_since(self, earlier: HostTime) -> f64 {
+        (self.0 - earlier.0) as f64 * 1e-6
+    }
+}
+
+/// A measured number and its standard deviation, both in the unit that the field's name gives.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Measured {
+    /// Best estimate.
+    pub value: f64,
+    /// One standard deviation.
+    pub sd: f64,
+}
+
+impl Measured {
+    /// A value with its standard deviation.
+    #[must_use]
+    pub fn new(value: f64, sd: f64) -> Measured {
+        Measured { value, sd }
+    }
+}
+
+/// The side a player plays from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PlayerHand {
+    /// Right-handed: the left arm leads.
+    Right,
+    /// Left-handed: the right arm leads.
+    Left,
+}
+
+impl PlayerHand {
+    /// The sign `s` of the ISB mirror rule: +1 for a right lead arm, -1 for a left lead arm.
+    #[must_use]
+    pub fn lead_arm_sign(self) -> f64 {
+        match self {
+            PlayerHand::Right => -1.0,
+            PlayerHand::Left => 1.0,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn durations_keep_their_sign() {
+        assert_eq!(DeviceTime(1_500_000).seconds_since(DeviceTime(2_000_000)), -0.5);
+        assert_eq!(DeviceTime(2_000_000).plus_seconds(-0.5), DeviceTime(1_500_000));
+        assert_eq!(HostTime(2_500_000).seconds_since(HostTime(0)), 2.5);
+    }
+}
