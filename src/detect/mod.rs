@@ -1,7 +1,21 @@
 //! Phases of a swing and the setting of the hinge: the definitions, shared by the live and the offline path.
 
+pub mod candidate;
+pub mod episode;
+mod flags;
+pub mod impact;
+mod intake;
+pub mod live;
+pub mod measure;
+pub mod offline;
+pub mod phases;
+pub mod set;
 pub mod swing;
 pub mod target;
+mod uncertainty;
+pub mod wrist_state;
 
+pub use live::{LiveAnalysis, LiveSwing};
+pub use offline::{AnalysisParams, OfflineAnalysis};
 pub use swing::{AtEvents, BucketAnalysis, Class, CurvePoint, Flag, NodeLoss, SetTimes, Swing};
 pub use target::{Bands, TargetWindow, Verdict};

@@ -1,1 +1,13 @@
 //! From samples to angles: one time base, biases, mounting, orientation, wrist angles.
+//!
+//! Inside this layer angles are radians, rates rad/s, specific force is in g, times are seconds on the
+//! clock that the name gives.
+
+pub mod calibration;
+pub mod clock;
+pub mod joint;
+pub mod rest;
+pub mod series;
+pub mod strapdown;
+pub mod track;
+pub mod wrist;

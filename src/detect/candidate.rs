@@ -1,0 +1,134 @@
+//! A stretch of fast motion made ready: both nodes' tracks from the address pose, and the arm's phases.
+
+use super::episode::Episode;
+use super::measure::WristKnowledge;
+use super::phases::{self, ArmTrack, NoSwing, PhaseParams, Phases};
+use crate::fusion::clock::ClockMap;
+use crate::fusion::joint::JointWindow;
+use crate::fusion::track::Track;
+use crate::fusion::wrist::WristAxes;
+use nalgebra::Vector3;
+
+/// The address pose is looked for so far back from the fast motion, s.
+const ADDRESS_WITHIN_S: f64 = 3.5;
+/// A hand that is never stiller than this had no address, rad/s.
+const RESTLESS_MAX: f64 = 0.35;
+/// The joint's window ends so long after the arm is back at its address angle, s.
+const AFTER_BACK_S: f64 = 0.2;
+
+/// A movement with the phases of a swing.
+#[derive(Clone, Debug)]
+pub struct Candidate {
+    /// The samples.
+    pub episode: Episode,
+    /// Hand node.
+    pub hand: Track,
+    /// Forearm node on its own clock; the hand's again where the glove has the hand node alone.
+    pub forearm: Track,
+    /// The glove has the hand node alone.
+    pub hand_alone: bool,
+    /// Phases.
+    pub phases: Phases,
+    /// The lead arm at the hand's instants.
+    pub arm: ArmTrack,
+}
+
+impl Candidate {
+    /// Makes an episode ready.
+    ///
+    /// # Errors
+    /// When it is no swing, or has no still pose before it.
+    pub fn new(
+        episode: Episode,
+        axes: &WristAxes,
+        clock: &ClockMap,
+        lead_arm_sign: f64,
+        params: &PhaseParams,
+    ) -> Result<Candidate, NoSwing> {
+        let hand_alone = episode.forearm.len() * 2 < episode.hand.len();
+        let until_s = episode.fast_from_s;
+        let from_s = until_s - ADDRESS_WITHIN_S;
+        let hand = Track::from_stillest(&episode.hand, &episode.biases.hand, from_s, until_s);
+        let hand = hand.filter(|track| track.still_rms < RESTLESS_MAX).ok_or(NoSwing::NoBackswing)?;
+        let forearm = if hand_alone {
+            hand.clone()
+        } else {
+            let (from_s, until_s) = (clock.forearm_s(from_s), clock.forearm_s(until_s));
+            Track::from_stillest(&episode.forearm, &episode.biases.forearm, from_s, until_s)
+                .ok_or(NoSwing::NoBackswing)?
+        };
+        let arm = if hand_alone {
+            arm_track(&hand, &hand, &hand_as_forearm(axes), &ClockMap::IDENTITY, lead_arm_sign)
+        } else {
+            arm_track(&hand, &forearm, axes, clock, lead_arm_sign)
+        };
+        let phases = phases::find(&arm, params)?;
+        Ok(Candidate { episode, hand, forearm, hand_alone, phases, arm })
+    }
+
+    /// The same episode seen with better knowledge of the wrist.
+    ///
+    /// # Errors
+    /// When it is a swing no more.
+    pub fn again(
+        mut self,
+        wrist: &WristKnowledge,
+        lead_arm_sign: f64,
+        params: &PhaseParams,
+    ) -> Result<Candidate, NoSwing> {
+        self.episode.biases.hand += wrist.bias_changes.hand;
+        self.episode.biases.forearm += wrist.bias_changes.forearm;
+        Candidate::new(self.episode, &wrist.axes, &wrist.clock, lead_arm_sign, params)
+    }
+
+    /// The window that the joint estimate sees.
+    #[must_use]
+    pub fn joint_window(&self) -> JointWindow {
+        JointWindow {
+            hand: self.hand.clone(),
+            forearm: self.forearm.clone(),
+            from_s: self.phases.takeaway_s - 0.5,
+            to_s: self.phases.back_s + AFTER_BACK_S,
+        }
+    }
+}
+
+/// With the hand node alone, the hand stands for the forearm.
+fn hand_as_forearm(axes: &WristAxes) -> WristAxes {
+    let z = axes.deviation_in_hand.cross(&axes.long_in_hand);
+    WristAxes {
+        flexion_in_forearm: nalgebra::Unit::new_normalize(z),
+        long_in_forearm: axes.long_in_hand,
+        ..*axes
+    }
+}
+
+/// The lead arm at the hand's instants, in the forearm node's level frame.
+#[must_use]
+pub fn arm_track(
+    hand: &Track,
+    forearm: &Track,
+    axes: &WristAxes,
+    clock: &ClockMap,
+    lead_arm_sign: f64,
+) -> ArmTrack {
+    let sensor_from_forearm = axes.forearm_from_sensor().inverse();
+    let proximal = sensor_from_forearm * Vector3::y();
+    let mut arm = ArmTrack::default();
+    let (first_s, last_s) = (forearm.t_s.first().copied(), forearm.t_s.last().copied());
+    for t_s in hand.t_s.iter().copied() {
+        let there_s = clock.forearm_s(t_s);
+        if first_s.is_none_or(|first| there_s < first) || last_s.is_none_or(|last| there_s > last) {
+            continue;
+        }
+        let (level_from_sensor, rate) = forearm.at(there_s);
+        let distal = -(level_from_sensor * proximal);
+        let world_rate = level_from_sensor * rate;
+        arm.t_s.push(t_s);
+        arm.distal.push(distal);
+        arm.swing_rate.push(world_rate - distal * distal.dot(&world_rate));
+        arm.roll_rate.push(lead_arm_sign * rate.dot(&proximal));
+        arm.rate.push(rate.norm());
+    }
+    arm
+}

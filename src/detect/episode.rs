@@ -1,0 +1,322 @@
+//! Cuts the stream of arrivals into what is worth measuring: the calibration, and stretches of fast
+//! motion with the stillness before them. Holds a bounded stretch of samples, however long the session.
+
+use super::NodeLoss;
+use super::intake::Intake;
+use crate::fusion::calibration::Biases;
+use crate::fusion::series::{Conversion, Reading};
+use crate::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
+use std::collections::VecDeque;
+
+/// Settings of the cutting. Times in s, rates in rad/s.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct EpisodeParams {
+    /// Fast motion begins above this smoothed rate of the hand.
+    pub fast_from: f64,
+    /// And is over below this one …
+    pub slow_below: f64,
+    /// … kept for so long.
+    pub slow_for_s: f64,
+    /// How much is kept from before the fast motion: waggles, address and a slow takeaway.
+    pub before_s: f64,
+    /// Motion longer than this is cut, so that memory stays bounded.
+    pub longest_s: f64,
+    /// The calibration ends so long after its last prompt.
+    pub after_last_prompt_s: f64,
+    /// A calibration longer than this is given up.
+    pub longest_calibration_s: f64,
+}
+
+impl Default for EpisodeParams {
+    fn default() -> EpisodeParams {
+        EpisodeParams {
+            fast_from: 100.0_f64.to_radians(),
+            slow_below: 40.0_f64.to_radians(),
+            slow_for_s: 0.4,
+            before_s: 6.0,
+            longest_s: 8.0,
+            after_last_prompt_s: 4.0,
+            longest_calibration_s: 180.0,
+        }
+    }
+}
+
+/// Readings of both nodes over the same stretch, with what was known when it was cut.
+#[derive(Clone, Debug)]
+pub struct Episode {
+    /// Hand node.
+    pub hand: Vec<Reading>,
+    /// Forearm node, on its own clock; empty when there is none.
+    pub forearm: Vec<Reading>,
+    /// Gyro biases.
+    pub biases: Biases,
+    /// Forearm clock less hand clock as the order of arrival shows it, s: good to a packet.
+    pub clock_guess_s: f64,
+    /// Where the fast motion began, hand clock, s.
+    pub fast_from_s: f64,
+    /// The club in use.
+    pub club: Option<String>,
+}
+
+/// A calibration: one episode per part, in the order of the prompts.
+#[derive(Clone, Debug, Default)]
+pub struct CalibrationEpisodes {
+    /// The parts.
+    pub parts: Vec<(CalibrationPart, Episode)>,
+}
+
+/// What the cutter hands out.
+#[derive(Clone, Debug)]
+pub enum Cut {
+    /// A calibration is over.
+    Calibration(CalibrationEpisodes),
+    /// A stretch of fast motion is over.
+    Motion(Episode),
+}
+
+struct CalibrationInHand {
+    parts: Vec<(CalibrationPart, Episode)>,
+    started_s: f64,
+    last_prompt_s: f64,
+}
+
+#[derive(Clone, Copy)]
+struct FastMotion {
+    since_s: f64,
+    slow_since_s: Option<f64>,
+    peak: f64,
+}
+
+/// The cutter: arrivals in, episodes out.
+pub struct EpisodeCutter {
+    params: EpisodeParams,
+    hand: Intake,
+    forearm: Intake,
+    clock_guesses: VecDeque<f64>,
+    smooth_rate: f64,
+    fast: Option<FastMotion>,
+    /// Where the last fast motion ended: a movement is never told twice.
+    told_until_s: f64,
+    calibration: Option<CalibrationInHand>,
+    club: Option<String>,
+}
+
+/// Pairs of arrivals from which the clock is guessed.
+const GUESSES: usize = 2001;
+/// Time constant of the smoothed rate, s.
+const SMOOTH_S: f64 = 0.02;
+
+impl EpisodeCutter {
+    /// A cutter for this glove.
+    #[must_use]
+    pub fn new(device: &DeviceDescription, params: EpisodeParams) -> EpisodeCutter {
+        let keep_s = params.before_s + params.longest_s + 2.0;
+        let intake = |role| Intake::new(role, Conversion::of(device.node(role)), keep_s);
+        EpisodeCutter {
+            params,
+            hand: intake(NodeRole::Hand),
+            forearm: intake(NodeRole::Forearm),
+            clock_guesses: VecDeque::new(),
+            smooth_rate: 0.0,
+            fast: None,
+            told_until_s: f64::NEG_INFINITY,
+            calibration: None,
+            club: None,
+        }
+    }
+
+    /// Losses so far, of the nodes that were heard.
+    #[must_use]
+    pub fn losses(&self) -> Vec<NodeLoss> {
+        [&self.hand, &self.forearm].map(Intake::loss).into_iter().filter(|loss| loss.received > 0).collect()
+    }
+
+    /// The newest instant of the hand clock, s.
+    #[must_use]
+    pub fn now_s(&self) -> Option<f64> {
+        self.hand.newest().map(|reading| reading.t_s)
+    }
+
+    /// Takes the next arrival.
+    pub fn push(&mut self, arrival: &Arrival) -> Option<Cut> {
+        match arrival {
+            Arrival::Marker { marker, .. } => self.marker(marker),
+            Arrival::Sample(sample) => self.sample(sample),
+        }
+    }
+
+    /// The input is over: hands out what is still in hand.
+    pub fn finish(&mut self) -> Vec<Cut> {
+        let calibration = self.calibration.take().and_then(|calibration| self.close_calibration(calibration));
+        let motion = self.fast.take().map(|fast| Cut::Motion(self.episode_since(fast.since_s)));
+        calibration.into_iter().chain(motion).collect()
+    }
+
+    /// The fast motion that is still going on, as far as it has come.
+    #[must_use]
+    pub fn motion_so_far(&self) -> Option<Episode> {
+        self.fast.map(|fast| self.episode_since(fast.since_s))
+    }
+
+    /// The fast motion is past its peak.
+    #[must_use]
+    pub fn is_slowing(&self) -> bool {
+        self.fast.is_some_and(|fast| self.smooth_rate < 0.7 * fast.peak)
+    }
+
+    /// Where the fast motion that is going on began, hand clock, s.
+    #[must_use]
+    pub fn fast_since_s(&self) -> Option<f64> {
+        self.fast.map(|fast| fast.since_s)
+    }
+
+    fn marker(&mut self, marker: &Marker) -> Option<Cut> {
+        match marker {
+            Marker::Club(club) => {
+                self.club = Some(club.clone());
+                None
+            }
+            Marker::Prompt(part) => self.prompt(*part),
+            Marker::Note { .. } => None,
+        }
+    }
+
+    fn prompt(&mut self, part: CalibrationPart) -> Option<Cut> {
+        let now_s = self.now_s().unwrap_or(0.0);
+        let starts_anew = part == CalibrationPart::Still;
+        let finished = if starts_anew {
+            self.calibration.take().and_then(|calibration| self.close_calibration(calibration))
+        } else {
+            None
+        };
+        let biases = self.biases();
+        let calibration = self.calibration.get_or_insert_with(|| CalibrationInHand {
+            parts: Vec::new(),
+            started_s: now_s,
+            last_prompt_s: now_s,
+        });
+        calibration.last_prompt_s = now_s;
+        let episode = Episode {
+            hand: Vec::new(),
+            forearm: Vec::new(),
+            biases,
+            clock_guess_s: 0.0,
+            fast_from_s: now_s,
+            club: None,
+        };
+        calibration.parts.push((part, episode));
+        finished
+    }
+
+    fn sample(&mut self, sample: &ImuSample) -> Option<Cut> {
+        match sample.role {
+            NodeRole::Hand => {
+                let reading = self.hand.push(sample)?;
+                self.collect(reading, |episode| &mut episode.hand);
+                self.follow_motion(reading)
+            }
+            NodeRole::Forearm => {
+                let reading = self.forearm.push(sample)?;
+                self.collect(reading, |episode| &mut episode.forearm);
+                self.guess_clock(reading);
+                None
+            }
+            NodeRole::Chest | NodeRole::Belt => None,
+        }
+    }
+
+    fn collect(&mut self, reading: Reading, side: impl Fn(&mut Episode) -> &mut Vec<Reading>) {
+        if let Some((_, episode)) =
+            self.calibration.as_mut().and_then(|calibration| calibration.parts.last_mut())
+        {
+            side(episode).push(reading);
+        }
+    }
+
+    /// Samples that arrive one after the other were taken at about the same time.
+    fn guess_clock(&mut self, forearm: Reading) {
+        let Some(hand_s) = self.now_s() else { return };
+        self.clock_guesses.push_back(forearm.t_s - hand_s);
+        if self.clock_guesses.len() > GUESSES {
+            self.clock_guesses.pop_front();
+        }
+    }
+
+    fn follow_motion(&mut self, reading: Reading) -> Option<Cut> {
+        let rate = (reading.rate - self.hand.bias().bias()).norm();
+        // Readings come at 200 to 1000 Hz; the exact time constant does not matter.
+        self.smooth_rate += (rate - self.smooth_rate) * (0.002 / SMOOTH_S);
+        if let Some(cut) = self.calibration_over(reading.t_s) {
+            return Some(cut);
+        }
+        let params = self.params;
+        let Some(fast) = &mut self.fast else {
+            if self.smooth_rate > params.fast_from && self.calibration.is_none() {
+                self.fast =
+                    Some(FastMotion { since_s: reading.t_s, slow_since_s: None, peak: self.smooth_rate });
+            }
+            return None;
+        };
+        fast.peak = fast.peak.max(self.smooth_rate);
+        fast.slow_since_s =
+            (self.smooth_rate < params.slow_below).then(|| fast.slow_since_s.unwrap_or(reading.t_s));
+        let slow_for_s = fast.slow_since_s.map_or(0.0, |since_s| reading.t_s - since_s);
+        let over = slow_for_s > params.slow_for_s || reading.t_s - fast.since_s > params.longest_s;
+        let since_s = fast.since_s;
+        over.then(|| {
+            self.fast = None;
+            let episode = self.episode_since(since_s);
+            self.told_until_s = reading.t_s;
+            Cut::Motion(episode)
+        })
+    }
+
+    fn calibration_over(&mut self, now_s: f64) -> Option<Cut> {
+        let calibration = self.calibration.as_ref()?;
+        let at_address = calibration.parts.last().is_some_and(|(part, _)| *part == CalibrationPart::Address);
+        let over = at_address && now_s - calibration.last_prompt_s > self.params.after_last_prompt_s
+            || now_s - calibration.started_s > self.params.longest_calibration_s;
+        if over {
+            self.calibration.take().and_then(|calibration| self.close_calibration(calibration))
+        } else {
+            None
+        }
+    }
+
+    /// Puts the parts in order of time and gives them the biases that are known by now.
+    fn close_calibration(&self, calibration: CalibrationInHand) -> Option<Cut> {
+        let mut parts = calibration.parts;
+        let (biases, clock_guess_s) = (self.biases(), self.clock_guess_s());
+        for (_, episode) in &mut parts {
+            episode.hand.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
+            episode.forearm.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
+            episode.biases = biases;
+            episode.clock_guess_s = clock_guess_s;
+        }
+        parts.retain(|(_, episode)| !episode.hand.is_empty());
+        (!parts.is_empty()).then_some(Cut::Calibration(CalibrationEpisodes { parts }))
+    }
+
+    fn biases(&self) -> Biases {
+        Biases { hand: self.hand.bias().bias(), forearm: self.forearm.bias().bias() }
+    }
+
+    fn clock_guess_s(&self) -> f64 {
+        let mut sorted: Vec<f64> = self.clock_guesses.iter().copied().collect();
+        sorted.sort_by(f64::total_cmp);
+        sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+    }
+
+    fn episode_since(&self, fast_from_s: f64) -> Episode {
+        let from_s = (fast_from_s - self.params.before_s).max(self.told_until_s);
+        let clock_guess_s = self.clock_guess_s();
+        Episode {
+            hand: self.hand.since(from_s),
+            forearm: self.forearm.since(from_s + clock_guess_s),
+            biases: self.biases(),
+            clock_guess_s,
+            fast_from_s,
+            club: self.club.clone(),
+        }
+    }
+}

@@ -1,0 +1,80 @@
+//! What deserves less trust in a swing, from the signal.
+
+use super::candidate::Candidate;
+use super::measure::{Instants, WristKnowledge};
+use super::set::{Crossings, HingeCurve};
+use super::swing::{Flag, Swing};
+use crate::fusion::series::{Reading, between};
+
+/// A set that moves more than this when the level moves by a degree is ill-conditioned, s.
+const FLAT_S: f64 = 0.05;
+/// The two definitions of the set differ when they lie farther apart than this, s.
+const DEFINITIONS_S: f64 = 0.01;
+/// A forearm clock known worse than this shows in the angles, s.
+const CLOCK_SD_S: f64 = 0.002;
+/// An address less still than this leaves the zero uncertain, rad/s.
+const RESTLESS: f64 = 0.1;
+/// A gap is a step between readings longer than so many usual ones.
+const GAP_STEPS: f64 = 2.5;
+/// The third wrist angle strays farther than this only when the glove has moved, rad.
+const MOVED: f64 = 0.07;
+
+/// The flags of a swing, each once, in the order of the enum.
+pub(super) fn of(
+    candidate: &Candidate,
+    wrist: &WristKnowledge,
+    swing: &Swing,
+    curve: &HingeCurve,
+    crossings: Option<&Crossings>,
+    instants: &Instants,
+    third_angle_rms: f64,
+) -> Vec<Flag> {
+    let down_ms = (instants.ball_s - instants.top_s) * 1e3;
+    let during = swing_readings(candidate, wrist, instants);
+    let checks = [
+        (Flag::FlatSlope, crossings.is_some_and(|found| is_flat(curve, found, instants))),
+        (Flag::SetRemade, crossings.is_some_and(|found| found.at_s[2] - found.first_set_s > 0.002)),
+        (Flag::HingesOnAfterTop, hinges_on(swing)),
+        (Flag::GyroClipped, during.iter().any(|readings| readings.iter().any(|reading| reading.clipped))),
+        (Flag::DataGap, during.iter().any(|readings| has_gap(readings))),
+        (Flag::NominalMounting, !wrist.calibrated && !candidate.hand_alone),
+        (Flag::OldMounting, wrist.calibrated && !candidate.hand_alone && third_angle_rms > MOVED),
+        (Flag::HandNodeAlone, candidate.hand_alone),
+        (Flag::ClocksUnsure, !candidate.hand_alone && wrist.covariance[(4, 4)].sqrt() > CLOCK_SD_S),
+        (Flag::UnusualDownswing, !(200.0..=450.0).contains(&down_ms)),
+        (Flag::UnusualTempo, !(2.0..=5.5).contains(&swing.tempo.value)),
+        (Flag::RestlessAddress, candidate.hand.still_rms > RESTLESS),
+    ];
+    checks.into_iter().filter(|(_, raised)| *raised).map(|(flag, _)| flag).collect()
+}
+
+fn is_flat(curve: &HingeCurve, crossings: &Crossings, instants: &Instants) -> bool {
+    let (before, after) = curve.shifts(crossings, instants.takeaway_s, 1.0_f64.to_radians());
+    before.abs() > FLAT_S || after.abs() > FLAT_S
+}
+
+fn hinges_on(swing: &Swing) -> bool {
+    let pair = swing.set.zip(swing.set_backswing_only);
+    pair.is_some_and(|(set, to_top)| set.set.seconds_since(to_top.set).abs() > DEFINITIONS_S)
+}
+
+/// Readings of both nodes from takeaway to just after the ball.
+fn swing_readings<'a>(
+    candidate: &'a Candidate,
+    wrist: &WristKnowledge,
+    instants: &Instants,
+) -> [&'a [Reading]; 2] {
+    let (from_s, to_s) = (instants.takeaway_s, instants.ball_s + 0.02);
+    let clock = &wrist.clock;
+    [
+        between(&candidate.episode.hand, from_s, to_s),
+        between(&candidate.episode.forearm, clock.forearm_s(from_s), clock.forearm_s(to_s)),
+    ]
+}
+
+fn has_gap(readings: &[Reading]) -> bool {
+    let mut steps: Vec<f64> = readings.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
+    steps.sort_by(f64::total_cmp);
+    let usual = steps.get(steps.len() / 2).copied().unwrap_or(0.0);
+    steps.last().is_some_and(|longest| *longest > GAP_STEPS * usual)
+}

@@ -1,0 +1,170 @@
+//! One node's samples put in order: late ones sorted in, double ones dropped, missing ones counted.
+
+use super::NodeLoss;
+use crate::fusion::rest::{BiasTracker, RestParams};
+use crate::fusion::series::{Conversion, Reading};
+use crate::sample::{ImuSample, NodeRole};
+use std::collections::{BTreeSet, VecDeque};
+
+/// Numbers that may still come late; more than this many are given up as lost.
+const LATE_MAX: usize = 4096;
+/// A sample this much older than the newest comes from a node that has started anew, s.
+const RESTART_S: f64 = 5.0;
+
+/// The recent readings of one node.
+#[derive(Clone, Debug)]
+pub struct Intake {
+    conversion: Conversion,
+    keep_s: f64,
+    ring: VecDeque<Reading>,
+    highest: Option<u32>,
+    awaited: BTreeSet<u32>,
+    bias: BiasTracker,
+    loss: NodeLoss,
+}
+
+impl Intake {
+    /// Keeps `keep_s` seconds of readings.
+    #[must_use]
+    pub fn new(role: NodeRole, conversion: Conversion, keep_s: f64) -> Intake {
+        Intake {
+            conversion,
+            keep_s,
+            ring: VecDeque::new(),
+            highest: None,
+            awaited: BTreeSet::new(),
+            bias: BiasTracker::new(RestParams::default()),
+            loss: NodeLoss { role, received: 0, missing: 0, duplicates: 0 },
+        }
+    }
+
+    /// Takes a sample in order of arrival; gives it back as a reading unless it came before.
+    pub fn push(&mut self, sample: &ImuSample) -> Option<Reading> {
+        let reading = self.conversion.reading(sample);
+        if self.newest().is_some_and(|newest| reading.t_s < newest.t_s - RESTART_S) {
+            self.highest = None;
+            self.awaited.clear();
+            self.ring.clear();
+        }
+        if !self.is_new(sample.seq) {
+            self.loss.duplicates += 1;
+            return None;
+        }
+        self.loss.received += 1;
+        self.insert(reading);
+        self.bias.push(reading);
+        Some(reading)
+    }
+
+    fn is_new(&mut self, seq: u32) -> bool {
+        match self.highest {
+            Some(highest) if seq <= highest => {
+                let late = self.awaited.remove(&seq);
+                self.loss.missing -= u64::from(late);
+                late
+            }
+            Some(highest) => {
+                self.loss.missing += u64::from(seq - highest - 1);
+                self.awaited.extend((highest + 1..seq).rev().take(LATE_MAX));
+                while self.awaited.len() > LATE_MAX {
+                    self.awaited.pop_first();
+                }
+                self.highest = Some(seq);
+                true
+            }
+            None => {
+                self.highest = Some(seq);
+                true
+            }
+        }
+    }
+
+    fn insert(&mut self, reading: Reading) {
+        let after = self.ring.iter().rev().take_while(|other| other.t_s > reading.t_s).count();
+        self.ring.insert(self.ring.len() - after, reading);
+        let newest_s = self.ring.back().map_or(reading.t_s, |newest| newest.t_s);
+        while self.ring.front().is_some_and(|oldest| oldest.t_s < newest_s - self.keep_s) {
+            self.ring.pop_front();
+        }
+    }
+
+    /// The newest reading.
+    #[must_use]
+    pub fn newest(&self) -> Option<&Reading> {
+        self.ring.back()
+    }
+
+    /// Copies of the readings from `from_s` on (node clock), in order of time.
+    #[must_use]
+    pub fn since(&self, from_s: f64) -> Vec<Reading> {
+        let start = self.ring.partition_point(|reading| reading.t_s < from_s);
+        self.ring.range(start..).copied().collect()
+    }
+
+    /// What is known of the gyro bias.
+    #[must_use]
+    pub fn bias(&self) -> &BiasTracker {
+        &self.bias
+    }
+
+    /// What was lost so far.
+    #[must_use]
+    pub fn loss(&self) -> NodeLoss {
+        self.loss
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::DeviceTime;
+    use proptest::prelude::*;
+
+    fn sample(seq: u32) -> ImuSample {
+        ImuSample {
+            role: NodeRole::Hand,
+            seq,
+            t: DeviceTime(i64::from(seq) * 2000),
+            rate_dps: [0.0; 3],
+            specific_force_g: [0.0, 0.0, 1.0],
+            received: None,
+        }
+    }
+
+    fn intake() -> Intake {
+        Intake::new(NodeRole::Hand, Conversion::of(None), 10.0)
+    }
+
+    proptest! {
+        #[test]
+        fn order_loss_and_doubles_are_accounted_for(
+            drops in prop::collection::btree_set(1_u32..198, 0..30),
+            doubles in prop::collection::vec(0_usize..150, 0..20),
+            swaps in prop::collection::vec(0_usize..150, 0..20),
+        ) {
+            let mut seqs: Vec<u32> = (0..200).filter(|seq| !drops.contains(seq)).collect();
+            for at in swaps { seqs.swap(at, at + 3); }
+            for at in doubles { seqs.push(seqs[at]); }
+            let mut intake = intake();
+            for seq in &seqs { intake.push(&sample(*seq)); }
+            let loss = intake.loss();
+            prop_assert_eq!(loss.received, 200 - drops.len() as u64);
+            prop_assert_eq!(loss.duplicates, seqs.len() as u64 - loss.received);
+            let kept = intake.since(f64::NEG_INFINITY);
+            prop_assert!(kept.windows(2).all(|pair| pair[0].t_s < pair[1].t_s));
+            prop_assert_eq!(kept.len() as u64, loss.received);
+            if seqs.first() == Some(&0) { prop_assert_eq!(loss.missing, drops.len() as u64); }
+        }
+    }
+
+    #[test]
+    fn a_node_that_starts_anew_is_taken_on() {
+        let mut intake = intake();
+        for seq in 5000..6000 {
+            intake.push(&sample(seq));
+        }
+        assert!(intake.push(&sample(0)).is_some());
+        assert!(intake.push(&sample(1)).is_some());
+        assert_eq!(intake.since(0.0).len(), 2);
+    }
+}

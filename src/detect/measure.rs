@@ -1,0 +1,328 @@
+//! The numbers of one swing, with their uncertainty, from its candidate and what is known of the wrist.
+
+use super::candidate::Candidate;
+use super::impact::{self, ImpactParams};
+use super::set::{Crossings, HingeCurve, value_at};
+use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
+use super::uncertainty::{self, Spread};
+use super::{Bands, flags};
+use crate::fusion::calibration::Biases;
+use crate::fusion::clock::ClockMap;
+use crate::fusion::joint::{JOINT, PER_WINDOW};
+use crate::fusion::wrist::{self, WristAxes};
+use crate::units::{DeviceTime, Measured};
+use nalgebra::{SMatrix, UnitQuaternion, Vector3};
+
+/// Unknowns of one swing: the joint's and those of its own window.
+pub const UNKNOWNS: usize = JOINT + PER_WINDOW;
+/// Length of the stretch that the address value is taken over, s.
+const ADDRESS_S: f64 = 0.3;
+/// Share of the downswing in which the hinge may still grow and count.
+const AFTER_TOP: f64 = 0.4;
+
+/// What is known of the wrist when a swing is measured.
+#[derive(Clone, Debug)]
+pub struct WristKnowledge {
+    /// Axes in the sensors' frames.
+    pub axes: WristAxes,
+    /// Clock of the forearm node.
+    pub clock: ClockMap,
+    /// What is to be added to the gyro biases that the candidate was made with.
+    pub bias_changes: Biases,
+    /// `forearm level from hand level` of this swing.
+    pub start: UnitQuaternion<f64>,
+    /// Covariance of the unknowns.
+    pub covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
+    /// The axes come from a calibration or from enough swings, not from the nominal mounting alone.
+    pub calibrated: bool,
+}
+
+/// What the measurement needs to be told.
+#[derive(Clone, Copy, Debug)]
+pub struct MeasureParams {
+    /// Class bands.
+    pub bands: Bands,
+    /// +1 for a right lead arm, −1 for a left one.
+    pub lead_arm_sign: f64,
+    /// Angle between the hand's long axis and the shaft, towards the thumb, rad.
+    pub grip: f64,
+    /// Impact.
+    pub impact: ImpactParams,
+}
+
+/// Wrist and arm over the swing. Angles in rad; wrist angles not yet counted from address.
+pub(super) struct Curves {
+    pub t_s: Vec<f64>,
+    pub hinge: Vec<f64>,
+    pub flexion: Vec<f64>,
+    pub axial: Vec<f64>,
+    pub arm_shaft: Vec<f64>,
+}
+
+/// The instants that everything is read off at, hand clock, s.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Instants {
+    pub address_s: (f64, f64),
+    pub takeaway_s: f64,
+    pub top_s: f64,
+    pub impact_s: Option<f64>,
+    /// Impact, or where it would be.
+    pub ball_s: f64,
+}
+
+impl Instants {
+    /// End of the window in which the largest hinge is looked for.
+    pub fn window_end_s(&self) -> f64 {
+        self.top_s + AFTER_TOP * (self.ball_s - self.top_s)
+    }
+}
+
+/// Measures the swing.
+#[must_use]
+pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams) -> Swing {
+    let instants = instants(candidate, params);
+    let curves = curves(candidate, &wrist.axes, &wrist.clock, &wrist.start, params);
+    let address = mean_between(&curves.t_s, &curves.hinge, instants.address_s);
+    let hinge: Vec<f64> = curves.hinge.iter().map(|value| value - address).collect();
+    let curve = HingeCurve { t_s: &curves.t_s, hinge: &hinge };
+    let spread = uncertainty::spread(candidate, wrist, params, &instants, &curves);
+    let crossings = usable(candidate, curve.crossings(instants.takeaway_s, instants.window_end_s()), params);
+    let crossings_to_top = usable(candidate, curve.crossings(instants.takeaway_s, instants.top_s), params);
+    let times = |crossings: &Crossings| set_times(candidate, &curve, crossings, &instants, &spread);
+    let set = crossings.as_ref().map(times);
+    let swing = Swing {
+        club: candidate.episode.club.clone(),
+        takeaway: device_time(instants.takeaway_s),
+        top: device_time(instants.top_s),
+        impact: instants.impact_s.map(device_time),
+        finish: candidate.phases.finish_s.map(device_time),
+        class: set.map_or(Class::None, |set| {
+            params.bands.class(set.set_to_top_ms.value, set.arm_travel_at_set.value)
+        }),
+        set,
+        set_backswing_only: crossings_to_top.as_ref().map(times),
+        hinge_deg: at_events(
+            &curves,
+            &curves.hinge,
+            &instants,
+            crossings.as_ref(),
+            candidate,
+            Counted::FromAddress(&spread.hinge),
+        ),
+        flexion_deg: at_events(
+            &curves,
+            &curves.flexion,
+            &instants,
+            crossings.as_ref(),
+            candidate,
+            Counted::FromAddress(&spread.flexion),
+        ),
+        arm_shaft_deg: at_events(
+            &curves,
+            &curves.arm_shaft,
+            &instants,
+            crossings.as_ref(),
+            candidate,
+            Counted::AsItIs,
+        ),
+        tempo: tempo(&instants, &spread),
+        flags: Vec::new(),
+        curve: points(candidate, &curves, &instants, address),
+    };
+    let third = uncertainty::third_angle_rms(&curves, &instants);
+    let flags = flags::of(candidate, wrist, &swing, &curve, crossings.as_ref(), &instants, third);
+    Swing { flags, ..swing }
+}
+
+/// Crossings that count: with both nodes and a range that is large enough.
+fn usable(candidate: &Candidate, crossings: Option<Crossings>, params: &MeasureParams) -> Option<Crossings> {
+    crossings
+        .filter(|found| !candidate.hand_alone && found.range.to_degrees() >= params.bands.least_range_deg)
+}
+
+fn instants(candidate: &Candidate, params: &MeasureParams) -> Instants {
+    let phases = &candidate.phases;
+    let downswing_s = phases.back_s - phases.top_s;
+    let from_s = phases.top_s + 0.5 * downswing_s;
+    let impact_s =
+        impact::find(&candidate.episode.hand, from_s, phases.back_s + 0.5 * downswing_s, &params.impact);
+    let quiet_s = quiet_before(candidate, phases.takeaway_s);
+    Instants {
+        address_s: (quiet_s - ADDRESS_S, quiet_s),
+        takeaway_s: phases.takeaway_s,
+        top_s: phases.top_s,
+        impact_s,
+        ball_s: impact_s.unwrap_or(phases.back_s),
+    }
+}
+
+/// The last instant before any deliberate movement: going back from the takeaway, where the hand is as
+/// quiet as it was at its quietest, with some margin.
+fn quiet_before(candidate: &Candidate, takeaway_s: f64) -> f64 {
+    let hand = &candidate.hand;
+    let limit = 2.0 * hand.still_rms + 2.5_f64.to_radians();
+    let end = hand.t_s.partition_point(|t_s| *t_s < takeaway_s);
+    let quiet = (0..end).rev().find(|i| {
+        let around = i.saturating_sub(10)..(i + 11).min(hand.rate.len());
+        let mean = hand.rate[around.clone()].iter().sum::<Vector3<f64>>() / around.len() as f64;
+        mean.norm() < limit
+    });
+    quiet.map_or(takeaway_s, |i| hand.t_s[i])
+}
+
+/// The wrist over the swing for given knowledge.
+pub(super) fn curves(
+    candidate: &Candidate,
+    axes: &WristAxes,
+    clock: &ClockMap,
+    start: &UnitQuaternion<f64>,
+    params: &MeasureParams,
+) -> Curves {
+    let forearm_from_sensor = axes.forearm_from_sensor();
+    let sensor_from_hand = axes.hand_from_sensor().inverse();
+    // The shaft leaves the hand between its long axis and the thumb, which lies along z on a right hand.
+    let shaft_in_hand = Vector3::new(0.0, -params.grip.cos(), params.lead_arm_sign * params.grip.sin());
+    let mut curves = Curves {
+        t_s: candidate.arm.t_s.clone(),
+        hinge: Vec::new(),
+        flexion: Vec::new(),
+        axial: Vec::new(),
+        arm_shaft: Vec::new(),
+    };
+    let offset = candidate.hand.t_s.len() - tail(candidate);
+    for (i, t_s) in candidate.arm.t_s.iter().enumerate() {
+        let forearm = candidate.forearm.at(clock.forearm_s(*t_s)).0;
+        let hand = candidate.hand.level_from_sensor[offset + i];
+        let forearm_from_hand = forearm_from_sensor * forearm.inverse() * start * hand * sensor_from_hand;
+        let angles = wrist::angles(&forearm_from_hand, params.lead_arm_sign);
+        curves.hinge.push(angles.hinge);
+        curves.flexion.push(angles.flexion);
+        curves.axial.push(angles.axial);
+        curves.arm_shaft.push((forearm_from_hand * shaft_in_hand).angle(&Vector3::y()));
+    }
+    curves
+}
+
+/// Readings of the hand from the first that the arm track has on.
+fn tail(candidate: &Candidate) -> usize {
+    let first_s = candidate.arm.t_s.first().copied().unwrap_or(f64::INFINITY);
+    candidate.hand.t_s.len() - candidate.hand.t_s.partition_point(|t_s| *t_s < first_s)
+}
+
+pub(super) fn mean_between(t_s: &[f64], values: &[f64], span_s: (f64, f64)) -> f64 {
+    let range = t_s.partition_point(|t| *t < span_s.0)..t_s.partition_point(|t| *t <= span_s.1);
+    if range.is_empty() {
+        return value_at(t_s, values, span_s.1);
+    }
+    values[range.clone()].iter().sum::<f64>() / range.len() as f64
+}
+
+/// An instant of the hand clock. The readings' times are corrected for their filter's delay already.
+fn device_time(t_s: f64) -> DeviceTime {
+    DeviceTime((t_s * 1e6).round() as i64)
+}
+
+fn set_times(
+    candidate: &Candidate,
+    curve: &HingeCurve,
+    crossings: &Crossings,
+    instants: &Instants,
+    spread: &Spread,
+) -> SetTimes {
+    let [onset_s, half_s, set_s, nearly_full_s] = crossings.at_s;
+    let set_sd_s = spread.set_sd_s(curve, crossings, instants.takeaway_s);
+    let phases = &candidate.phases;
+    let travel = value_at(&candidate.arm.t_s, &phases.travel, set_s) / phases.travel_at_top;
+    let travel_after = value_at(&candidate.arm.t_s, &phases.travel, set_s + set_sd_s) / phases.travel_at_top;
+    let travel_before = value_at(&candidate.arm.t_s, &phases.travel, set_s - set_sd_s) / phases.travel_at_top;
+    SetTimes {
+        onset: device_time(onset_s),
+        half: device_time(half_s),
+        set: device_time(set_s),
+        nearly_full: device_time(nearly_full_s),
+        set_to_top_ms: Measured::new((set_s - instants.top_s) * 1e3, set_sd_s.hypot(spread.top_sd_s) * 1e3),
+        arm_travel_at_set: Measured::new(travel, (0.5 * (travel_after - travel_before).abs()).hypot(0.005)),
+    }
+}
+
+/// Whether an angle counts from its address value, and its standard deviation over time.
+enum Counted<'a> {
+    FromAddress(&'a uncertainty::AngleSpread),
+    AsItIs,
+}
+
+/// How well the zero of an anatomical angle is known, degrees: the wrist is only roughly straight while
+/// the forearm is rolled in the calibration, and a grip differs from player to player (judgement).
+const ZERO_SD_DEG: f64 = 5.0;
+
+fn at_events(
+    curves: &Curves,
+    values: &[f64],
+    instants: &Instants,
+    crossings: Option<&Crossings>,
+    candidate: &Candidate,
+    counted: Counted,
+) -> AtEvents {
+    let address = mean_between(&curves.t_s, values, instants.address_s);
+    let read = |t_s: f64| {
+        let value = value_at(&curves.t_s, values, t_s);
+        match &counted {
+            Counted::FromAddress(spread) => {
+                Measured::new((value - address).to_degrees(), spread.sd_at(t_s).to_degrees())
+            }
+            Counted::AsItIs => Measured::new(value.to_degrees(), ZERO_SD_DEG),
+        }
+    };
+    let range = curves.t_s.partition_point(|t| *t < instants.takeaway_s)
+        ..curves.t_s.partition_point(|t| *t <= instants.ball_s);
+    let largest = range.max_by(|a, b| values[*a].total_cmp(&values[*b]));
+    AtEvents {
+        address: Measured::new(address.to_degrees(), ZERO_SD_DEG),
+        set: crossings.map(|found| read(found.at_s[2])),
+        top: read(instants.top_s),
+        max: read(largest.map_or(instants.top_s, |i| curves.t_s[i])),
+        arm_horizontal_down: candidate.phases.arm_horizontal_s.map(read),
+        impact: instants.impact_s.map(read),
+    }
+}
+
+fn tempo(instants: &Instants, spread: &Spread) -> Measured {
+    let (back_s, down_s) = (instants.top_s - instants.takeaway_s, instants.ball_s - instants.top_s);
+    let tempo = back_s / down_s;
+    // The takeaway is a slow start: a tenth of the rate's threshold moves it by several ms.
+    let takeaway_sd_s = 0.01;
+    let ball_sd_s = if instants.impact_s.is_some() { 0.002 } else { 0.015 };
+    let relative = (takeaway_sd_s / back_s)
+        .hypot(ball_sd_s / down_s)
+        .hypot(spread.top_sd_s * (1.0 / back_s + 1.0 / down_s));
+    Measured::new(tempo, tempo * relative)
+}
+
+fn points(candidate: &Candidate, curves: &Curves, instants: &Instants, address: f64) -> Vec<CurvePoint> {
+    let flexion_zero = mean_between(&curves.t_s, &curves.flexion, instants.address_s);
+    let end_s = candidate.phases.finish_s.unwrap_or(instants.ball_s + 0.6) + 0.15;
+    let roll = roll_from(candidate, instants.address_s.1);
+    (0..curves.t_s.len())
+        .filter(|i| (instants.address_s.0..=end_s).contains(&curves.t_s[*i]))
+        .map(|i| CurvePoint {
+            t: device_time(curves.t_s[i]),
+            hinge_deg: (curves.hinge[i] - address).to_degrees(),
+            flexion_deg: (curves.flexion[i] - flexion_zero).to_degrees(),
+            roll_deg: roll[i].to_degrees(),
+            arm_travel_deg: candidate.phases.travel[i].to_degrees(),
+            arm_travel: candidate.phases.travel[i] / candidate.phases.travel_at_top,
+        })
+        .collect()
+}
+
+/// The forearm's rotation about its own long axis since `from_s`, rad, pronation positive.
+fn roll_from(candidate: &Candidate, from_s: f64) -> Vec<f64> {
+    let arm = &candidate.arm;
+    let mut roll = vec![0.0; arm.t_s.len()];
+    for i in 1..roll.len() {
+        roll[i] =
+            roll[i - 1] + 0.5 * (arm.roll_rate[i - 1] + arm.roll_rate[i]) * (arm.t_s[i] - arm.t_s[i - 1]);
+    }
+    let zero = value_at(&arm.t_s, &roll, from_s);
+    roll.iter().map(|value| value - zero).collect()
+}

@@ -1,0 +1,248 @@
+//! The phases of a swing, from the lead arm alone.
+
+use nalgebra::Vector3;
+
+/// The lead arm over a window, at the instants of the hand node. Times in s, rates in rad/s.
+#[derive(Clone, Debug, Default)]
+pub struct ArmTrack {
+    /// Instants.
+    pub t_s: Vec<f64>,
+    /// Direction of the forearm's long axis, towards the hand, in a frame with z up.
+    pub distal: Vec<Vector3<f64>>,
+    /// Rate at which that direction turns: u × du/dt.
+    pub swing_rate: Vec<Vector3<f64>>,
+    /// Rate of the forearm about its long axis, pronation positive.
+    pub roll_rate: Vec<f64>,
+    /// Norm of the forearm's whole angular rate.
+    pub rate: Vec<f64>,
+}
+
+/// What makes a movement a swing. Times in s, angles in rad, rates in rad/s.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PhaseParams {
+    /// The rate under which the backswing has not begun.
+    pub takeaway_rate: f64,
+    /// The rate under which the forearm is at rest at the finish …
+    pub finish_rate: f64,
+    /// … for so long.
+    pub finish_for_s: f64,
+    /// Shortest and longest backswing.
+    pub backswing_s: (f64, f64),
+    /// Shortest and longest time from the top until the arm is back at its address angle.
+    pub downswing_s: (f64, f64),
+    /// Least arm travel of a backswing.
+    pub travel_min: f64,
+    /// Least travel of the arm beyond its address angle after the ball.
+    pub through_min: f64,
+    /// Least peak rate of the downswing.
+    pub peak_min: f64,
+    /// The downswing is faster than the backswing by at least this factor.
+    pub faster_by: f64,
+}
+
+impl Default for PhaseParams {
+    /// The two rates and 150 ms are the project's definitions; the rest separates swings, chips included,
+    /// from other movements with wide margins around common practice.
+    fn default() -> PhaseParams {
+        PhaseParams {
+            takeaway_rate: 10.0_f64.to_radians(),
+            finish_rate: 30.0_f64.to_radians(),
+            finish_for_s: 0.15,
+            backswing_s: (0.25, 2.2),
+            downswing_s: (0.10, 0.62),
+            travel_min: 15.0_f64.to_radians(),
+            through_min: 8.0_f64.to_radians(),
+            peak_min: 90.0_f64.to_radians(),
+            faster_by: 1.2,
+        }
+    }
+}
+
+/// The phases. Times on the hand clock, s.
+#[derive(Clone, Debug)]
+pub struct Phases {
+    /// Unit normal of the swing plane; the backswing turns about it by the right-hand rule.
+    pub normal: Vector3<f64>,
+    /// Start of the backswing.
+    pub takeaway_s: f64,
+    /// The arm's turning point.
+    pub top_s: f64,
+    /// The arm back at its address angle.
+    pub back_s: f64,
+    /// The arm passing the horizontal from above in the downswing.
+    pub arm_horizontal_s: Option<f64>,
+    /// The arm at rest.
+    pub finish_s: Option<f64>,
+    /// Arm travel from the takeaway on, rad, at each instant of the track.
+    pub travel: Vec<f64>,
+    /// Arm travel at the top, rad.
+    pub travel_at_top: f64,
+    /// In-plane angular acceleration at the top, rad/s².
+    pub top_bend: f64,
+    /// Rate about the forearm's long axis at the top, rad/s.
+    pub top_roll_rate: f64,
+}
+
+/// Why a movement is no swing.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+pub enum NoSwing {
+    /// Nothing fast enough.
+    #[error("the arm was never fast enough")]
+    Slow,
+    /// No turning point before the fastest instant.
+    #[error("the arm did not turn before its fastest instant")]
+    NoTop,
+    /// The backswing is no backswing.
+    #[error("no backswing of a swing's size and length before the turning point")]
+    NoBackswing,
+    /// The arm did not come back in time.
+    #[error("the arm did not come back to its address angle as in a downswing")]
+    NoDownswing,
+    /// It stopped at the ball.
+    #[error("the arm did not swing through")]
+    NoFollowThrough,
+}
+
+/// Finds the phases of the swing whose fastest instant lies in the track.
+///
+/// # Errors
+/// When the movement is no swing.
+pub fn find(arm: &ArmTrack, params: &PhaseParams) -> Result<Phases, NoSwing> {
+    let peak = fastest(arm, 0..arm.t_s.len()).ok_or(NoSwing::Slow)?;
+    let peak_rate = arm.swing_rate[peak].norm();
+    if peak_rate < params.peak_min {
+        return Err(NoSwing::Slow);
+    }
+    // The first normal comes from the downswing, the next ones from the backswing, as defined.
+    let mut normal = -arm.swing_rate[peak] / peak_rate;
+    let mut span = span_of(arm, &normal, peak, params)?;
+    for _ in 0..3 {
+        let sum: Vector3<f64> = arm.swing_rate[span.takeaway..=span.top].iter().sum();
+        normal = sum.try_normalize(1e-9).ok_or(NoSwing::NoBackswing)?;
+        span = span_of(arm, &normal, peak, params)?;
+    }
+    let phases = describe(arm, normal, &span, params)?;
+    check(&phases, &span, peak_rate, params)?;
+    Ok(phases)
+}
+
+/// Index of the fastest swing rate within a range.
+fn fastest(arm: &ArmTrack, range: std::ops::Range<usize>) -> Option<usize> {
+    range.max_by(|a, b| arm.swing_rate[*a].norm_squared().total_cmp(&arm.swing_rate[*b].norm_squared()))
+}
+
+/// Backswing as indices: the last instant before takeaway, the fastest, and the last before the top.
+struct Span {
+    takeaway: usize,
+    top: usize,
+    takeaway_s: f64,
+    top_s: f64,
+    fastest_back: f64,
+}
+
+fn span_of(
+    arm: &ArmTrack,
+    normal: &Vector3<f64>,
+    peak: usize,
+    params: &PhaseParams,
+) -> Result<Span, NoSwing> {
+    let rate = |i: usize| normal.dot(&arm.swing_rate[i]);
+    let top = (0..peak).rev().find(|i| rate(*i) >= 0.0).ok_or(NoSwing::NoTop)?;
+    let earliest_s = arm.t_s[top] - params.backswing_s.1;
+    let fastest = (0..=top)
+        .rev()
+        .take_while(|i| arm.t_s[*i] >= earliest_s)
+        .max_by(|a, b| rate(*a).total_cmp(&rate(*b)))
+        .ok_or(NoSwing::NoBackswing)?;
+    let takeaway =
+        (0..fastest).rev().find(|i| rate(*i) < params.takeaway_rate).ok_or(NoSwing::NoBackswing)?;
+    Ok(Span {
+        takeaway,
+        top,
+        takeaway_s: crossing(arm, takeaway, params.takeaway_rate, rate),
+        top_s: crossing(arm, top, 0.0, rate),
+        fastest_back: rate(fastest),
+    })
+}
+
+/// Instant at which `value` passes `level` between `i` and `i + 1`.
+fn crossing(arm: &ArmTrack, i: usize, level: f64, value: impl Fn(usize) -> f64) -> f64 {
+    let (a, b) = (value(i), value(i + 1));
+    let part = if (b - a).abs() < 1e-12 { 0.5 } else { ((level - a) / (b - a)).clamp(0.0, 1.0) };
+    arm.t_s[i] + part * (arm.t_s[i + 1] - arm.t_s[i])
+}
+
+fn describe(
+    arm: &ArmTrack,
+    normal: Vector3<f64>,
+    span: &Span,
+    params: &PhaseParams,
+) -> Result<Phases, NoSwing> {
+    let n = arm.t_s.len();
+    let travel = travel_from(arm, &normal, span);
+    let travel_at_top = travel[span.top];
+    let back = (span.top + 1..n - 1).find(|i| travel[*i + 1] <= 0.0).ok_or(NoSwing::NoDownswing)?;
+    let back_s = crossing(arm, back, 0.0, |i| travel[i]);
+    // The bend is taken over some 20 ms, so that noise does not decide it.
+    let (a, b) = (span.top.saturating_sub(5), (span.top + 6).min(n - 1));
+    let rate = |i: usize| normal.dot(&arm.swing_rate[i]);
+    Ok(Phases {
+        normal,
+        takeaway_s: span.takeaway_s,
+        top_s: span.top_s,
+        back_s,
+        arm_horizontal_s: (span.top..=back)
+            .find(|i| arm.distal[*i].z > 0.0 && arm.distal[i + 1].z <= 0.0)
+            .map(|i| crossing(arm, i, 0.0, |i| arm.distal[i].z)),
+        finish_s: finish(arm, back, params),
+        travel_at_top,
+        travel,
+        top_bend: (rate(b) - rate(a)) / (arm.t_s[b] - arm.t_s[a]),
+        top_roll_rate: arm.roll_rate[span.top],
+    })
+}
+
+/// In-plane rate integrated both ways from the takeaway, by the trapezoid rule.
+fn travel_from(arm: &ArmTrack, normal: &Vector3<f64>, span: &Span) -> Vec<f64> {
+    let n = arm.t_s.len();
+    let rate: Vec<f64> = arm.swing_rate.iter().map(|w| normal.dot(w)).collect();
+    let mut travel = vec![0.0; n];
+    for i in 1..n {
+        travel[i] = travel[i - 1] + 0.5 * (rate[i - 1] + rate[i]) * (arm.t_s[i] - arm.t_s[i - 1]);
+    }
+    let at = span.takeaway;
+    let part = (span.takeaway_s - arm.t_s[at]) / (arm.t_s[at + 1] - arm.t_s[at]);
+    let zero = travel[at] + part * (travel[at + 1] - travel[at]);
+    travel.iter().map(|value| value - zero).collect()
+}
+
+fn finish(arm: &ArmTrack, back: usize, params: &PhaseParams) -> Option<f64> {
+    let mut since: Option<usize> = None;
+    for i in back..arm.t_s.len() {
+        if arm.rate[i] >= params.finish_rate {
+            since = None;
+        } else if let Some(first) = since {
+            if arm.t_s[i] - arm.t_s[first] >= params.finish_for_s {
+                return Some(arm.t_s[first]);
+            }
+        } else {
+            since = Some(i);
+        }
+    }
+    None
+}
+
+fn check(phases: &Phases, span: &Span, peak_rate: f64, params: &PhaseParams) -> Result<(), NoSwing> {
+    let within = |value: f64, range: (f64, f64)| range.0 <= value && value <= range.1;
+    if phases.travel_at_top < params.travel_min
+        || !within(phases.top_s - phases.takeaway_s, params.backswing_s)
+    {
+        return Err(NoSwing::NoBackswing);
+    }
+    let faster = peak_rate > params.faster_by * span.fastest_back;
+    if !faster || !within(phases.back_s - phases.top_s, params.downswing_s) {
+        return Err(NoSwing::NoDownswing);
+    }
+    let through = phases.travel.iter().skip(span.top).copied().fold(f64::INFINITY, f64::min);
+    if -through < params.through_min { Err(NoSwing::NoFollowThrough) } else { Ok(()) }
+}

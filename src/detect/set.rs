@@ -1,0 +1,154 @@
+//! The setting of the hinge: level crossings of the hinge curve.
+
+/// Shares of the range: onset, half, set, nearly full.
+pub const SHARES: [f64; 4] = [0.10, 0.50, 0.90, 0.95];
+
+/// A hinge curve counted from its address value, rad, at instants in s.
+#[derive(Clone, Copy, Debug)]
+pub struct HingeCurve<'a> {
+    /// Instants, rising.
+    pub t_s: &'a [f64],
+    /// Hinge less its address value.
+    pub hinge: &'a [f64],
+}
+
+/// The largest hinge within a window, and the last upward crossings of shares of it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Crossings {
+    /// Largest hinge, rad.
+    pub range: f64,
+    /// When it was reached.
+    pub max_s: f64,
+    /// Instants of [`SHARES`].
+    pub at_s: [f64; 4],
+    /// First upward crossing of the set's share.
+    pub first_set_s: f64,
+}
+
+impl HingeCurve<'_> {
+    fn index(&self, t_s: f64) -> usize {
+        self.t_s.partition_point(|t| *t < t_s)
+    }
+
+    /// Value at an instant, linear between readings, held at the ends.
+    #[must_use]
+    pub fn at(&self, t_s: f64) -> f64 {
+        value_at(self.t_s, self.hinge, t_s)
+    }
+
+    /// Largest value between two instants, and when.
+    #[must_use]
+    pub fn largest(&self, from_s: f64, to_s: f64) -> Option<(f64, f64)> {
+        let inside = self.index(from_s)..self.index(to_s);
+        let largest = inside.map(|i| (self.hinge[i], self.t_s[i])).max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let end = (self.at(to_s), to_s);
+        Some(if end.0 > largest.0 { end } else { largest })
+    }
+
+    /// Last upward crossing of `level` between `from_s` and `to_s`; `from_s` when it was above throughout.
+    #[must_use]
+    pub fn last_upward(&self, level: f64, from_s: f64, to_s: f64) -> f64 {
+        let (first, end) = (self.index(from_s), self.index(to_s).min(self.t_s.len()));
+        let found = (first + 1..end).rev().find(|i| self.hinge[i - 1] < level && self.hinge[*i] >= level);
+        found.map_or_else(|| self.edge(level, from_s, end, to_s), |i| self.between(i - 1, i, level))
+    }
+
+    /// First upward crossing, likewise.
+    #[must_use]
+    pub fn first_upward(&self, level: f64, from_s: f64, to_s: f64) -> f64 {
+        let (first, end) = (self.index(from_s), self.index(to_s).min(self.t_s.len()));
+        let found = (first + 1..end).find(|i| self.hinge[i - 1] < level && self.hinge[*i] >= level);
+        found.map_or_else(|| self.edge(level, from_s, end, to_s), |i| self.between(i - 1, i, level))
+    }
+
+    /// No reading crosses: either the curve was above all along, or it crosses after the last reading.
+    fn edge(&self, level: f64, from_s: f64, end: usize, to_s: f64) -> f64 {
+        let last = end.saturating_sub(1);
+        if self.hinge.get(last).is_some_and(|value| *value < level) { to_s } else { from_s }
+    }
+
+    fn between(&self, i: usize, j: usize, level: f64) -> f64 {
+        let part = (level - self.hinge[i]) / (self.hinge[j] - self.hinge[i]);
+        self.t_s[i] + part * (self.t_s[j] - self.t_s[i])
+    }
+
+    /// The crossings for the largest hinge between `from_s` and `to_s`.
+    #[must_use]
+    pub fn crossings(&self, from_s: f64, to_s: f64) -> Option<Crossings> {
+        let (range, max_s) = self.largest(from_s, to_s)?;
+        // The last reading before the maximum must lie below it for a crossing to be seen at all.
+        let at_s = SHARES.map(|share| self.last_upward(share * range, from_s, max_s + 1e-9));
+        Some(Crossings {
+            range,
+            max_s,
+            at_s,
+            first_set_s: self.first_upward(SHARES[2] * range, from_s, max_s + 1e-9),
+        })
+    }
+
+    /// How far the set moves when the level is `by` lower and higher, s.
+    #[must_use]
+    pub fn shifts(&self, crossings: &Crossings, from_s: f64, by: f64) -> (f64, f64) {
+        let level = SHARES[2] * crossings.range;
+        let set_s = crossings.at_s[2];
+        let at = |level: f64| self.last_upward(level.min(crossings.range), from_s, crossings.max_s + 1e-9);
+        (at(level - by) - set_s, at(level + by) - set_s)
+    }
+}
+
+/// Linear interpolation of a curve, held at its ends.
+#[must_use]
+pub fn value_at(t_s: &[f64], values: &[f64], at_s: f64) -> f64 {
+    let after = t_s.partition_point(|t| *t < at_s);
+    match (
+        after.checked_sub(1).and_then(|i| Some((t_s.get(i)?, values.get(i)?))),
+        t_s.get(after).zip(values.get(after)),
+    ) {
+        (Some((t0, v0)), Some((t1, v1))) => v0 + (v1 - v0) * (at_s - t0) / (t1 - t0),
+        (Some((_, value)), None) | (None, Some((_, value))) => *value,
+        (None, None) => 0.0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn times(n: usize) -> Vec<f64> {
+        (0..n).map(|i| i as f64 * 0.002).collect()
+    }
+
+    #[test]
+    fn a_ramp_is_crossed_where_it_should() {
+        let t_s = times(501);
+        let hinge: Vec<f64> = t_s.iter().map(|t| (t * 2.0).min(1.0)).collect();
+        let curve = HingeCurve { t_s: &t_s, hinge: &hinge };
+        let found = curve.crossings(0.0, 0.9).unwrap();
+        for (at_s, expected) in found.at_s.iter().zip([0.05, 0.25, 0.45, 0.475]) {
+            assert!((at_s - expected).abs() < 1e-6, "{found:?}");
+        }
+        let (before, after) = curve.shifts(&found, 0.0, 0.02);
+        assert!((before + 0.01).abs() < 1e-6 && (after - 0.01).abs() < 1e-6);
+    }
+
+    #[test]
+    fn the_last_crossing_counts_and_the_first_is_told() {
+        let t_s = times(1001);
+        let hinge: Vec<f64> =
+            t_s.iter().map(|t| (std::f64::consts::TAU * t).sin().max(0.0) * (0.95 + 0.05 * t)).collect();
+        let found = HingeCurve { t_s: &t_s, hinge: &hinge }.crossings(0.0, 1.9).unwrap();
+        assert!(found.at_s[2] > 1.0 && found.first_set_s < 0.25, "{found:?}");
+    }
+
+    proptest! {
+        #[test]
+        fn crossings_stand_in_order(rise in 0.05..0.8_f64, power in 0.5..3.0_f64) {
+            let t_s = times(600);
+            let hinge: Vec<f64> = t_s.iter().map(|t| (t / rise).min(1.0).powf(power)).collect();
+            let found = HingeCurve { t_s: &t_s, hinge: &hinge }.crossings(0.0, 1.19).unwrap();
+            prop_assert!(found.at_s.windows(2).all(|pair| pair[0] <= pair[1]), "{found:?}");
+            prop_assert!(found.at_s[3] <= found.max_s + 1e-9);
+        }
+    }
+}

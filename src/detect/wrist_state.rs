@@ -1,0 +1,162 @@
+//! What is known of this glove on this wrist: from the nominal mounting, the calibration and the swings.
+
+use super::episode::{CalibrationEpisodes, Episode};
+use super::measure::{UNKNOWNS, WristKnowledge};
+use crate::fusion::calibration::{Biases, PartReadings, first_axes};
+use crate::fusion::clock::{ClockMap, offset_from_motion};
+use crate::fusion::joint::{self, JOINT, JointEstimate, JointParams, JointWindow, PER_WINDOW, SHARED};
+use crate::fusion::series::Reading;
+use crate::fusion::track::Track;
+use crate::fusion::wrist::WristAxes;
+use crate::sample::{CalibrationPart, DeviceDescription, NOMINAL_MOUNTING, NodeRole};
+use nalgebra::SMatrix;
+
+/// Farther apart than this the clocks are not looked for around the order of arrival, s.
+const CLOCK_REACH_S: f64 = 0.15;
+/// How far a mounting may lie from the nominal one where nobody calibrated (standard deviation), rad.
+const NOMINAL_AXES_SD: f64 = 0.21;
+/// So many swings tell as much as a calibration.
+const SWINGS_AS_CALIBRATION: usize = 5;
+
+/// The glove on the wrist, as far as it is known.
+#[derive(Clone, Debug)]
+pub struct WristState {
+    /// Axes in the sensors' frames.
+    pub axes: WristAxes,
+    /// Clock of the forearm node, once it is known.
+    pub clock: Option<ClockMap>,
+    /// +1 for a right lead arm, −1 for a left one.
+    pub lead_arm_sign: f64,
+    /// Sentences for the reader.
+    pub notes: Vec<String>,
+    nominal: WristAxes,
+    calibrated: bool,
+    windows: Vec<JointWindow>,
+}
+
+impl WristState {
+    /// Before any calibration.
+    #[must_use]
+    pub fn nominal(device: &DeviceDescription) -> WristState {
+        let mounting =
+            |role| device.node(role).map_or(NOMINAL_MOUNTING, |node| node.segment_from_sensor_nominal);
+        let nominal = WristAxes::nominal(&mounting(NodeRole::Forearm), &mounting(NodeRole::Hand));
+        WristState {
+            axes: nominal,
+            clock: None,
+            lead_arm_sign: device.player_hand.lead_arm_sign(),
+            notes: Vec::new(),
+            nominal,
+            calibrated: false,
+            windows: Vec::new(),
+        }
+    }
+
+    /// The clock, or both clocks as one while nothing better is known.
+    #[must_use]
+    pub fn clock_or_identity(&self) -> ClockMap {
+        self.clock.unwrap_or(ClockMap::IDENTITY)
+    }
+
+    /// Looks for the clock in the motion of an episode, unless it is known. Without enough motion the
+    /// order of arrival has to do for this time.
+    pub fn find_clock(&mut self, episode: &Episode) {
+        if self.clock.is_none() && !episode.forearm.is_empty() {
+            let found = clock_of(&episode.hand, &episode.forearm, &episode.biases, episode.clock_guess_s);
+            self.clock = found;
+        }
+    }
+
+    /// Starts anew from a calibration.
+    pub fn calibrate(&mut self, calibration: &CalibrationEpisodes) {
+        let part = |wanted| {
+            calibration.parts.iter().rev().find(|(part, _)| *part == wanted).map(|(_, episode)| episode)
+        };
+        let Some(any) = calibration.parts.last().map(|(_, episode)| episode) else { return };
+        if calibration.parts.iter().all(|(_, episode)| episode.forearm.is_empty()) {
+            self.notes
+                .push("calibration: expected the nodes hand and forearm, found the hand alone".to_owned());
+            return;
+        }
+        let side = |wanted, hand: bool| -> &[Reading] {
+            part(wanted).map_or(&[], |episode| if hand { &episode.hand } else { &episode.forearm })
+        };
+        let parts = PartReadings {
+            hand_in_hinge: side(CalibrationPart::Hinge, true),
+            hand_in_roll: side(CalibrationPart::Roll, true),
+            forearm_in_roll: side(CalibrationPart::Roll, false),
+        };
+        let (axes, complaints) = first_axes(&parts, &any.biases, &self.nominal);
+        self.calibrated = complaints.is_empty();
+        self.axes = axes;
+        self.notes.extend(complaints);
+        self.clock = part(CalibrationPart::Roll)
+            .and_then(|roll| clock_of(&roll.hand, &roll.forearm, &roll.biases, roll.clock_guess_s));
+        let clock = self.clock_or_identity();
+        let moving = [CalibrationPart::Flex, CalibrationPart::Hinge, CalibrationPart::Roll];
+        self.windows =
+            moving.into_iter().filter_map(part).filter_map(|episode| part_window(episode, &clock)).collect();
+    }
+
+    /// The joint estimate over the calibration and these swings. The last windows are the swings'.
+    #[must_use]
+    pub fn estimate(&self, swings: &[JointWindow]) -> JointEstimate {
+        let mut params = JointParams::default();
+        if !self.calibrated {
+            params.axes_sd = NOMINAL_AXES_SD;
+        }
+        let windows: Vec<JointWindow> = self.windows.iter().chain(swings).cloned().collect();
+        joint::estimate(&windows, &self.axes, &self.clock_or_identity(), &params)
+    }
+
+    /// Number of windows that come from the calibration.
+    #[must_use]
+    pub fn calibration_windows(&self) -> usize {
+        self.windows.len()
+    }
+
+    /// What there is to say where the glove has the hand node alone.
+    #[must_use]
+    pub fn knowledge_without_forearm(&self) -> WristKnowledge {
+        WristKnowledge {
+            axes: self.axes,
+            clock: ClockMap::IDENTITY,
+            bias_changes: Biases::default(),
+            start: nalgebra::UnitQuaternion::identity(),
+            covariance: SMatrix::zeros(),
+            calibrated: false,
+        }
+    }
+
+    /// What an estimate says of one of its windows.
+    #[must_use]
+    pub fn knowledge(&self, estimate: &JointEstimate, window: usize) -> WristKnowledge {
+        let at = |i: usize| if i < JOINT { i } else { SHARED + PER_WINDOW * window + i - JOINT };
+        let swings = estimate.starts.len() - self.windows.len();
+        WristKnowledge {
+            axes: estimate.axes,
+            clock: estimate.clock,
+            bias_changes: estimate.bias_changes,
+            start: estimate.starts[window],
+            covariance: SMatrix::<f64, UNKNOWNS, UNKNOWNS>::from_fn(|i, j| {
+                estimate.covariance[(at(i), at(j))]
+            }),
+            calibrated: self.calibrated || swings >= SWINGS_AS_CALIBRATION,
+        }
+    }
+}
+
+fn clock_of(hand: &[Reading], forearm: &[Reading], biases: &Biases, guess_s: f64) -> Option<ClockMap> {
+    let offset_s = offset_from_motion(hand, &biases.hand, forearm, &biases.forearm, guess_s, CLOCK_REACH_S)?;
+    let reference_s = 0.5 * (hand.first()?.t_s + hand.last()?.t_s);
+    Some(ClockMap { offset_s, skew: 0.0, reference_s })
+}
+
+/// A part of the calibration as a window of the joint estimate, less its ends.
+fn part_window(episode: &Episode, clock: &ClockMap) -> Option<JointWindow> {
+    let (first, last) = (episode.hand.first()?.t_s, episode.hand.last()?.t_s);
+    let hand = Track::from_stillest(&episode.hand, &episode.biases.hand, first, last)?;
+    let (from_s, to_s) = (clock.forearm_s(first), clock.forearm_s(last));
+    let forearm = Track::from_stillest(&episode.forearm, &episode.biases.forearm, from_s, to_s)?;
+    Some(JointWindow { hand, forearm, from_s: first + 0.1, to_s: last - 0.1 })
+}

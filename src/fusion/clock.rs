@@ -1,0 +1,135 @@
+//! One time base: the forearm node's clock as seen from the hand node's.
+
+use super::series::Reading;
+use nalgebra::Vector3;
+
+/// `t_forearm = t_hand + offset_s + skew · (t_hand − reference_s)`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ClockMap {
+    /// Forearm clock less hand clock at the reference instant, s.
+    pub offset_s: f64,
+    /// Relative skew of the forearm clock (1e-6 is one ppm).
+    pub skew: f64,
+    /// Where the offset holds, hand clock, s.
+    pub reference_s: f64,
+}
+
+impl ClockMap {
+    /// Both clocks agree.
+    pub const IDENTITY: ClockMap = ClockMap { offset_s: 0.0, skew: 0.0, reference_s: 0.0 };
+
+    /// The forearm clock at this instant of the hand clock, s.
+    #[must_use]
+    pub fn forearm_s(&self, hand_s: f64) -> f64 {
+        hand_s + self.offset_s + self.skew * (hand_s - self.reference_s)
+    }
+
+    /// The hand clock at this instant of the forearm clock, s.
+    #[must_use]
+    pub fn hand_s(&self, forearm_s: f64) -> f64 {
+        (forearm_s - self.offset_s + self.skew * self.reference_s) / (1.0 + self.skew)
+    }
+}
+
+/// Step of the search, s.
+const STEP_S: f64 = 0.002;
+
+/// Offset between the clocks from the motion: two nodes on one arm share most of their angular rate, so
+/// its norms, laid over each other, agree best at the true offset. Searches `around_s` ± `reach_s`
+/// (forearm clock less hand clock) and refines with a parabola through the three best sums.
+///
+/// Returns the offset in s, or `None` when there is too little motion or the best lies at the border.
+#[must_use]
+pub fn offset_from_motion(
+    hand: &[Reading],
+    hand_bias: &Vector3<f64>,
+    forearm: &[Reading],
+    forearm_bias: &Vector3<f64>,
+    around_s: f64,
+    reach_s: f64,
+) -> Option<f64> {
+    let (from_s, to_s) = (hand.first()?.t_s + reach_s, hand.last()?.t_s - reach_s);
+    let grid: Vec<f64> =
+        (0..).map(|i| from_s + f64::from(i) * 2.0 * STEP_S).take_while(|t_s| *t_s < to_s).collect();
+    let hand_norms = norms_at(hand, hand_bias, grid.iter().copied());
+    let mean_square = hand_norms.iter().map(|n| n * n).sum::<f64>() / hand_norms.len().max(1) as f64;
+    if hand_norms.len() < 50 || mean_square < 0.3_f64.powi(2) {
+        return None;
+    }
+    let steps = (reach_s / STEP_S).round() as i32;
+    let sums: Vec<f64> = (-steps..=steps)
+        .map(|k| {
+            let shift_s = around_s + f64::from(k) * STEP_S;
+            let other = norms_at(forearm, forearm_bias, grid.iter().map(|t_s| t_s + shift_s));
+            hand_norms.iter().zip(&other).map(|(a, b)| (a - b) * (a - b)).sum()
+        })
+        .collect();
+    let best = (1..sums.len().checked_sub(1)?).min_by(|a, b| sums[*a].total_cmp(&sums[*b]))?;
+    let (before, here, after) = (sums[best - 1], sums[best], sums[best + 1]);
+    let bend = before - 2.0 * here + after;
+    if bend <= 0.0 || here > before || here > after {
+        return None;
+    }
+    let fraction = 0.5 * (before - after) / bend;
+    Some(around_s + (best as f64 - f64::from(steps) + fraction) * STEP_S)
+}
+
+/// Norms of the rate, bias removed, at rising instants, by linear interpolation.
+fn norms_at(readings: &[Reading], bias: &Vector3<f64>, instants: impl Iterator<Item = f64>) -> Vec<f64> {
+    let mut i = 0;
+    instants
+        .map(|t_s| {
+            while i + 2 < readings.len() && readings[i + 1].t_s < t_s {
+                i += 1;
+            }
+            let (Some(a), Some(b)) = (readings.get(i), readings.get(i + 1)) else { return 0.0 };
+            let part = ((t_s - a.t_s) / (b.t_s - a.t_s)).clamp(0.0, 1.0);
+            (a.rate + (b.rate - a.rate) * part - bias).norm()
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn moving(offset_s: f64, seconds: f64) -> Vec<Reading> {
+        (0..(seconds * 500.0) as i32)
+            .map(|i| {
+                let t_s = f64::from(i) * 0.002;
+                let at_s = t_s - offset_s;
+                let rate = Vector3::new(
+                    (3.1 * at_s).sin() + 0.5 * (7.7 * at_s).cos(),
+                    1.2 * (1.3 * at_s).sin(),
+                    0.2,
+                );
+                Reading { t_s, rate: rate * 3.0, force_g: Vector3::z(), clipped: false }
+            })
+            .collect()
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(16))]
+        #[test]
+        fn a_shift_of_rigid_motion_is_found(offset_s in -0.08..0.08_f64, guess_s in -0.02..0.02_f64) {
+            let zero = Vector3::zeros();
+            let found = offset_from_motion(&moving(0.0, 6.0), &zero, &moving(offset_s, 6.0), &zero, guess_s, 0.15);
+            prop_assert!((found.unwrap() - offset_s).abs() < 1e-4, "{found:?} {offset_s}");
+        }
+
+        #[test]
+        fn the_map_goes_both_ways(offset_s in -1e5..1e5_f64, skew in -1e-4..1e-4_f64, hand_s in 0.0..1e5_f64) {
+            let map = ClockMap { offset_s, skew, reference_s: 100.0 };
+            prop_assert!((map.hand_s(map.forearm_s(hand_s)) - hand_s).abs() < 1e-8);
+        }
+    }
+
+    #[test]
+    fn without_motion_there_is_no_answer() {
+        let still: Vec<Reading> =
+            moving(0.0, 4.0).into_iter().map(|r| Reading { rate: Vector3::zeros(), ..r }).collect();
+        let zero = Vector3::zeros();
+        assert_eq!(offset_from_motion(&still, &zero, &still, &zero, 0.0, 0.1), None);
+    }
+}
