@@ -8,6 +8,8 @@ use std::collections::{BTreeSet, VecDeque};
 
 /// Numbers that may still come late; more than this many are given up as lost.
 const LATE_MAX: usize = 4096;
+/// So many numbers before the first that arrived may come after it.
+const EARLIER_MAX: u32 = 64;
 /// A sample this much older than the newest comes from a node that has started anew, s.
 const RESTART_S: f64 = 5.0;
 
@@ -17,6 +19,7 @@ pub struct Intake {
     conversion: Conversion,
     keep_s: f64,
     ring: VecDeque<Reading>,
+    first: u32,
     highest: Option<u32>,
     awaited: BTreeSet<u32>,
     bias: BiasTracker,
@@ -31,6 +34,7 @@ impl Intake {
             conversion,
             keep_s,
             ring: VecDeque::new(),
+            first: 0,
             highest: None,
             awaited: BTreeSet::new(),
             bias: BiasTracker::new(RestParams::default()),
@@ -60,7 +64,7 @@ impl Intake {
         match self.highest {
             Some(highest) if seq <= highest => {
                 let late = self.awaited.remove(&seq);
-                self.loss.missing -= u64::from(late);
+                self.loss.missing -= u64::from(late && seq > self.first);
                 late
             }
             Some(highest) => {
@@ -73,7 +77,9 @@ impl Intake {
                 true
             }
             None => {
-                self.highest = Some(seq);
+                // The first to arrive need not be the first that was sent.
+                self.awaited.extend(seq.saturating_sub(EARLIER_MAX)..seq);
+                (self.first, self.highest) = (seq, Some(seq));
                 true
             }
         }

@@ -3,12 +3,17 @@
 use super::series::{Reading, mean_force_g};
 use nalgebra::{UnitQuaternion, Vector3};
 
-/// Rotation over one step, from the rates at its two ends: the mean rate with the coning term for a rate
-/// that changes linearly (Bortz 1971, from memory).
+/// Rotation over one step, from the mean rate over it and the rates at its two ends: the last add the
+/// coning term for a rate that changes linearly (Bortz 1971, from memory).
 #[must_use]
-pub fn step(from_rate: &Vector3<f64>, to_rate: &Vector3<f64>, dt_s: f64) -> UnitQuaternion<f64> {
+pub fn step(
+    mean_rate: &Vector3<f64>,
+    from_rate: &Vector3<f64>,
+    to_rate: &Vector3<f64>,
+    dt_s: f64,
+) -> UnitQuaternion<f64> {
     let cone = from_rate.cross(to_rate) * (dt_s * dt_s / 12.0);
-    UnitQuaternion::from_scaled_axis((from_rate + to_rate) * (0.5 * dt_s) + cone)
+    UnitQuaternion::from_scaled_axis(mean_rate * dt_s + cone)
 }
 
 /// Level orientation from a mean specific force at rest: `level_from_sensor` with z up and the heading
@@ -30,10 +35,10 @@ pub fn integrate(
     let start = (still.start + still.end) / 2;
     let mut orientations = vec![level(&mean_force_g(&readings[still])); readings.len()];
     for i in start + 1..readings.len() {
-        orientations[i] = orientations[i - 1] * step_between(readings, bias, i - 1, i);
+        orientations[i] = orientations[i - 1] * step_after(readings, bias, i - 1);
     }
     for i in (0..start).rev() {
-        orientations[i] = orientations[i + 1] * step_between(readings, bias, i, i + 1).inverse();
+        orientations[i] = orientations[i + 1] * step_after(readings, bias, i).inverse();
     }
     for orientation in &mut orientations {
         orientation.renormalize_fast();
@@ -41,9 +46,27 @@ pub fn integrate(
     orientations
 }
 
-fn step_between(readings: &[Reading], bias: &Vector3<f64>, i: usize, j: usize) -> UnitQuaternion<f64> {
-    let (from, to) = (&readings[i], &readings[j]);
-    step(&(from.rate - bias), &(to.rate - bias), to.t_s - from.t_s)
+/// Rotation between neighbours `i` and `i + 1`.
+fn step_after(readings: &[Reading], bias: &Vector3<f64>, i: usize) -> UnitQuaternion<f64> {
+    let (from, to) = (readings[i].rate - bias, readings[i + 1].rate - bias);
+    let dt_s = readings[i + 1].t_s - readings[i].t_s;
+    step(&mean_rate(readings, bias, i), &from, &to, dt_s)
+}
+
+/// Mean rate from reading `i` to the next: a cubic through four readings where they are evenly spaced, a
+/// straight line beside gaps and at the ends.
+fn mean_rate(readings: &[Reading], bias: &Vector3<f64>, i: usize) -> Vector3<f64> {
+    let (from, to) = (&readings[i], &readings[i + 1]);
+    let middle = from.rate + to.rate;
+    let outer = i.checked_sub(1).and_then(|before| readings.get(before)).zip(readings.get(i + 2));
+    let even = outer.filter(|(before, after)| {
+        let dt_s = to.t_s - from.t_s;
+        [from.t_s - before.t_s, after.t_s - to.t_s].iter().all(|step_s| (step_s / dt_s - 1.0).abs() < 0.25)
+    });
+    match even {
+        Some((before, after)) => (middle * 13.0 - before.rate - after.rate) / 24.0 - bias,
+        None => middle * 0.5 - bias,
+    }
 }
 
 #[cfg(test)]
