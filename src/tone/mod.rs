@@ -1,1 +1,26 @@
 //! What a cue sounds like, and the way out to the loudspeaker. Knows no swing.
+//!
+//! Pure: [`cue`] (which pulses make up a cue), [`volume`] (bounds), [`synth`] (samples), [`mixer`] (one cue at
+//! a time), [`exposure`] (hearing), [`retry`] (when to try again). Edges: [`server`] (sound server), [`wav`]
+//! (file), [`output`] (which of them).
+
+pub mod cue;
+pub mod error;
+pub mod exposure;
+pub mod locate;
+pub mod mixer;
+pub mod output;
+pub mod retry;
+pub mod server;
+pub mod synth;
+pub mod volume;
+pub mod wav;
+
+pub use cue::{Cue, Pulse};
+pub use error::{SoundWarning, ToneError};
+pub use exposure::weekly_dose_fraction;
+pub use output::{CueSink, SoundChoice, SoundState, open};
+pub use server::Loudspeaker;
+pub use synth::render;
+pub use volume::{SampleRate, Volume};
+pub use wav::WavTimeline;

@@ -1,0 +1,173 @@
+//! The cues: which pulses, at which pitch, when. Tables only; [`super::synth`] turns them into samples.
+//!
+//! Why they sound as they do. A player hears the cue over the swing itself, without looking, and has to know at
+//! once which of the four it was. So each differs from every other in two ways, either of which is enough:
+//!
+//! - **pitch contour**: rising, level, falling, low and level. Each also starts on a pitch of its own, so the
+//!   first pulse gives it away to those who hear pitch well.
+//! - **rhythm**: two quick pulses, one long, three dragging, four stuttering. The number and the spacing differ,
+//!   so a player who cannot tell pitches apart, or who wears a hearing aid, loses nothing.
+//!
+//! The wanted case is the shortest thing to understand: one calm tone. Early is hurried and late drags, so that
+//! the rhythm says what it means. All pitches lie between 300 and 1200 Hz: small loudspeakers still carry the
+//! lowest, and hearing that fails with age keeps the highest (common practice, no source). All cues end well
+//! under 600 ms, so that a cue is over before the player looks up from the ball.
+
+use serde::{Deserialize, Serialize};
+
+/// A sound with a meaning of its own. Who plays it decides what it stands for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Cue {
+    /// Too early: two quick pulses, rising.
+    Early,
+    /// In the window: one level tone.
+    Inside,
+    /// Too late: three dragging pulses, falling.
+    Late,
+    /// There was nothing to judge: four low, stuttering pulses.
+    NoSet,
+}
+
+/// One steady tone within a cue.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pulse {
+    /// From the start of the cue, ms.
+    pub starts_ms: f64,
+    /// From first to last sample, ramps included, ms.
+    pub lasts_ms: f64,
+    /// Fundamental, Hz.
+    pub pitch_hz: f64,
+}
+
+/// No cue is longer than this, ms.
+pub const LONGEST_CUE_MS: f64 = 600.0;
+
+const fn pulse(starts_ms: f64, lasts_ms: f64, pitch_hz: f64) -> Pulse {
+    Pulse { starts_ms, lasts_ms, pitch_hz }
+}
+
+const EARLY: [Pulse; 2] = [pulse(0.0, 80.0, 587.0), pulse(125.0, 80.0, 988.0)];
+const INSIDE: [Pulse; 1] = [pulse(0.0, 180.0, 784.0)];
+const LATE: [Pulse; 3] = [pulse(0.0, 90.0, 1175.0), pulse(200.0, 90.0, 831.0), pulse(400.0, 90.0, 523.0)];
+const NO_SET: [Pulse; 4] =
+    [pulse(0.0, 45.0, 330.0), pulse(80.0, 45.0, 330.0), pulse(160.0, 45.0, 330.0), pulse(240.0, 45.0, 330.0)];
+
+impl Cue {
+    /// Every cue, in order of [`Cue::index`].
+    pub const ALL: [Cue; 4] = [Cue::Early, Cue::Inside, Cue::Late, Cue::NoSet];
+
+    /// Place in [`Cue::ALL`].
+    #[must_use]
+    pub fn index(self) -> usize {
+        match self {
+            Cue::Early => 0,
+            Cue::Inside => 1,
+            Cue::Late => 2,
+            Cue::NoSet => 3,
+        }
+    }
+
+    /// The word in tables and JSON.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Cue::Early => "early",
+            Cue::Inside => "inside",
+            Cue::Late => "late",
+            Cue::NoSet => "no-set",
+        }
+    }
+
+    /// How it sounds, for a reader who learns the cues.
+    #[must_use]
+    pub fn description(self) -> &'static str {
+        match self {
+            Cue::Early => "two quick pulses, rising",
+            Cue::Inside => "one level tone",
+            Cue::Late => "three slow pulses, falling",
+            Cue::NoSet => "four short low pulses",
+        }
+    }
+
+    /// The pulses in order of time; they do not overlap.
+    #[must_use]
+    pub fn pulses(self) -> &'static [Pulse] {
+        match self {
+            Cue::Early => &EARLY,
+            Cue::Inside => &INSIDE,
+            Cue::Late => &LATE,
+            Cue::NoSet => &NO_SET,
+        }
+    }
+
+    /// From the first sample to the last, ms.
+    #[must_use]
+    pub fn lasts_ms(self) -> f64 {
+        self.pulses().last().map_or(0.0, |last| last.starts_ms + last.lasts_ms)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn contour(cue: Cue) -> Vec<i8> {
+        let step = |pair: &[Pulse]| (pair[1].pitch_hz - pair[0].pitch_hz).signum() as i8;
+        let equal = |pair: &[Pulse]| pair[0].pitch_hz == pair[1].pitch_hz;
+        cue.pulses().windows(2).map(|pair| if equal(pair) { 0 } else { step(pair) }).collect()
+    }
+
+    fn spacing_ms(cue: Cue) -> Option<f64> {
+        cue.pulses().get(1).map(|second| second.starts_ms)
+    }
+
+    #[test]
+    fn every_cue_ends_in_time() {
+        for cue in Cue::ALL {
+            assert!(cue.lasts_ms() <= 500.0 && cue.lasts_ms() < LONGEST_CUE_MS, "{}", cue.word());
+        }
+    }
+
+    #[test]
+    fn indices_follow_the_list() {
+        for (index, cue) in Cue::ALL.into_iter().enumerate() {
+            assert_eq!(cue.index(), index);
+        }
+    }
+
+    #[test]
+    fn contours_go_up_stay_and_go_down() {
+        assert_eq!(contour(Cue::Early), [1]);
+        assert_eq!(contour(Cue::Inside), [] as [i8; 0]);
+        assert_eq!(contour(Cue::Late), [-1, -1]);
+        assert_eq!(contour(Cue::NoSet), [0, 0, 0]);
+    }
+
+    /// Two cues that differ by a third of an octave or more in their first pulse, in the number of pulses and,
+    /// where both have more than one, by a third or more in their spacing.
+    #[test]
+    fn every_pair_differs_in_pitch_and_in_rhythm() {
+        for a in Cue::ALL {
+            for b in Cue::ALL.into_iter().filter(|b| *b != a) {
+                let octaves = (a.pulses()[0].pitch_hz / b.pulses()[0].pitch_hz).log2().abs();
+                assert!(octaves >= 1.0 / 3.0, "{} and {}: {octaves} octaves", a.word(), b.word());
+                assert_ne!(a.pulses().len(), b.pulses().len(), "{} and {}", a.word(), b.word());
+                if let (Some(x), Some(y)) = (spacing_ms(a), spacing_ms(b)) {
+                    assert!((x / y).max(y / x) >= 1.33, "{} and {}: {x} and {y} ms", a.word(), b.word());
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn pulses_stand_apart_and_keep_to_the_pitch_range() {
+        for cue in Cue::ALL {
+            for pair in cue.pulses().windows(2) {
+                let gap_ms = pair[1].starts_ms - pair[0].starts_ms - pair[0].lasts_ms;
+                assert!(gap_ms >= 30.0, "{}: gap of {gap_ms} ms", cue.word());
+            }
+            assert!(cue.pulses().iter().all(|p| (300.0..=1200.0).contains(&p.pitch_hz)));
+        }
+    }
+}
