@@ -1,1 +1,103 @@
 //! What a reader sees of a bucket: the JSON object, the table, the statistics, the page.
+//!
+//! Everything here works on a [`Review`], never on samples, and does no I/O but for the web server's edge
+//! in [`serve`].
+
+pub mod json;
+pub mod page;
+pub mod serve;
+pub mod statistics;
+pub mod summary;
+pub mod table;
+pub mod trace;
+mod wording;
+
+use crate::detect::{BucketAnalysis, Class, Swing, TargetWindow, Verdict};
+use crate::units::{DeviceTime, Measured};
+use std::collections::BTreeMap;
+
+/// Said once on every output: what the angles count from.
+pub const ANGLE_REFERENCE: &str = "address pose";
+
+/// The target windows of one player: by club, and one for every other club.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Windows {
+    /// By the club's name, exactly as the club markers give it.
+    pub by_club: BTreeMap<String, TargetWindow>,
+    /// For a club without its own window, and for swings whose club was not said.
+    pub otherwise: Option<TargetWindow>,
+}
+
+impl Windows {
+    /// The window for a club, if the player has one.
+    #[must_use]
+    pub fn for_club(&self, club: Option<&str>) -> Option<TargetWindow> {
+        club.and_then(|name| self.by_club.get(name)).copied().or(self.otherwise)
+    }
+}
+
+/// What the live path said about one swing, and when.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LiveCue {
+    /// The cue's word.
+    pub cue: String,
+    /// When it went out, on the hand node's clock.
+    pub at: DeviceTime,
+}
+
+/// A bucket and what its reader has to know beside it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Review {
+    /// What was analysed: the name of the recording or file.
+    pub input: String,
+    /// The player's name, where known.
+    pub player: Option<String>,
+    /// What was measured.
+    pub analysis: BucketAnalysis,
+    /// What counts as early and late for this player.
+    pub windows: Windows,
+    /// On the live path, the cue of each swing in order; empty otherwise.
+    pub cues: Vec<Option<LiveCue>>,
+}
+
+impl Review {
+    /// A review without a player, windows or cues.
+    #[must_use]
+    pub fn new(input: &str, analysis: BucketAnalysis) -> Review {
+        Review {
+            input: input.to_owned(),
+            player: None,
+            analysis,
+            windows: Windows::default(),
+            cues: Vec::new(),
+        }
+    }
+
+    /// The set of a swing against the window of its club; `None` where there is no window.
+    #[must_use]
+    pub fn verdict(&self, swing: &Swing) -> Option<Judged> {
+        let window = self.windows.for_club(swing.club.as_deref())?;
+        Some(Judged::new(window, swing))
+    }
+}
+
+/// A verdict, and whether the measurement is good enough to be sure of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Judged {
+    /// The set against the window.
+    pub verdict: Verdict,
+    /// An edge of the window lies within one standard deviation of the measured arm travel.
+    pub close: bool,
+}
+
+impl Judged {
+    fn new(window: TargetWindow, swing: &Swing) -> Judged {
+        let travel = swing.set.map(|set| set.arm_travel_at_set);
+        // After the top the arm comes back through the window, so arm travel alone cannot tell it from before.
+        if swing.class == Class::AfterTop {
+            return Judged { verdict: Verdict::Late, close: false };
+        }
+        let near = |m: Measured| [window.from, window.to].iter().any(|edge| (edge - m.value).abs() <= m.sd);
+        Judged { verdict: window.verdict(travel.map(|m| m.value)), close: travel.is_some_and(near) }
+    }
+}

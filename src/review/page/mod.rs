@@ -1,0 +1,1 @@
+//! The bucket as a web page.

@@ -1,0 +1,221 @@
+//! The bucket as text for a terminal or a file: no colours, width given from outside.
+
+use super::Review;
+use super::summary::Summary;
+use super::wording::{self, GroupWords, SwingWords};
+use comfy_table::{CellAlignment, ContentArrangement, Row, Table, TableStyle};
+use comfy_table::{ContentLineStyle, LineStyle};
+use std::fmt::Write;
+
+/// The width for text that does not go to a terminal.
+pub const DEFAULT_WIDTH: u16 = 100;
+
+const SWING_HEADINGS: [&str; 12] = [
+    "#",
+    "Club",
+    "Set to\ntop, ms",
+    "Arm\ntravel",
+    "Class",
+    "Window",
+    "Hinge °\nat set",
+    "at\ntop",
+    "at\nimpact",
+    "Lag\n°",
+    "Tempo",
+    "Flags",
+];
+
+const GROUP_HEADINGS: [&str; 9] = [
+    "Club",
+    "Swings",
+    "Sets",
+    "Set to\ntop, ms",
+    "middle\nhalf",
+    "Arm\ntravel",
+    "In\nwindow",
+    "95 %\ninterval",
+    "Tempo",
+];
+
+/// The bucket as text: swings, summary, what was lost, notes. `width` counts characters.
+#[must_use]
+pub fn text(review: &Review, width: u16) -> String {
+    let summary = Summary::of(review);
+    let mut out = heading(review);
+    out += &wrapped(&wording::headline(&summary), width);
+    if !review.analysis.swings.is_empty() {
+        out.push('\n');
+        out += &swings(review, width);
+        out.push('\n');
+        out += &legend(review, width);
+        out.push('\n');
+        out += &groups(&summary, width);
+        out.push('\n');
+        for sentence in wording::cautions(&summary) {
+            out += &wrapped(&sentence, width);
+        }
+    }
+    out += &losses_and_notes(review, width);
+    out
+}
+
+fn heading(review: &Review) -> String {
+    let input = wording::clean(&review.input);
+    match &review.player {
+        Some(player) => format!("{}, {input}\n", wording::clean(player)),
+        None => format!("{input}\n"),
+    }
+}
+
+fn swings(review: &Review, width: u16) -> String {
+    let flags = wording::flags_in_use(&review.analysis.swings);
+    let mut table = table(width, &SWING_HEADINGS, &[1, 4, 5, 11]);
+    for (place, swing) in review.analysis.swings.iter().enumerate() {
+        let SwingWords {
+            number,
+            club,
+            set_to_top,
+            arm_travel,
+            class,
+            verdict,
+            hinge: [set, top, impact],
+            lag,
+            tempo,
+            flags,
+        } = SwingWords::of(review, place, swing, &flags);
+        let class = class.replace(' ', "\u{a0}");
+        let (set_to_top, arm_travel) = (closed_up(&set_to_top), closed_up(&arm_travel));
+        table.add_row(vec![
+            number, club, set_to_top, arm_travel, class, verdict, set, top, impact, lag, tempo, flags,
+        ]);
+    }
+    printed(table)
+}
+
+/// Saves two columns around a plus-minus sign.
+fn closed_up(number: &str) -> String {
+    number.replace("\u{a0}±\u{a0}", "±")
+}
+
+fn groups(summary: &Summary, width: u16) -> String {
+    let mut table = table(width, &GROUP_HEADINGS, &[0]);
+    let clubs = summary.clubs.iter().map(|(club, group)| (wording::club_name(club.as_deref()), group));
+    let all = ("all".to_owned(), &summary.all);
+    // One club is the whole bucket: the line for all would only repeat it.
+    let all = summary.mixes_clubs().then_some(all);
+    for (name, group) in clubs.chain(all) {
+        let words = GroupWords::of(name, group);
+        table.add_row(vec![
+            words.name,
+            words.swings,
+            words.sets,
+            words.set_to_top,
+            words.set_to_top_half,
+            words.arm_travel,
+            words.in_window,
+            words.in_window_interval,
+            words.tempo,
+        ]);
+    }
+    printed(table)
+}
+
+fn legend(review: &Review, width: u16) -> String {
+    let mut out = String::new();
+    let windows = review.windows.otherwise.is_some() || !review.windows.by_club.is_empty();
+    let mut lines = vec![
+        "Set to top: the set against the top, negative before it; ± is one standard deviation.".to_owned(),
+        "Arm travel: at the set; 0 % is the takeaway, 100 % the top.".to_owned(),
+        wording::COUNTED_FROM_ADDRESS.to_owned(),
+        "Lag: angle between forearm and shaft with the arm horizontal in the downswing; 180 is a straight line."
+            .to_owned(),
+    ];
+    if windows {
+        lines.push(
+            "Window: the set against this player's window; ? is too close to its edge to be sure.".to_owned(),
+        );
+    }
+    let flags = wording::flags_in_use(&review.analysis.swings);
+    for flag in &flags {
+        let letter = wording::flag_letter(*flag, &flags).unwrap_or('?');
+        lines.push(format!("{letter} = {}: {}.", flag.word(), flag.explanation()));
+    }
+    for line in lines {
+        out += &wrapped(&line, width);
+    }
+    out
+}
+
+fn losses_and_notes(review: &Review, width: u16) -> String {
+    let losses = review.analysis.losses.iter().map(wording::loss_sentence);
+    let notes = review.analysis.notes.iter().map(|note| wording::clean(note));
+    let mut out = String::new();
+    for (place, line) in losses.chain(notes).enumerate() {
+        if place == 0 {
+            out.push('\n');
+        }
+        out += &wrapped(&line, width);
+    }
+    out
+}
+
+/// A table with one line under its headings; every column is right-aligned but those in `left`.
+fn table(width: u16, headings: &[&str], left: &[usize]) -> Table {
+    let style = TableStyle::new()
+        .header_lines(ContentLineStyle::none())
+        .header_separator(LineStyle::none().fill('-').junction('-'))
+        .content_lines(ContentLineStyle::none());
+    let mut table = Table::new();
+    table
+        .load_style(style)
+        .force_no_tty()
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .set_width(width)
+        .set_header(Row::from(headings.to_vec()));
+    for (place, column) in table.column_iter_mut().enumerate() {
+        let side = if left.contains(&place) { CellAlignment::Left } else { CellAlignment::Right };
+        column.set_cell_alignment(side);
+    }
+    table
+}
+
+/// The table's text; its columns stand as far apart as the width allows.
+fn printed(mut table: Table) -> String {
+    let contents: u16 = table.column_max_content_widths().iter().sum();
+    let columns = u16::try_from(table.column_count()).unwrap_or(u16::MAX);
+    let fits = |padding: &u16| {
+        let gaps = columns.saturating_mul(padding + 1);
+        table.width().is_some_and(|width| contents.saturating_add(gaps) <= width)
+    };
+    let padding = (0..=2).rev().find(fits).unwrap_or(0);
+    for column in table.column_iter_mut() {
+        column.set_padding((0, padding));
+    }
+    let mut out = String::new();
+    for line in table.lines() {
+        // Writing to a string cannot fail.
+        let _ = writeln!(out, "{}", line.trim_end());
+    }
+    // The no-break spaces have done their work; plain ones are easier to search and to paste.
+    out.replace('\u{a0}', " ")
+}
+
+/// One paragraph, broken between words, later lines indented by two.
+fn wrapped(text: &str, width: u16) -> String {
+    let mut out = String::new();
+    let mut used = 0;
+    for word in text.split(' ').filter(|word| !word.is_empty()) {
+        let length = word.chars().count();
+        if used > 0 && used + 1 + length > usize::from(width) {
+            out.push_str("\n  ");
+            used = 2;
+        } else if used > 0 {
+            out.push(' ');
+            used += 1;
+        }
+        out.push_str(word);
+        used += length;
+    }
+    out.push('\n');
+    out.replace('\u{a0}', " ")
+}

@@ -1,0 +1,237 @@
+//! The words and rounded numbers that the table and the page share, so that the two never disagree.
+//! Spaces within one number with its unit are no-break spaces (U+00A0).
+
+use super::statistics::{Share, Spread};
+use super::summary::{Group, Summary};
+use super::{Judged, Review};
+use crate::detect::{Class, Flag, NodeLoss, Swing, Verdict};
+use crate::units::Measured;
+
+/// What stands where there is nothing to say.
+pub const NOTHING: &str = "–";
+
+/// Said once on every output.
+pub const COUNTED_FROM_ADDRESS: &str = "Hinge is counted from the address position.";
+
+/// One swing as a reader sees it.
+pub struct SwingWords {
+    pub number: String,
+    pub club: String,
+    /// ms with its uncertainty, negative before the top.
+    pub set_to_top: String,
+    /// Per cent of the arm travel at the top, with its uncertainty.
+    pub arm_travel: String,
+    pub class: &'static str,
+    /// The verdict's word, with a question mark where the measurement cannot decide.
+    pub verdict: String,
+    /// Whole degrees at set, top and impact.
+    pub hinge: [String; 3],
+    /// Angle between forearm and shaft with the arm horizontal in the downswing, whole degrees.
+    pub lag: String,
+    pub tempo: String,
+    /// Letters that the legend explains.
+    pub flags: String,
+}
+
+impl SwingWords {
+    pub fn of(review: &Review, place: usize, swing: &Swing, legend: &[Flag]) -> SwingWords {
+        let set = swing.set.as_ref();
+        let hinge = &swing.hinge_deg;
+        SwingWords {
+            number: (place + 1).to_string(),
+            club: club_name(swing.club.as_deref()),
+            set_to_top: set.map_or_else(nothing, |set| with_sd(set.set_to_top_ms, 1.0, "")),
+            arm_travel: set.map_or_else(nothing, |set| with_sd(set.arm_travel_at_set, 100.0, "\u{a0}%")),
+            class: class_words(swing.class),
+            verdict: verdict_words(review.verdict(swing)),
+            hinge: [degrees(hinge.set), degrees(Some(hinge.top)), degrees(hinge.impact)],
+            lag: degrees(swing.arm_shaft_deg.arm_horizontal_down),
+            tempo: number(swing.tempo.value, 1),
+            flags: swing.flags.iter().filter_map(|flag| flag_letter(*flag, legend)).collect(),
+        }
+    }
+}
+
+/// A group of swings as a reader sees it.
+pub struct GroupWords {
+    pub name: String,
+    pub swings: String,
+    pub sets: String,
+    /// Median in ms, then the middle half.
+    pub set_to_top: String,
+    pub set_to_top_half: String,
+    pub arm_travel: String,
+    pub in_window: String,
+    pub in_window_interval: String,
+    pub tempo: String,
+}
+
+impl GroupWords {
+    pub fn of(name: String, group: &Group) -> GroupWords {
+        let (ms, travel) = (group.set_to_top_ms, group.arm_travel_at_set);
+        GroupWords {
+            name,
+            swings: if group.is_small() {
+                format!("{}\u{a0}(few)", group.swings)
+            } else {
+                group.swings.to_string()
+            },
+            sets: group.sets.to_string(),
+            set_to_top: ms.map_or_else(nothing, |s| number(s.median, 0)),
+            set_to_top_half: half(ms, 1.0, ""),
+            arm_travel: travel.map_or_else(nothing, |s| format!("{}\u{a0}%", number(s.median * 100.0, 0))),
+            in_window: group.in_window.map_or_else(nothing, |s| format!("{}\u{a0}of\u{a0}{}", s.hits, s.n)),
+            in_window_interval: group.in_window.map_or_else(nothing, interval),
+            tempo: group.tempo.map_or_else(nothing, |s| number(s.median, 1)),
+        }
+    }
+}
+
+/// The flags that occur in the bucket, in their own order; each gets a letter.
+pub fn flags_in_use(swings: &[Swing]) -> Vec<Flag> {
+    let mut flags: Vec<Flag> = swings.iter().flat_map(|swing| swing.flags.iter().copied()).collect();
+    flags.sort_unstable();
+    flags.dedup();
+    flags
+}
+
+/// The letter of a flag: `a` for the first in use. There are fewer flags than letters.
+pub fn flag_letter(flag: Flag, legend: &[Flag]) -> Option<char> {
+    let place = legend.iter().position(|known| *known == flag)?;
+    char::from_digit(u32::try_from(place).ok()? + 10, 36)
+}
+
+/// A club's name for display: control characters, which could steer a terminal, become `?`.
+pub fn club_name(club: Option<&str>) -> String {
+    club.map_or_else(|| "not said".to_owned(), clean)
+}
+
+/// Text from outside with its control characters replaced.
+pub fn clean(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '?' } else { c }).collect()
+}
+
+pub fn class_words(class: Class) -> &'static str {
+    match class {
+        Class::AtTop => "at top",
+        Class::AfterTop => "after top",
+        Class::None => "no set",
+        other => other.word(),
+    }
+}
+
+pub fn verdict_words(judged: Option<Judged>) -> String {
+    let Some(Judged { verdict, close }) = judged else { return nothing() };
+    let word = match verdict {
+        Verdict::Early => "early",
+        Verdict::InWindow => "in",
+        Verdict::Late => "late",
+        Verdict::NoSet => "no\u{a0}set",
+    };
+    if close { format!("{word}\u{a0}?") } else { word.to_owned() }
+}
+
+/// One sentence on the bucket as a whole.
+pub fn headline(summary: &Summary) -> String {
+    let all = &summary.all;
+    let mut text = match all.swings {
+        0 => return "No swing was found.".to_owned(),
+        1 => "1 swing".to_owned(),
+        n => format!("{n} swings"),
+    };
+    if all.sets < all.swings {
+        text += &format!(", a set found in {}", all.sets);
+    }
+    // A median over different clubs would describe none of them.
+    if let Some(spread) = all.set_to_top_ms.filter(|_| !summary.mixes_clubs()) {
+        let (ms, side) = (spread.median.abs(), if spread.median > 0.0 { "after" } else { "before" });
+        text += &format!("; the middle one is set {} ms {side} the top", number(ms, 0));
+    }
+    if let Some(share) = all.in_window {
+        text += &format!("; {} of {} in the window", share.hits, share.n);
+    }
+    text + "."
+}
+
+/// Sentences on how far the numbers carry, each about one club.
+pub fn cautions(summary: &Summary) -> Vec<String> {
+    let clubs = summary.clubs.iter();
+    clubs.flat_map(|(club, group)| club_cautions(&club_name(club.as_deref()), group)).collect()
+}
+
+fn club_cautions(club: &str, group: &Group) -> Vec<String> {
+    let mut sentences = Vec::new();
+    let spread = group.set_to_top_ms.filter(|spread| spread.n > 1);
+    if let (Some(spread), Some(sd)) = (spread, group.measurement_sd_ms) {
+        let wide = number(spread.interquartile_range(), 0);
+        let sd = number(sd, 0);
+        sentences.push(format!(
+            "{club}: the middle half of the sets spans {wide} ms; a single set is measured to about ±{sd} ms."
+        ));
+    }
+    if group.is_small() {
+        sentences.push(format!("{club}: few swings, so the next ones may change these numbers a lot."));
+    }
+    if let Some(trend) = group.set_trend_ms.filter(|trend| trend.clear) {
+        let direction = if trend.per_swing > 0.0 { "later" } else { "earlier" };
+        let step = number(trend.per_swing.abs(), 1);
+        sentences.push(format!("{club}: the set comes {direction} by about {step} ms a swing."));
+    }
+    sentences
+}
+
+/// What was lost of a node's samples, as a sentence.
+pub fn loss_sentence(loss: &NodeLoss) -> String {
+    let name = format!("{:?}", loss.role).to_lowercase();
+    let sent = loss.received + loss.missing;
+    let mut text = if loss.missing == 0 {
+        format!("{name} node: all {sent} samples arrived")
+    } else {
+        let percent = 100.0 * loss.missing as f64 / sent as f64;
+        format!("{name} node: {} of {sent} samples are missing ({percent:.2} %)", loss.missing)
+    };
+    if loss.duplicates > 0 {
+        text += &format!("; {} came twice and count once", loss.duplicates);
+    }
+    text + "."
+}
+
+/// A number with so many decimals and a real minus sign; never minus zero.
+pub fn number(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return nothing();
+    }
+    let text = format!("{value:.decimals$}");
+    let zero = !text.contains(|c: char| ('1'..='9').contains(&c));
+    match text.strip_prefix('-') {
+        Some(digits) if zero => digits.to_owned(),
+        Some(digits) => format!("−{digits}"),
+        None => text,
+    }
+}
+
+fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
+    format!("{}\u{a0}±\u{a0}{}{unit}", number(measured.value * factor, 0), number(measured.sd * factor, 0))
+}
+
+fn degrees(angle: Option<Measured>) -> String {
+    angle.map_or_else(nothing, |m| number(m.value, 0))
+}
+
+fn half(spread: Option<Spread>, factor: f64, unit: &str) -> String {
+    spread.filter(|s| s.n > 1).map_or_else(nothing, |s| {
+        format!(
+            "{}\u{a0}to\u{a0}{}{unit}",
+            number(s.lower_quartile * factor, 0),
+            number(s.upper_quartile * factor, 0)
+        )
+    })
+}
+
+fn interval(share: Share) -> String {
+    format!("{}\u{a0}to\u{a0}{}\u{a0}%", number(share.low * 100.0, 0), number(share.high * 100.0, 0))
+}
+
+fn nothing() -> String {
+    NOTHING.to_owned()
+}

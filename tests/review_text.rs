@@ -1,0 +1,133 @@
+//! What a reader sees as text: the JSON object and the table.
+
+#[path = "support/bucket.rs"]
+mod bucket;
+
+use bucket::robins_bucket;
+use hingeclock::detect::{BucketAnalysis, Class};
+use hingeclock::review::{LiveCue, Review, json, table};
+use hingeclock::units::DeviceTime;
+use proptest::prelude::*;
+use serde_json::Value;
+
+fn parsed(review: &Review) -> Value {
+    serde_json::from_str(&json::text(review).unwrap()).unwrap()
+}
+
+/// One ordinary swing, one without a set, one in the air.
+fn three_swings() -> Review {
+    let mut review = robins_bucket();
+    let swings = std::mem::take(&mut review.analysis.swings);
+    review.analysis.swings = [0, 5, 10].map(|place| swings[place].clone()).into();
+    review
+}
+
+#[test]
+fn the_json_object_stays_as_it_is() {
+    let text = json::text(&three_swings()).unwrap();
+    insta::assert_snapshot!("json", text.replace(env!("CARGO_PKG_VERSION"), "[version]"));
+}
+
+#[test]
+fn the_table_stays_as_it_is() {
+    insta::assert_snapshot!("table", table::text(&robins_bucket(), 100));
+}
+
+#[test]
+fn every_key_of_the_contract_is_there() {
+    let object = parsed(&three_swings());
+    assert_eq!(object["schema"], 1);
+    assert_eq!(object["angle_reference"], "address pose");
+    let times = "takeaway_us top_us impact_us finish_us onset_us set_us set_backswing_only_us";
+    let others = "set_to_top_ms set_to_top_ms_sd arm_travel_at_set class tempo club flags \
+                  hinge_deg flexion_deg arm_shaft_deg";
+    let events = ["address", "set", "top", "max", "arm_horizontal_down", "impact"];
+    for swing in object["swings"].as_array().unwrap() {
+        for key in times.split(' ') {
+            assert!(swing[key].is_i64() || swing[key].is_null(), "{key}: {}", swing[key]);
+        }
+        for key in times.split(' ').chain(others.split_whitespace()) {
+            assert!(swing.get(key).is_some(), "{key} is missing");
+        }
+        for angle in ["hinge_deg", "flexion_deg", "arm_shaft_deg"] {
+            let keys: Vec<&String> = swing[angle].as_object().unwrap().keys().collect();
+            assert_eq!(keys.len(), events.len(), "{angle}");
+            assert!(events.iter().all(|event| swing[angle].get(event).is_some()), "{angle}: {keys:?}");
+        }
+        assert!(swing.get("cue").is_none(), "no cue but on the live path");
+    }
+}
+
+#[test]
+fn what_did_not_happen_is_null() {
+    let object = parsed(&three_swings());
+    let (no_set, air) = (&object["swings"][1], &object["swings"][2]);
+    for key in ["onset_us", "set_us", "set_to_top_ms", "arm_travel_at_set", "set_backswing_only_us"] {
+        assert!(no_set[key].is_null(), "{key}");
+    }
+    assert_eq!(no_set["class"], "none");
+    assert_eq!(no_set["verdict"], "no-set");
+    assert!(air["impact_us"].is_null() && air["hinge_deg"]["impact"].is_null());
+}
+
+#[test]
+fn the_live_path_adds_its_cue() {
+    let mut review = three_swings();
+    let cue = LiveCue { cue: "early".to_owned(), at: DeviceTime(12_900_000) };
+    review.cues = vec![Some(cue), None, None];
+    let object = parsed(&review);
+    assert_eq!(object["swings"][0]["cue"], "early");
+    assert_eq!(object["swings"][0]["cue_at_us"], 12_900_000);
+    assert!(object["swings"][1].get("cue").is_none());
+}
+
+#[test]
+fn a_set_after_the_top_is_late_although_the_arm_is_back_in_the_window() {
+    let mut review = robins_bucket();
+    let swing = &mut review.analysis.swings[8];
+    swing.class = Class::AfterTop;
+    swing.set.as_mut().unwrap().set_to_top_ms.value = 60.0;
+    assert_eq!(parsed(&review)["swings"][8]["verdict"], "late");
+}
+
+#[test]
+fn an_unmeasured_number_is_null_and_not_an_error() {
+    let mut review = three_swings();
+    review.analysis.swings[0].tempo.sd = f64::NAN;
+    assert!(parsed(&review)["swings"][0]["tempo_sd"].is_null());
+}
+
+#[test]
+fn no_swing_is_said_in_words() {
+    let empty = BucketAnalysis { swings: vec![], losses: vec![], notes: vec![] };
+    let text = table::text(&Review::new("empty", empty), 80);
+    assert_eq!(text, "empty\nNo swing was found.\n");
+}
+
+#[test]
+fn a_name_cannot_steer_the_terminal() {
+    let mut review = three_swings();
+    review.player = Some("Robin\u{1b}[2J".to_owned());
+    review.input = "a\rb".to_owned();
+    review.analysis.notes.push("a note\u{7}".to_owned());
+    review.analysis.swings[0].club = Some("7 iron\u{1b}]0;x\u{7}".to_owned());
+    let text = table::text(&review, 100);
+    assert!(text.chars().all(|c| c == '\n' || !c.is_control()), "{text:?}");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(32))]
+
+    #[test]
+    fn lines_keep_to_the_width(width in 80_u16..200) {
+        let text = table::text(&robins_bucket(), width);
+        let longest = text.lines().map(|line| line.chars().count()).max().unwrap();
+        prop_assert!(longest <= usize::from(width), "{longest} over {width}\n{text}");
+    }
+
+    #[test]
+    fn a_width_too_small_for_a_table_is_borne(width in 0_u16..80) {
+        let text = table::text(&robins_bucket(), width);
+        prop_assert!(text.lines().count() > 20);
+    }
+}
