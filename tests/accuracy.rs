@@ -1,5 +1,6 @@
 //! The measurement against sessions with exact truth, made by a generator kept apart from this program.
-//! Prints one table; run with `cargo test --test accuracy -- --nocapture`. `PER_SWING=1` adds a line each.
+//! Prints one table; run with `cargo test --test accuracy -- --nocapture`. `PER_SWING=1` adds a line each,
+//! `SESSIONS=folder` takes other sessions (NAME.csv.gz with NAME.truth.json).
 
 use hingeclock::detect::{AnalysisParams, BucketAnalysis, Flag, OfflineAnalysis, Swing};
 use hingeclock::record::input::open_input;
@@ -19,12 +20,24 @@ struct Scored {
 }
 
 fn sessions() -> Option<PathBuf> {
+    if let Some(folder) = std::env::var_os("SESSIONS") {
+        return Some(folder.into());
+    }
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/data/example-sessions");
     if folder.is_dir() {
         return Some(folder);
     }
     eprintln!("skipped: no example sessions beside the project");
     None
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    let entries =
+        std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap());
+    let mut names: Vec<String> =
+        entries.filter_map(|name| name.strip_suffix(".truth.json").map(str::to_owned)).collect();
+    names.sort();
+    names
 }
 
 fn analyse(path: &Path) -> BucketAnalysis {
@@ -121,7 +134,7 @@ fn example_sessions_are_measured() {
     println!(
         "session  found invented class  set p50/p95 ms  top p50/p95  impact p95  takeaway p50/p95  within 1/2 sd"
     );
-    for name in ["s1", "s2", "s3"] {
+    for name in names(&folder) {
         let truth: Value = serde_json::from_str(
             &std::fs::read_to_string(folder.join(format!("{name}.truth.json"))).unwrap(),
         )

@@ -13,6 +13,8 @@ use nalgebra::Vector3;
 const ADDRESS_WITHIN_S: f64 = 3.5;
 /// A hand that is never stiller than this had no address, rad/s.
 const RESTLESS_MAX: f64 = 0.35;
+/// In a swing everything turns so fast that what is wrong changes within this time, s.
+const SWING_CORRELATION_S: f64 = 0.1;
 /// The joint's window ends so long after the arm is back at its address angle, s.
 const AFTER_BACK_S: f64 = 0.2;
 
@@ -89,6 +91,7 @@ impl Candidate {
             forearm: self.forearm.clone(),
             from_s: self.phases.takeaway_s - 0.5,
             to_s: self.phases.back_s + AFTER_BACK_S,
+            correlation_s: SWING_CORRELATION_S,
         }
     }
 }

@@ -15,6 +15,8 @@ use nalgebra::SMatrix;
 const CLOCK_REACH_S: f64 = 0.15;
 /// How far a mounting may lie from the nominal one where nobody calibrated (standard deviation), rad.
 const NOMINAL_AXES_SD: f64 = 0.21;
+/// In the slow movements of a calibration, drift and sway hang together over this time, s.
+const PART_CORRELATION_S: f64 = 1.0;
 /// So many swings tell as much as a calibration.
 const SWINGS_AS_CALIBRATION: usize = 5;
 
@@ -158,5 +160,11 @@ fn part_window(episode: &Episode, clock: &ClockMap) -> Option<JointWindow> {
     let hand = Track::from_stillest(&episode.hand, &episode.biases.hand, first, last)?;
     let (from_s, to_s) = (clock.forearm_s(first), clock.forearm_s(last));
     let forearm = Track::from_stillest(&episode.forearm, &episode.biases.forearm, from_s, to_s)?;
-    Some(JointWindow { hand, forearm, from_s: first + 0.1, to_s: last - 0.1 })
+    Some(JointWindow {
+        hand,
+        forearm,
+        from_s: first + 0.1,
+        to_s: last - 0.1,
+        correlation_s: PART_CORRELATION_S,
+    })
 }

@@ -37,8 +37,6 @@ pub struct JointParams {
     /// Least residual that is believed: scale and cross-axis errors of cheap gyros and soft tissue stay,
     /// however well a window can be fitted.
     pub residual_floor: f64,
-    /// Time over which residuals hang together: a window says as much as its length over this.
-    pub correlation_s: f64,
     /// Spacing of the residuals.
     pub spacing_s: f64,
     /// Gauss-Newton steps.
@@ -48,14 +46,13 @@ pub struct JointParams {
 impl Default for JointParams {
     fn default() -> JointParams {
         JointParams {
-            axes_sd: 8.0_f64.to_radians(),
+            axes_sd: 12.0_f64.to_radians(),
             level_sd: 0.7_f64.to_radians(),
             offset_sd_s: 0.02,
             skew_sd: 30e-6,
             bias_sd: 0.15_f64.to_radians(),
             residual_sd: 0.6_f64.to_radians(),
             residual_floor: 0.25_f64.to_radians(),
-            correlation_s: 0.1,
             spacing_s: 0.01,
             iterations: 12,
         }
@@ -73,6 +70,9 @@ pub struct JointWindow {
     pub from_s: f64,
     /// Last instant that counts, hand clock, s.
     pub to_s: f64,
+    /// Time over which the residuals of this window hang together, s: the window says as much as its length
+    /// over this.
+    pub correlation_s: f64,
 }
 
 /// What the estimate says.
@@ -229,8 +229,8 @@ fn normal_equations(
     let size = state.moved.len();
     let (mut matrix, mut vector) = priors(state, params, size);
     let mut all = Vec::new();
-    let weight = (params.spacing_s / params.correlation_s).min(1.0) / residual_sd.powi(2);
     for (k, window) in windows.iter().enumerate() {
+        let weight = (params.spacing_s / window.correlation_s).min(1.0) / residual_sd.powi(2);
         for t_s in instants(window, params.spacing_s) {
             let (residual, row) = residual_row(window, t_s, state, k);
             all.push(residual.abs());
@@ -379,6 +379,7 @@ mod tests {
                 forearm: Track::from_stillest(&forearm, &zero, 0.0, 101.0).unwrap(),
                 from_s: 100.2,
                 to_s: 109.5,
+                correlation_s: 0.1,
             }
         }
     }
