@@ -39,3 +39,30 @@ pub fn find(hand: &[Reading], from_s: f64, to_s: f64, params: &ImpactParams) -> 
     let (a, b) = (&readings[onset], &readings[onset + 1]);
     Some(0.5 * (a.t_s + b.t_s))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nalgebra::Vector3;
+
+    /// A smooth downswing with `shock_g` added from 0.25 s on.
+    fn readings(shock_g: f64) -> Vec<Reading> {
+        (0..250)
+            .map(|i| {
+                let t_s = f64::from(i) * 0.002;
+                let ring = if t_s < 0.25 { 0.0 } else { shock_g * (-(t_s - 0.25) / 0.004).exp() };
+                let force_g = Vector3::new(ring, 8.0 * (6.0 * t_s).sin(), 1.0);
+                Reading { t_s, rate: Vector3::zeros(), force_g, clipped: false }
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_shock_is_timed_to_a_sample_and_a_smooth_swing_has_none() {
+        for shock_g in [2.0, 10.0, 40.0] {
+            let at_s = find(&readings(shock_g), 0.1, 0.4, &ImpactParams::default()).unwrap();
+            assert!((at_s - 0.249).abs() <= 0.002, "{shock_g} g: {at_s}");
+        }
+        assert_eq!(find(&readings(0.0), 0.1, 0.4, &ImpactParams::default()), None);
+    }
+}

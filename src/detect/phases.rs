@@ -246,3 +246,80 @@ fn check(phases: &Phases, span: &Span, peak_rate: f64, params: &PhaseParams) -> 
     let through = phases.travel.iter().skip(span.top).copied().fold(f64::INFINITY, f64::min);
     if -through < params.through_min { Err(NoSwing::NoFollowThrough) } else { Ok(()) }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An arm that hangs and turns in an upright plane by `angle_deg(t)`, at 500 Hz for `length_s`.
+    fn arm(length_s: f64, angle_deg: impl Fn(f64) -> f64) -> ArmTrack {
+        let mut arm = ArmTrack::default();
+        for i in 0..(length_s * 500.0) as i32 {
+            let t_s = f64::from(i) * 0.002;
+            let angle = angle_deg(t_s).to_radians();
+            let rate = (angle_deg(t_s + 1e-4) - angle_deg(t_s - 1e-4)).to_radians() / 2e-4;
+            arm.t_s.push(t_s);
+            arm.distal.push(Vector3::new(angle.sin(), 0.0, -angle.cos()));
+            arm.swing_rate.push(Vector3::new(0.0, -rate, 0.0));
+            arm.roll_rate.push(0.0);
+            arm.rate.push(rate.abs());
+        }
+        arm
+    }
+
+    /// From 0 to 1 with rest at both ends (minimum jerk).
+    fn smooth(from_s: f64, to_s: f64, t_s: f64) -> f64 {
+        let u = ((t_s - from_s) / (to_s - from_s)).clamp(0.0, 1.0);
+        u * u * u * (10.0 - 15.0 * u + 6.0 * u * u)
+    }
+
+    /// Back by `travel` degrees within `back_s`, then through to −120° within `down_s`.
+    fn swing(travel: f64, back_s: f64, down_s: f64) -> ArmTrack {
+        let top_s = 1.0 + back_s;
+        arm(4.5, |t| travel * smooth(1.0, top_s, t) - (travel + 120.0) * smooth(top_s, top_s + down_s, t))
+    }
+
+    fn found(arm: &ArmTrack) -> Result<Phases, NoSwing> {
+        find(arm, &PhaseParams::default())
+    }
+
+    #[test]
+    fn a_full_swing_has_its_phases() {
+        let phases = found(&swing(120.0, 0.8, 0.6)).unwrap();
+        assert!((phases.top_s - 1.8).abs() < 1e-3, "{}", phases.top_s);
+        assert!((phases.back_s - 2.1).abs() < 1e-3, "half way, by symmetry: {}", phases.back_s);
+        assert!((phases.travel_at_top.to_degrees() - 120.0).abs() < 0.5);
+        assert!((phases.normal - Vector3::new(0.0, -1.0, 0.0)).norm() < 1e-9);
+        // The rate 120/0.8 · 30 u²(1−u)² °/s reaches 10 °/s at u = 0.0488.
+        assert!((phases.takeaway_s - (1.0 + 0.0488 * 0.8)).abs() < 1e-3, "{}", phases.takeaway_s);
+        let horizontal = phases.arm_horizontal_s.unwrap();
+        assert!(horizontal > phases.top_s && horizontal < phases.back_s);
+        assert!(phases.finish_s.unwrap() > phases.back_s);
+    }
+
+    #[test]
+    fn a_chip_is_a_swing_too() {
+        assert!(found(&swing(30.0, 0.55, 0.7)).is_ok());
+    }
+
+    #[test]
+    fn a_pause_at_the_top_belongs_to_the_backswing() {
+        let paused = arm(4.5, |t| 110.0 * smooth(1.0, 1.8, t) - 230.0 * smooth(2.2, 2.75, t));
+        let phases = found(&paused).unwrap();
+        assert!(phases.top_s >= 1.79 && phases.top_s <= 2.21, "{}", phases.top_s);
+    }
+
+    #[test]
+    fn what_is_no_swing_is_refused() {
+        let waggle = arm(4.0, |t| if t < 1.0 { 0.0 } else { 4.0 * (6.0 * (t - 1.0)).sin() });
+        assert_eq!(found(&waggle).unwrap_err(), NoSwing::Slow);
+        let rehearsal = found(&swing(110.0, 1.2, 2.2));
+        assert_eq!(rehearsal.unwrap_err(), NoSwing::NoDownswing);
+        let aborted = arm(4.0, |t| 70.0 * smooth(1.0, 1.8, t) - 70.0 * smooth(2.2, 3.4, t));
+        assert!(found(&aborted).is_err());
+        let stopped = arm(4.0, |t| 70.0 * smooth(1.0, 1.8, t) - 71.0 * smooth(1.8, 2.3, t));
+        assert!(matches!(found(&stopped), Err(NoSwing::NoFollowThrough | NoSwing::NoDownswing)));
+        let lowered = arm(4.0, |t| -120.0 * smooth(1.0, 1.6, t));
+        assert!(found(&lowered).is_err());
+    }
+}
