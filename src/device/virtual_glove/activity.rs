@@ -1,0 +1,135 @@
+//! One thing that the player does: which joints move when, from one rest to the next.
+
+use super::body::{JOINTS, Joint, Posture};
+use super::curve::{Jet, Step, Wave};
+use super::swing::SwingPlan;
+use crate::sample::{CalibrationPart, Marker};
+
+/// What the player does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ActivityKind {
+    /// A part of the calibration.
+    Calibration(CalibrationPart),
+    /// Standing or changing posture.
+    Settle,
+    /// Waggling the club before a shot.
+    Waggle,
+    /// A backswing that is broken off.
+    AbortedBackswing,
+    /// A slow rehearsal of the backswing.
+    Rehearsal,
+    /// Walking some steps.
+    Walk,
+    /// Bending down to tee up a ball.
+    TeeWork,
+    /// A swing, through the ball or in the air.
+    Swing,
+}
+
+/// One activity. Every joint is at rest at its start and at its end.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Activity {
+    /// What it is.
+    pub kind: ActivityKind,
+    /// When it starts, s of true time.
+    pub start_s: f64,
+    /// How long it takes, s.
+    pub duration_s: f64,
+    /// The swing's plan; `Some` for swings only.
+    pub swing: Option<SwingPlan>,
+    /// What is said at its start.
+    pub markers: Vec<Marker>,
+    base: Posture,
+    steps: Vec<(Joint, Step)>,
+}
+
+impl Activity {
+    /// An activity from `base` that moves nothing yet.
+    #[must_use]
+    pub fn new(kind: ActivityKind, start_s: f64, base: Posture) -> Activity {
+        Activity { kind, start_s, duration_s: 0.0, swing: None, markers: Vec::new(), base, steps: Vec::new() }
+    }
+
+    /// Adds a smooth change of one joint, `at_s` after the start. Steps of a joint may overlap: they add up.
+    pub fn step(&mut self, joint: Joint, at_s: f64, duration_s: f64, change: f64) {
+        self.steps.push((joint, Step { start_s: self.start_s + at_s, duration_s, change }));
+        self.duration_s = self.duration_s.max(at_s + duration_s);
+    }
+
+    /// Adds a smooth change of one joint to `target`, counted from where its steps so far end.
+    pub fn step_to(&mut self, joint: Joint, at_s: f64, duration_s: f64, target: f64) {
+        let change = target - self.end_posture().get(joint);
+        if change != 0.0 {
+            self.step(joint, at_s, duration_s, change);
+        }
+    }
+
+    /// Lets the activity last `seconds` longer than its last step so far.
+    pub fn rest(&mut self, seconds: f64) {
+        self.duration_s += seconds;
+    }
+
+    /// When it ends, s of true time.
+    #[must_use]
+    pub fn end_s(&self) -> f64 {
+        self.start_s + self.duration_s
+    }
+
+    /// Where it ends.
+    #[must_use]
+    pub fn end_posture(&self) -> Posture {
+        let mut end = self.base;
+        for (joint, step) in &self.steps {
+            end.0[*joint as usize] += step.change;
+        }
+        end
+    }
+
+    /// All joints at `t_s` of true time, without restlessness.
+    #[must_use]
+    pub fn joints(&self, t_s: f64) -> [Jet; JOINTS] {
+        let mut joints = self.base.0.map(|value| Jet { value, ..Jet::default() });
+        for (joint, step) in &self.steps {
+            if t_s >= step.end_s() {
+                joints[*joint as usize].value += step.change;
+            } else if t_s > step.start_s {
+                joints[*joint as usize] = joints[*joint as usize].plus(step.at(t_s));
+            }
+        }
+        joints
+    }
+}
+
+/// What never rests in a living body: breath, sway and the tremor of the arm.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Restlessness(pub Vec<(Joint, Wave)>);
+
+impl Restlessness {
+    /// A calm adult's: under 2 °/s and a few mm (sizes from common practice, not from a source).
+    /// `phase_rad` moves every wave, so that two buckets differ.
+    #[must_use]
+    pub fn calm(phase_rad: f64) -> Restlessness {
+        let waves = [
+            (Joint::HubX, 0.004, 0.31),
+            (Joint::HubZ, 0.002, 0.24),
+            (Joint::Swing, 0.10, 0.43),
+            (Joint::Roll, 0.10, 0.57),
+            (Joint::Swing, 0.005, 9.1),
+            (Joint::Flexion, 0.05, 0.83),
+            (Joint::Hinge, 0.05, 0.67),
+            (Joint::Hinge, 0.006, 8.3),
+        ];
+        let wave = |(i, (joint, amplitude, frequency_hz)): (usize, &(Joint, f64, f64))| {
+            let phase_rad = phase_rad * (1.0 + i as f64);
+            (*joint, Wave { amplitude: *amplitude, frequency_hz: *frequency_hz, phase_rad })
+        };
+        Restlessness(waves.iter().enumerate().map(wave).collect())
+    }
+
+    /// Adds itself to the joints at `t_s`.
+    pub fn add_to(&self, joints: &mut [Jet; JOINTS], t_s: f64) {
+        for (joint, wave) in &self.0 {
+            joints[*joint as usize] = joints[*joint as usize].plus(wave.at(t_s));
+        }
+    }
+}

@@ -1,0 +1,262 @@
+//! The glove at work: plays a scenario lazily, sample by sample, in flat memory.
+
+use super::activity::{Activity, Restlessness};
+use super::body::segment_motion;
+use super::clock::NodeClock;
+use super::link::Link;
+use super::scenario::{ClockSettings, Scenario, Script};
+use super::sensor::{Sensor, SensorTruth};
+use super::swing::SwingPlan;
+use super::truth::{SwingTruth, measure};
+use super::vector::{Vec3, scale};
+use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeRole};
+use crate::units::{DeviceTime, PlayerHand};
+use rand::rngs::StdRng;
+use rand::{Rng, SeedableRng};
+use rand_distr::StandardNormal;
+use std::collections::VecDeque;
+
+/// Truths that wait to be taken; older ones are given up, so that memory stays flat.
+const TRUTHS_KEPT: usize = 256;
+/// Node time before which no sample is taken, s: the first packet does not start at a round instant.
+const FIRST_SAMPLE_S: f64 = 0.0007;
+/// The shock at impact: decay time, s, and ringing frequency, Hz (order of magnitude, common practice).
+const SHOCK: (f64, f64) = (0.007, 95.0);
+/// Direction of the shock in the segment: mostly along the arm.
+const SHOCK_DIRECTION: Vec3 = [0.36, 0.80, 0.48];
+/// How much of the shock at the hand reaches the forearm.
+const SHOCK_AT_FOREARM: f64 = 0.35;
+
+/// The decaying burst that the ball sends up the club and the arm, segment frame, g.
+fn shock_g(plan: Option<&SwingPlan>, role: NodeRole, player_hand: PlayerHand, true_s: f64) -> Vec3 {
+    let Some(plan) = plan.filter(|plan| !plan.air && true_s >= plan.impact_s) else { return [0.0; 3] };
+    let (decay_s, ring_hz) = SHOCK;
+    let since_s = true_s - plan.impact_s;
+    let share = if role == NodeRole::Hand { 1.0 } else { SHOCK_AT_FOREARM };
+    let ring = (-since_s / decay_s).exp() * (std::f64::consts::TAU * ring_hz * since_s).sin();
+    let [x, y, z] = SHOCK_DIRECTION;
+    // The first half-wave reaches 0.70 of the undamped ring.
+    scale([x, y, -player_hand.lead_arm_sign() * z], plan.shock_g * share * ring / 0.70)
+}
+
+/// One node: its clock, its sensor and how far it has got.
+#[derive(Clone, Debug)]
+struct Node {
+    role: NodeRole,
+    clock: NodeClock,
+    sensor: Sensor,
+    period_s: f64,
+    taken: u64,
+    rng: StdRng,
+}
+
+impl Node {
+    fn node_s(&self) -> f64 {
+        FIRST_SAMPLE_S + self.taken as f64 * self.period_s
+    }
+
+    /// When the next sample is due, s of true time.
+    fn due_s(&self) -> f64 {
+        self.clock.true_s(self.node_s())
+    }
+
+    /// Takes the next sample of what the player does.
+    fn take(&mut self, timeline: &Timeline) -> ImuSample {
+        let node_s = self.node_s();
+        let inner = self.sensor.inner_per_sample();
+        for step in (0..inner).rev() {
+            let inner_s = node_s - f64::from(step) * self.period_s / f64::from(inner);
+            let true_s = self.clock.true_s(inner_s);
+            let reading = timeline.ideal_reading(self.role, self.sensor.truth(), true_s);
+            self.sensor.feed(reading);
+        }
+        let (rate_dps, specific_force_g) = self.sensor.sample(self.clock.true_s(node_s));
+        let jitter_s = self.clock.jitter_us * 1e-6 * self.rng.sample::<f64, _>(StandardNormal);
+        let t = DeviceTime(0).plus_seconds(self.clock.offset_s + node_s + jitter_s);
+        let seq = self.taken as u32;
+        self.taken += 1;
+        ImuSample { role: self.role, seq, t, rate_dps, specific_force_g, received: None }
+    }
+}
+
+/// The activities around the present.
+#[derive(Clone, Debug)]
+struct Timeline {
+    script: Script,
+    live: VecDeque<Activity>,
+    restless: Restlessness,
+    player_hand: PlayerHand,
+}
+
+impl Timeline {
+    /// The next activity, if the present has reached the end of the last one known.
+    fn open_next(&mut self, now_s: f64) -> Option<&Activity> {
+        if self.live.back().is_some_and(|last| now_s < last.end_s()) {
+            return None;
+        }
+        let activity = self.script.next()?;
+        self.live.push_back(activity);
+        self.live.back()
+    }
+
+    /// Drops what no node can ask for any more.
+    fn forget_before(&mut self, t_s: f64) {
+        while self.live.len() > 1 && self.live.front().is_some_and(|first| first.end_s() < t_s) {
+            self.live.pop_front();
+        }
+    }
+
+    fn ended(&self, now_s: f64) -> bool {
+        self.live.back().is_none_or(|last| now_s >= last.end_s())
+    }
+
+    fn ideal_reading(&self, role: NodeRole, sensor: &SensorTruth, true_s: f64) -> (Vec3, Vec3) {
+        let found = self.live.iter().find(|activity| true_s < activity.end_s()).or(self.live.back());
+        let Some(activity) = found else { return ([0.0; 3], [0.0; 3]) };
+        let mut joints = activity.joints(true_s);
+        self.restless.add_to(&mut joints, true_s);
+        let motion = segment_motion(role, self.player_hand, &joints);
+        let shock = shock_g(activity.swing.as_ref(), role, self.player_hand, true_s);
+        sensor.ideal_reading(&motion, shock)
+    }
+}
+
+/// Plays a scenario: an iterator over what reaches the host, in order of arrival.
+///
+/// Memory stays flat however long the scenario is: what is held is the activities of one cue, the packets
+/// in flight and at most 256 truths that nobody took.
+#[derive(Clone, Debug)]
+pub struct GloveStream {
+    device: DeviceDescription,
+    timeline: Timeline,
+    nodes: Vec<Node>,
+    link: Link,
+    ready: VecDeque<Arrival>,
+    truths: VecDeque<SwingTruth>,
+    over: bool,
+}
+
+/// Every part has its own stream of random numbers, so that a change to one leaves the others alone.
+fn part_rng(seed: u64, part: u64) -> StdRng {
+    StdRng::seed_from_u64(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(part))
+}
+
+fn draw_clock(settings: &ClockSettings, index: usize, rng: &mut StdRng) -> NodeClock {
+    let mut around = |size: f64| size * rng.random_range(-1.0..=1.0);
+    let apart_s = if index == 0 { 0.0 } else { around(settings.offset_s) };
+    NodeClock {
+        offset_s: 36.0 + apart_s,
+        skew_ppm: around(settings.skew_ppm),
+        wander_us: around(settings.wander_us),
+        wander_period_s: 400.0,
+        jitter_us: settings.jitter_us,
+    }
+}
+
+impl GloveStream {
+    /// Sets a scenario up. The same scenario and seed give the same arrivals.
+    #[must_use]
+    pub fn new(scenario: &Scenario, seed: u64) -> GloveStream {
+        let script = Script::new(scenario, part_rng(seed, 0));
+        let restless = script.restlessness().clone();
+        let player_hand = scenario.player_hand;
+        let node = |(index, role): (usize, &NodeRole)| {
+            let mut rng = part_rng(seed, 10 + u64::from(role.number()));
+            let clock = draw_clock(&scenario.clocks, index, &mut rng);
+            let truth = SensorTruth::draw(&scenario.sensor, *role, player_hand, &mut rng);
+            let noise = part_rng(seed, 20 + u64::from(role.number()));
+            let sensor = Sensor::new(scenario.sensor.clone(), truth, noise);
+            Node { role: *role, clock, sensor, period_s: 1.0 / scenario.sensor.rate_hz, taken: 0, rng }
+        };
+        GloveStream {
+            device: DeviceDescription {
+                player_hand,
+                nodes: scenario.roles.iter().map(|role| scenario.sensor.describe(*role)).collect(),
+                serial: Some("KP-0001".to_owned()),
+                firmware: Some("virtual".to_owned()),
+            },
+            timeline: Timeline { script, live: VecDeque::new(), restless, player_hand },
+            nodes: scenario.roles.iter().enumerate().map(node).collect(),
+            link: Link::new(scenario.link.clone(), part_rng(seed, 1)),
+            ready: VecDeque::new(),
+            truths: VecDeque::new(),
+            over: false,
+        }
+    }
+
+    /// What the glove says of itself.
+    #[must_use]
+    pub fn device(&self) -> &DeviceDescription {
+        &self.device
+    }
+
+    /// The truths of the swings begun since the last call. A swing's truth is known from its start on,
+    /// so it comes before the samples that show it.
+    pub fn take_truth(&mut self) -> Vec<SwingTruth> {
+        self.truths.drain(..).collect()
+    }
+
+    /// One node's real mounting and errors.
+    #[must_use]
+    pub fn sensor_truth(&self, role: NodeRole) -> Option<&SensorTruth> {
+        self.nodes.iter().find(|node| node.role == role).map(|node| node.sensor.truth())
+    }
+
+    /// One node's clock against true time.
+    #[must_use]
+    pub fn clock(&self, role: NodeRole) -> Option<&NodeClock> {
+        self.nodes.iter().find(|node| node.role == role).map(|node| &node.clock)
+    }
+
+    /// Opens the activities that have begun by `now_s`: says their markers, measures their truth.
+    fn open_activities(&mut self, now_s: f64) {
+        let hand_clock = self.nodes.first().map(|node| node.clock);
+        let player_hand = self.timeline.player_hand;
+        let restless = self.timeline.restless.clone();
+        while let Some(activity) = self.timeline.open_next(now_s) {
+            for marker in &activity.markers {
+                self.link.mark(activity.start_s, marker.clone());
+            }
+            let truth = hand_clock.and_then(|clock| measure(activity, &restless, player_hand, &clock));
+            if self.truths.len() >= TRUTHS_KEPT {
+                self.truths.pop_front();
+            }
+            self.truths.extend(truth);
+        }
+    }
+
+    /// Takes one sample of the node that is due next, and receives what arrives before it.
+    fn advance(&mut self) {
+        let earliest = |a: &&mut Node, b: &&mut Node| a.due_s().total_cmp(&b.due_s());
+        let Some(now_s) = self.nodes.iter_mut().min_by(earliest).map(|node| node.due_s()) else {
+            self.over = true;
+            return;
+        };
+        if self.timeline.ended(now_s) {
+            self.open_activities(now_s);
+        }
+        if self.timeline.ended(now_s) {
+            self.link.flush(now_s);
+            self.link.receive(None, &mut self.ready);
+            self.over = true;
+            return;
+        }
+        self.timeline.forget_before(now_s - 0.01);
+        self.link.receive(Some(now_s), &mut self.ready);
+        if let Some(node) = self.nodes.iter_mut().min_by(earliest) {
+            let sample = node.take(&self.timeline);
+            self.link.take(sample, now_s);
+        }
+    }
+}
+
+impl Iterator for GloveStream {
+    type Item = Arrival;
+
+    fn next(&mut self) -> Option<Arrival> {
+        while self.ready.is_empty() && !self.over {
+            self.advance();
+        }
+        self.ready.pop_front()
+    }
+}

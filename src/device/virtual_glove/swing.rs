@@ -1,0 +1,312 @@
+//! From the design of a swing (durations, travel, when the hinge is set) to the joints' motion.
+
+use super::activity::{Activity, ActivityKind};
+use super::body::{Joint, Posture};
+use super::curve::{Step, smooth_step, smooth_step_inverse};
+use rand::Rng;
+use rand::rngs::StdRng;
+use std::ops::Range;
+
+/// How large a swing is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SwingSize {
+    /// A full swing.
+    Full,
+    /// Three quarters and slower.
+    Pitch,
+    /// Short and slow.
+    Chip,
+}
+
+/// When the hinge reaches 90 % of its range.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum SetAim {
+    /// At this fraction of the arm travel.
+    Travel(f64),
+    /// This long after the top, s (negative: before).
+    AfterTop(f64),
+    /// The hinge stays under 8°: there is no set.
+    NoSet,
+}
+
+/// A swing as it is wanted. The measured events lie a few hundredths of a second inside these durations,
+/// because a smooth motion starts slowly.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SwingDesign {
+    /// Full, pitch or chip.
+    pub size: SwingSize,
+    /// When the hinge is set.
+    pub set: SetAim,
+    /// Whether there is a ball.
+    pub air: bool,
+    /// Stillness at address before anything moves, s.
+    pub still_s: f64,
+    /// Duration of the arm's way back, s.
+    pub backswing_s: f64,
+    /// How long the way back and the way down overlap, s.
+    pub overlap_s: f64,
+    /// A pause near the top, s; the arm goes on creeping.
+    pub pause_s: f64,
+    /// Start of the way down to impact, s.
+    pub downswing_s: f64,
+    /// Arm travel to the top, degrees.
+    pub travel_deg: f64,
+    /// Arm travel after impact, degrees.
+    pub follow_deg: f64,
+    /// Duration of the hinge's main motion, s.
+    pub hinge_move_s: f64,
+    /// Largest hinge, degrees.
+    pub hinge_peak_deg: f64,
+    /// Hinge at impact minus hinge at address, degrees.
+    pub hinge_at_impact_deg: f64,
+    /// Flexion at the top, degrees.
+    pub flexion_top_deg: f64,
+    /// Flexion at impact, degrees.
+    pub flexion_impact_deg: f64,
+    /// Pronation at the top, degrees.
+    pub roll_top_deg: f64,
+    /// Peak of the shock at the hand, g.
+    pub shock_g: f64,
+}
+
+/// Where the events of a swing were planned, s of true time. The truth is measured, not taken from here.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SwingPlan {
+    /// The club in use.
+    pub club: String,
+    /// Full, pitch or chip.
+    pub size: SwingSize,
+    /// Whether there was no ball.
+    pub air: bool,
+    /// End of the stillness at address.
+    pub still_until_s: f64,
+    /// Where the arm's in-plane rate was meant to change its sign.
+    pub top_s: f64,
+    /// The arm back at its address angle: impact, where there is a ball.
+    pub impact_s: f64,
+    /// Peak of the shock at the hand, g; 0 without a ball.
+    pub shock_g: f64,
+}
+
+fn pick(rng: &mut StdRng, range: Range<f64>) -> f64 {
+    rng.random_range(range)
+}
+
+impl SwingDesign {
+    /// A swing of this size with fresh durations, angles and travel.
+    ///
+    /// Ranges follow the published ones roughly: backswing 0.7 to 1.0 s and top to impact 0.2 to 0.3 s
+    /// (McNally et al. 2019, GolfDB), peak lead arm near 980 °/s (Cheetham et al. 2008).
+    #[must_use]
+    pub fn fresh(size: SwingSize, set: SetAim, rng: &mut StdRng) -> SwingDesign {
+        let full = SwingDesign {
+            size,
+            set,
+            air: false,
+            still_s: pick(rng, 0.9..1.2),
+            backswing_s: pick(rng, 0.86..1.06),
+            overlap_s: pick(rng, 0.13..0.19),
+            pause_s: 0.0,
+            downswing_s: pick(rng, 0.30..0.35),
+            travel_deg: pick(rng, 132.0..152.0),
+            follow_deg: pick(rng, 60.0..80.0),
+            hinge_move_s: pick(rng, 0.26..0.38),
+            hinge_peak_deg: pick(rng, 16.0..24.0),
+            hinge_at_impact_deg: pick(rng, -4.0..1.0),
+            flexion_top_deg: pick(rng, -4.0..6.0),
+            flexion_impact_deg: pick(rng, -1.0..5.0),
+            roll_top_deg: pick(rng, 42.0..62.0),
+            shock_g: pick(rng, 18.0..30.0),
+        };
+        match size {
+            SwingSize::Full => full,
+            SwingSize::Pitch => full.shortened(0.72, rng),
+            SwingSize::Chip => full.shortened(0.3, rng),
+        }
+    }
+
+    /// The same swing with its arm travel multiplied by `part`, and slower for it.
+    fn shortened(self, part: f64, rng: &mut StdRng) -> SwingDesign {
+        let no_set = self.set == SetAim::NoSet;
+        SwingDesign {
+            travel_deg: self.travel_deg * part,
+            follow_deg: self.follow_deg * part,
+            roll_top_deg: self.roll_top_deg * part,
+            backswing_s: self.backswing_s * (0.9 + 0.1 * part),
+            downswing_s: self.downswing_s * (1.15 - 0.15 * part),
+            flexion_top_deg: self.flexion_top_deg - 4.0,
+            hinge_peak_deg: if no_set { pick(rng, -8.0..-5.0) } else { self.hinge_peak_deg - 4.0 },
+            hinge_at_impact_deg: if no_set { 0.0 } else { self.hinge_at_impact_deg },
+            shock_g: self.shock_g * (0.25 + 0.75 * part),
+            ..self
+        }
+    }
+
+    /// A swing without a ball.
+    #[must_use]
+    pub fn in_the_air(self) -> SwingDesign {
+        SwingDesign { air: true, shock_g: 0.0, ..self }
+    }
+
+    /// A swing that lingers at the top.
+    #[must_use]
+    pub fn with_pause(self, pause_s: f64) -> SwingDesign {
+        SwingDesign { pause_s, ..self }
+    }
+
+    /// The activity that starts at `start_s` in the address posture.
+    #[must_use]
+    pub fn perform(&self, club: &str, start_s: f64, address: Posture) -> Activity {
+        let mut activity = Activity::new(ActivityKind::Swing, start_s, address);
+        let moves = ArmMoves::new(self);
+        moves.add_to(&mut activity, self);
+        self.add_hinge(&mut activity, &moves, address);
+        self.add_wrist_and_roll(&mut activity, &moves, address);
+        self.add_body(&mut activity, &moves);
+        activity.rest(0.45);
+        activity.swing = Some(SwingPlan {
+            club: club.to_owned(),
+            size: self.size,
+            air: self.air,
+            still_until_s: start_s + self.still_s,
+            top_s: start_s + moves.top_s,
+            impact_s: start_s + moves.impact_s,
+            shock_g: self.shock_g,
+        });
+        activity
+    }
+
+    /// Sets the hinge as aimed, and releases it through impact.
+    fn add_hinge(&self, activity: &mut Activity, moves: &ArmMoves, address: Posture) {
+        let from_deg = address.get(Joint::Hinge);
+        let range_deg = self.hinge_peak_deg - from_deg;
+        let to_90 = smooth_step_inverse(0.9);
+        let set_s = match self.set {
+            SetAim::Travel(part) => moves.time_of_travel(part),
+            SetAim::AfterTop(after_s) => moves.top_s + after_s,
+            SetAim::NoSet => moves.time_of_travel(0.8),
+        };
+        let start_s = (set_s - to_90 * self.hinge_move_s).max(self.still_s + 0.01);
+        let duration_s = (set_s - start_s) / to_90;
+        activity.step(Joint::Hinge, start_s, duration_s, range_deg);
+
+        let scale = self.downswing_s / 0.32;
+        let (before_s, release_s) = (0.12 * scale, 0.16 * scale);
+        let lost_deg = range_deg - self.hinge_at_impact_deg;
+        let release_deg = lost_deg / smooth_step(before_s / release_s).value;
+        activity.step(Joint::Hinge, moves.impact_s - before_s, release_s, -release_deg);
+        activity.step(Joint::Hinge, moves.impact_s + 0.08, 0.5, 0.5 * release_deg);
+    }
+
+    /// Flexion from address over the top to flat at impact; pronation to the top, supination through impact.
+    fn add_wrist_and_roll(&self, activity: &mut Activity, moves: &ArmMoves, address: Posture) {
+        let impact_s = moves.impact_s;
+        let to_top_deg = self.flexion_top_deg - address.get(Joint::Flexion);
+        activity.step(Joint::Flexion, self.still_s + 0.1, self.backswing_s - 0.12, to_top_deg);
+        let to_impact_deg = self.flexion_impact_deg - self.flexion_top_deg;
+        activity.step(Joint::Flexion, impact_s - 0.16, 0.16, to_impact_deg);
+        let follow = 0.4 * self.follow_deg;
+        activity.step(Joint::Flexion, impact_s + 0.05, 0.4, -follow);
+        activity.step(Joint::Roll, self.still_s + 0.06, self.backswing_s * 0.85, self.roll_top_deg);
+        // Half of the supination is done at impact, so the forearm is back at its address angle there.
+        activity.step(Joint::Roll, impact_s - 0.15, 0.30, -2.0 * self.roll_top_deg);
+        activity.step(Joint::Roll, impact_s + 0.2, 0.5, 0.6 * self.roll_top_deg);
+    }
+
+    /// Shoulders, elbow, plane and the sway of the hub.
+    fn add_body(&self, activity: &mut Activity, moves: &ArmMoves) {
+        let (still_s, back_s, impact_s) = (self.still_s, self.backswing_s, moves.impact_s);
+        let part = self.travel_deg / 142.0;
+        activity.step(Joint::Trunk, still_s, back_s - 0.04, 80.0 * part);
+        activity.step(Joint::Trunk, moves.down_s - 0.04, self.downswing_s * 2.0, -130.0 * part);
+        activity.step(Joint::Elbow, still_s + 0.3 * back_s, 0.7 * back_s, 7.0 * part);
+        activity.step(Joint::Elbow, moves.down_s + 0.04, self.downswing_s - 0.04, -9.0 * part);
+        activity.step(Joint::Elbow, impact_s + 0.06, 0.55, 50.0 * part);
+        activity.step(Joint::OutOfPlane, still_s + 0.2 * back_s, 0.75 * back_s, 6.0 * part);
+        activity.step(Joint::OutOfPlane, moves.down_s, self.downswing_s, -6.0 * part);
+        activity.step(Joint::HubX, still_s, back_s, -0.035 * part);
+        activity.step(Joint::HubX, moves.down_s - 0.05, self.downswing_s + 0.1, 0.07 * part);
+        activity.step(Joint::HubZ, moves.down_s, self.downswing_s, 0.02 * part);
+    }
+}
+
+/// The arm's moves in the swing plane; times in s after the start of the activity.
+struct ArmMoves {
+    back: Step,
+    creep: Option<Step>,
+    down: Step,
+    follow: Step,
+    down_s: f64,
+    top_s: f64,
+    impact_s: f64,
+}
+
+impl ArmMoves {
+    fn new(design: &SwingDesign) -> ArmMoves {
+        let back =
+            Step { start_s: design.still_s, duration_s: design.backswing_s, change: design.travel_deg };
+        let down_s = back.end_s() - design.overlap_s + design.pause_s;
+        let creep = (design.pause_s > 0.0).then(|| Step {
+            start_s: back.end_s() - 0.25,
+            duration_s: design.pause_s + 0.4,
+            change: 5.0,
+        });
+        let impact_s = down_s + design.downswing_s;
+        let follow =
+            Step { start_s: down_s + 0.5 * design.downswing_s, duration_s: 0.75, change: -design.follow_deg };
+        let mut moves = ArmMoves {
+            back,
+            creep,
+            down: Step { start_s: down_s, duration_s: 1.4 * design.downswing_s, change: -1.0 },
+            follow,
+            down_s,
+            top_s: down_s,
+            impact_s,
+        };
+        // The way down is made as long as it takes to have the arm back at its address angle at impact.
+        let left_deg = moves.angle_deg(impact_s) - moves.down.at(impact_s).value;
+        moves.down.change = left_deg / moves.down.at(impact_s).value;
+        moves.top_s = moves.turning_time();
+        moves
+    }
+
+    fn steps(&self) -> impl Iterator<Item = &Step> {
+        [&self.back, &self.down, &self.follow].into_iter().chain(self.creep.as_ref())
+    }
+
+    fn angle_deg(&self, t_s: f64) -> f64 {
+        self.steps().map(|step| step.at(t_s).value).sum()
+    }
+
+    /// Where the arm turns round: its rate goes from positive to negative.
+    fn turning_time(&self) -> f64 {
+        let rate = |t_s: f64| -> f64 { self.steps().map(|step| step.at(t_s).rate).sum() };
+        bisect(self.down_s, self.down_s + 0.5 * self.down.duration_s, |t_s| rate(t_s) > 0.0)
+    }
+
+    /// When the arm passes this part of its travel on the way back.
+    fn time_of_travel(&self, part: f64) -> f64 {
+        let top_deg = self.angle_deg(self.top_s);
+        bisect(self.back.start_s, self.top_s, |t_s| self.angle_deg(t_s) < part * top_deg)
+    }
+
+    fn add_to(&self, activity: &mut Activity, design: &SwingDesign) {
+        for step in self.steps() {
+            activity.step(Joint::Swing, step.start_s, step.duration_s, step.change);
+        }
+        debug_assert!(activity.duration_s > design.still_s);
+    }
+}
+
+/// The instant between `low` and `high` up to which `before` holds.
+fn bisect(mut low: f64, mut high: f64, before: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..50 {
+        let middle = 0.5 * (low + high);
+        if before(middle) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    0.5 * (low + high)
+}
