@@ -1,0 +1,81 @@
+//! The measurement of the virtual glove's buckets against their truth: chips and pitches, air swings,
+//! waggles, rehearsals, walking and tee work between them, right- and left-handed.
+
+use hingeclock::detect::{AnalysisParams, LiveAnalysis, OfflineAnalysis, Swing};
+use hingeclock::device::virtual_glove::{Scenario, SwingTruth, VirtualBucket};
+
+fn offline(bucket: &VirtualBucket) -> Vec<Swing> {
+    let mut analysis = OfflineAnalysis::new(&bucket.device, AnalysisParams::default());
+    bucket.arrivals.iter().for_each(|arrival| analysis.push(arrival));
+    analysis.finish().swings
+}
+
+fn live(bucket: &VirtualBucket) -> Vec<Swing> {
+    let mut analysis = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
+    let mut swings: Vec<Swing> =
+        bucket.arrivals.iter().filter_map(|arrival| analysis.push(arrival)).map(|live| live.swing).collect();
+    swings.extend(analysis.finish().map(|live| live.swing));
+    swings
+}
+
+/// Every swing is there in order, and none besides; prints a line each.
+fn check(name: &str, swings: &[Swing], truth: &[SwingTruth]) {
+    let mut errors_ms = Vec::new();
+    let mut wrong = 0;
+    for (place, truth) in truth.iter().enumerate() {
+        let found = swings.iter().find(|swing| swing.top.seconds_since(truth.top).abs() < 0.3);
+        let Some(swing) = found else {
+            println!("{name} {place:>2} {:?} {} NOT FOUND", truth.size, truth.club);
+            continue;
+        };
+        let error_ms = swing.set.zip(truth.set).map(|(a, b)| a.set_to_top_ms.value - b.set_to_top_ms);
+        errors_ms.extend(error_ms);
+        wrong += usize::from(swing.class.word() != truth.class);
+        println!(
+            "{name} {place:>2} {:?} {} range {:.1} set {error_ms:.1?} ± {:.1?} ms, top {:.1} ms, impact {:?} {}/{} {:?}",
+            truth.size,
+            truth.club,
+            truth.hinge_range_deg,
+            swing.set.map(|set| set.set_to_top_ms.sd),
+            swing.top.seconds_since(truth.top) * 1e3,
+            swing.impact.zip(truth.impact).map(|(a, b)| a.0 - b.0),
+            swing.class.word(),
+            truth.class,
+            swing.flags.iter().map(|flag| flag.word()).collect::<Vec<_>>(),
+        );
+    }
+    for swing in swings {
+        if truth.iter().all(|truth| swing.top.seconds_since(truth.top).abs() >= 0.3) {
+            println!("{name} INVENTED at {:?} {:?}", swing.top, swing.class);
+        }
+    }
+    assert_eq!(swings.len(), truth.len(), "{name}: swings found");
+    for (swing, truth) in swings.iter().zip(truth) {
+        assert!(swing.top.seconds_since(truth.top).abs() < 0.015, "{name}: top of {truth:?}");
+        assert_eq!(swing.impact.is_some(), truth.impact.is_some(), "{name}: impact of {truth:?}");
+        assert_eq!(swing.club.as_deref(), Some(truth.club.as_str()), "{name}: club");
+    }
+    errors_ms.sort_by(|a: &f64, b| a.abs().total_cmp(&b.abs()));
+    assert!(errors_ms[errors_ms.len() / 2].abs() < 10.0, "{name}: median set error {errors_ms:?}");
+    assert!(wrong * 20 <= truth.len() * 3, "{name}: {wrong} of {} classes wrong", truth.len());
+}
+
+#[test]
+fn the_demo_bucket_is_measured() {
+    for seed in [1, 2, 3] {
+        let bucket = VirtualBucket::demo(seed);
+        check(&format!("demo {seed}"), &offline(&bucket), &bucket.truth);
+    }
+}
+
+#[test]
+fn a_left_handed_bucket_is_measured() {
+    let bucket = VirtualBucket::play(&Scenario::left_handed_bucket(), 7);
+    check("left", &offline(&bucket), &bucket.truth);
+}
+
+#[test]
+fn the_live_path_finds_the_same_swings() {
+    let bucket = VirtualBucket::demo(4);
+    check("live", &live(&bucket), &bucket.truth);
+}
