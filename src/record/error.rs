@@ -58,12 +58,12 @@ pub enum InputError {
         first: String,
     },
     /// Reading failed half way, for a reason that lies outside the data.
-    #[error("{path}: reading failed after {lines} lines: {source}", path = path.display())]
+    #[error("{path}: reading failed after {after}: {source}", path = path.display())]
     Read {
         /// The file.
         path: PathBuf,
-        /// Lines read before.
-        lines: u64,
+        /// How much was read before: `12 lines`, `345 bytes`.
+        after: String,
         /// Why.
         source: io::Error,
     },

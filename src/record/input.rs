@@ -93,7 +93,7 @@ fn open_file(path: &Path) -> Result<BufReader<File>, InputError> {
 
 /// The first bytes, left in place.
 fn peek(source: &mut BufReader<File>, path: &Path) -> Result<Vec<u8>, InputError> {
-    let failed = |source| InputError::Read { path: path.to_owned(), lines: 0, source };
+    let failed = |source| InputError::Read { path: path.to_owned(), after: "0 bytes".to_owned(), source };
     let start = source.fill_buf().map_err(failed)?;
     Ok(start[..start.len().min(8)].to_vec())
 }
@@ -141,7 +141,7 @@ fn read_sibling(path: &Path, ending: &str) -> Result<Option<(Vec<u8>, PathBuf)>,
     };
     let mut text = Vec::new();
     match file.take(LONGEST_SIBLING + 1).read_to_end(&mut text) {
-        Err(source) => Err(InputError::Read { path, lines: 0, source }),
+        Err(source) => Err(InputError::Read { path, after: "0 bytes".to_owned(), source }),
         Ok(bytes) if bytes as u64 > LONGEST_SIBLING => Err(InputError::Format {
             path,
             expected: format!("at most {LONGEST_SIBLING} bytes"),

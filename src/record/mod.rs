@@ -2,17 +2,31 @@
 
 pub mod count_grid;
 pub mod csv_row;
+pub mod csv_writer;
 pub mod device_file;
 pub mod error;
 pub mod input;
 pub mod lines;
 pub mod marker_file;
 pub mod marker_merge;
+pub mod mcap_bytes;
 pub mod node_clock;
 pub mod raw_csv;
+pub mod recorded;
+pub mod recording_reader;
+pub mod recording_writer;
 pub mod salvage;
+pub mod session;
+pub mod storage;
+pub mod window;
 
 pub use error::{InputError, quoted};
+pub use csv_writer::CsvWriter;
 pub use input::{Input, open_input};
 pub use raw_csv::RawCsv;
+pub use recorded::{RawPiece, Recorded};
+pub use recording_reader::RecordingReader;
+pub use recording_writer::{RecordError, RecordingWriter};
 pub use salvage::{Loss, SalvageReport};
+pub use session::SessionInfo;
+pub use storage::{FileStorage, Storage, create_recording};

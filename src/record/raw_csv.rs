@@ -52,7 +52,7 @@ impl RawCsv {
         let format =
             |expected: String, found: String| InputError::Format { path: path.to_owned(), expected, found };
         let read = lines.advance();
-        read.map_err(|source| InputError::Read { path: path.to_owned(), lines: 0, source })?;
+        read.map_err(|source| InputError::Read { path: path.to_owned(), after: "0 bytes".to_owned(), source })?;
         let header = std::str::from_utf8(lines.bytes()).map_err(|_| {
             let found = quoted(&String::from_utf8_lossy(lines.bytes()));
             format("a CSV in UTF-8".to_owned(), found)
@@ -118,7 +118,7 @@ impl RawCsv {
                 self.report.lose(Loss::DamagedGzip { lines, what: source.to_string() });
                 Ok(LineEnd::EndOfFile)
             }
-            _ => Err(InputError::Read { path: self.path.clone(), lines, source }),
+            _ => Err(InputError::Read { path: self.path.clone(), after: format!("{lines} lines"), source }),
         }
     }
 

@@ -39,6 +39,11 @@ pub enum Loss {
         /// Why they could not be read.
         what: String,
     },
+    /// A recording that was never finished: its writer was stopped, and the last tenth of a second may be missing.
+    Unfinished {
+        /// Where it ends.
+        offset: u64,
+    },
     /// Pieces of a recording that are stored well but hold no valid frame.
     BadPieces {
         /// How many.
@@ -62,6 +67,10 @@ impl fmt::Display for Loss {
                 write!(f, "expected a whole gzip stream, found damage after {lines} lines: {what}")
             }
             Loss::Bytes { offset, bytes, what } => write!(f, "{bytes} bytes lost at byte {offset}: {what}"),
+            Loss::Unfinished { offset } => write!(
+                f,
+                "expected an end mark, found the end of the file at byte {offset}: up to 100 ms may be missing"
+            ),
             Loss::BadPieces { pieces, first } => {
                 write!(f, "{pieces} received pieces hold no valid frame; the first: {first}")
             }

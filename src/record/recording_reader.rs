@@ -1,0 +1,300 @@
+//! Reads a recording back, also one that was torn or damaged.
+//!
+//! Chunks whose check sum holds are taken. Where a record cannot be trusted, the reader looks for the next
+//! chunk whose lengths agree with each other and goes on there. Of a chunk that the file's end cuts off, every
+//! complete message is taken. All bytes that gave nothing are reported, with their place and the reason.
+
+use super::error::InputError;
+use super::mcap_bytes::{self as bytes, ChunkHead, HEAD, InChunk, RecordHead, kind};
+use super::recorded::{Channel, FORMAT_VERSION, LONGEST_PAYLOAD, PROFILE, Recorded};
+use super::salvage::{Loss, SalvageReport};
+use super::session::{SESSION_RECORD, SessionError, SessionInfo};
+use super::window::Window;
+use std::collections::VecDeque;
+use std::io::{self, Read};
+use std::path::{Path, PathBuf};
+
+/// Longest chunk that is read: the writer's limit, and one longest message on top of it.
+const LONGEST_CHUNK: u64 = 2 * LONGEST_PAYLOAD as u64;
+/// Longest other record that is read.
+const LONGEST_OTHER: u64 = 64 * 1024;
+
+/// A recording that is being read: an iterator of what it holds, in order of writing.
+pub struct RecordingReader<R> {
+    path: PathBuf,
+    window: Window<R>,
+    /// Read from a chunk, not yet handed out.
+    waiting: VecDeque<Recorded>,
+    session: Option<SessionInfo>,
+    report: SalvageReport,
+    ended: bool,
+}
+
+/// What is done with the record ahead.
+enum Verdict {
+    /// It was dealt with; take so many bytes.
+    Take(usize),
+    /// It cannot be trusted; look for the next that can.
+    Distrust(&'static str),
+    /// The file goes no further.
+    End,
+}
+
+impl<R: Read> RecordingReader<R> {
+    /// Opens a recording and reads what it says about itself. `path` only names it in errors.
+    ///
+    /// # Errors
+    /// The source fails, or the file is of another program or of another version.
+    pub fn new(path: &Path, source: R) -> Result<RecordingReader<R>, InputError> {
+        let mut reader = RecordingReader {
+            path: path.to_owned(),
+            window: Window::new(source),
+            waiting: VecDeque::new(),
+            session: None,
+            report: SalvageReport::default(),
+            ended: false,
+        };
+        reader.read_magic()?;
+        while reader.session.is_none() && reader.waiting.is_empty() && !reader.ended {
+            reader.step()?;
+        }
+        Ok(reader)
+    }
+
+    /// What the recording says about itself; none where that was lost.
+    #[must_use]
+    pub fn session(&self) -> Option<&SessionInfo> {
+        self.session.as_ref()
+    }
+
+    /// What was lost so far; whole once the iterator has ended.
+    #[must_use]
+    pub fn report(&self) -> &SalvageReport {
+        &self.report
+    }
+
+    fn read_magic(&mut self) -> Result<(), InputError> {
+        let magic = bytes::MAGIC;
+        let start = self.ahead(magic.len())?;
+        if start.len() < magic.len() {
+            let length = start.len();
+            self.end_torn(length, "the file ends within its first 8 bytes");
+        } else if !start.starts_with(&magic) {
+            self.lose(magic.len(), "expected the first bytes of an MCAP file, found others");
+            self.window.take(magic.len());
+        } else {
+            self.window.take(magic.len());
+        }
+        Ok(())
+    }
+
+    /// Deals with the record ahead.
+    fn step(&mut self) -> Result<(), InputError> {
+        match self.judge()? {
+            Verdict::Take(count) => {
+                self.window.take(count);
+            }
+            Verdict::Distrust(why) => self.resynchronise(why)?,
+            Verdict::End => self.ended = true,
+        }
+        Ok(())
+    }
+
+    fn judge(&mut self) -> Result<Verdict, InputError> {
+        let ahead = self.ahead(HEAD)?;
+        let length = ahead.len();
+        let Some(head) = RecordHead::read(ahead) else {
+            self.end_torn(length, "the file ends within the head of a record");
+            return Ok(Verdict::End);
+        };
+        match head.kind {
+            kind::CHUNK => self.chunk(head),
+            kind::HEADER | kind::METADATA | kind::DATA_END if head.length <= LONGEST_OTHER => self.other(head),
+            _ => Ok(Verdict::Distrust("expected a record of a recording, found other bytes")),
+        }
+    }
+
+    fn chunk(&mut self, head: RecordHead) -> Result<Verdict, InputError> {
+        if head.length > LONGEST_CHUNK {
+            return Ok(Verdict::Distrust("expected a chunk of at most 2 MiB, found a larger length"));
+        }
+        let whole = HEAD + head.length as usize;
+        let ahead = self.ahead(HEAD + bytes::CHUNK_HEAD)?;
+        if ahead.len() < HEAD + bytes::CHUNK_HEAD {
+            let length = ahead.len();
+            self.end_torn(length, "the file ends within the head of a chunk");
+            return Ok(Verdict::End);
+        }
+        let Some(chunk) = ChunkHead::read(&ahead[HEAD..], head.length) else {
+            return Ok(Verdict::Distrust("expected a plain chunk, found lengths that do not agree"));
+        };
+        let ahead = self.ahead(whole)?;
+        let from = HEAD + bytes::CHUNK_HEAD;
+        let records = ahead[from..ahead.len().min(whole)].to_vec();
+        if records.len() as u64 == chunk.records && bytes::crc32(&records) != chunk.crc {
+            self.lose(whole, "the check sum of a chunk does not hold");
+        } else {
+            self.take_records(&records, records.len() as u64 == chunk.records);
+        }
+        if (records.len() as u64) < chunk.records { Ok(Verdict::End) } else { Ok(Verdict::Take(whole)) }
+    }
+
+    /// Takes the messages out of a chunk's records. Where these are cut off, what is left is the file's torn end.
+    fn take_records(&mut self, records: &[u8], whole: bool) {
+        let mut at = 0;
+        while let Some((found, length)) = bytes::next_in_chunk(&records[at..]) {
+            let what = match found {
+                InChunk::Other => None,
+                InChunk::Broken => Some("expected a message, found fewer bytes than its head takes".to_owned()),
+                InChunk::Message(message) => self.take_message(message).err(),
+            };
+            if let Some(what) = what {
+                let offset = self.window.offset() + (HEAD + bytes::CHUNK_HEAD + at) as u64;
+                self.report.lose(Loss::Bytes { offset, bytes: length as u64, what });
+            }
+            at += length;
+        }
+        self.finish_records(at, records.len() - at, whole);
+    }
+
+    fn finish_records(&mut self, at: usize, left: usize, whole: bool) {
+        let offset = self.window.offset() + (HEAD + bytes::CHUNK_HEAD + at) as u64;
+        let what = match (whole, left) {
+            (true, 0) => return,
+            (true, _) => "expected whole records in a chunk, found a part of one",
+            (false, _) => "the file ends within a chunk",
+        };
+        self.report.lose(Loss::Bytes { offset, bytes: left as u64, what: what.to_owned() });
+    }
+
+    fn take_message(&mut self, message: bytes::RawMessage<'_>) -> Result<(), String> {
+        let channel = Channel::from_number(message.channel)
+            .ok_or_else(|| format!("expected a message on channel 1 to 4, found {}", message.channel))?;
+        self.waiting.push_back(Recorded::from_payload(channel, message.data)?);
+        Ok(())
+    }
+
+    fn other(&mut self, head: RecordHead) -> Result<Verdict, InputError> {
+        let whole = HEAD + head.length as usize;
+        let ahead = self.ahead(whole)?;
+        let Some(content) = ahead.get(HEAD..whole).map(<[u8]>::to_vec) else {
+            return Ok(Verdict::Distrust("expected a whole record, found the end of the file"));
+        };
+        match head.kind {
+            kind::HEADER => self.header(&content, whole),
+            kind::METADATA => self.metadata(&content, whole),
+            _ => Ok(self.data_end(&content)),
+        }
+    }
+
+    fn header(&mut self, content: &[u8], whole: usize) -> Result<Verdict, InputError> {
+        match bytes::header_profile(content) {
+            None => Ok(Verdict::Distrust("expected a header, found other bytes")),
+            Some(PROFILE) => Ok(Verdict::Take(whole)),
+            // As long as ours, but not ours: that is damage. Another length is another program's file.
+            Some(found) if found.len() == PROFILE.len() => {
+                self.lose(whole, "the header's profile is damaged");
+                Ok(Verdict::Take(whole))
+            }
+            Some(found) => Err(InputError::Format {
+                path: self.path.clone(),
+                expected: format!("a recording (an MCAP file with profile {PROFILE})"),
+                found: format!("an MCAP file with profile {}", super::quoted(found)),
+            }),
+        }
+    }
+
+    fn metadata(&mut self, content: &[u8], whole: usize) -> Result<Verdict, InputError> {
+        let Some((name, fields)) = bytes::metadata(content) else {
+            return Ok(Verdict::Distrust("expected names and values, found other bytes"));
+        };
+        match SessionInfo::from_fields(&fields) {
+            Ok(session) if name == SESSION_RECORD => self.session = Some(session),
+            Err(SessionError::Version { found }) => {
+                return Err(InputError::Format {
+                    path: self.path.clone(),
+                    expected: format!("a recording of version {FORMAT_VERSION}"),
+                    found: format!("one of version {}", super::quoted(&found)),
+                });
+            }
+            Ok(_) => self.lose(whole, "the name of the session record is damaged"),
+            Err(SessionError::Damaged(what)) => self.lose(whole, &format!("the session record is damaged: {what}")),
+        }
+        Ok(Verdict::Take(whole))
+    }
+
+    fn data_end(&mut self, content: &[u8]) -> Verdict {
+        let Ok(crc) = <[u8; 4]>::try_from(content).map(u32::from_le_bytes) else {
+            return Verdict::Distrust("expected an end mark of 4 bytes, found another length");
+        };
+        if crc != self.window.crc() && !self.report.data_was_lost() {
+            self.lose(0, "the check sum of the whole file does not hold, though that of every chunk does");
+        }
+        Verdict::End
+    }
+
+    /// Looks for the next record that can be trusted, and reports what lies before it.
+    fn resynchronise(&mut self, why: &'static str) -> Result<(), InputError> {
+        let offset = self.window.offset();
+        loop {
+            self.window.take(1);
+            let ahead = self.ahead(HEAD + bytes::CHUNK_HEAD)?;
+            if ahead.is_empty() || is_trustworthy(ahead) {
+                break;
+            }
+        }
+        let bytes = self.window.offset() - offset;
+        self.report.lose(Loss::Bytes { offset, bytes, what: why.to_owned() });
+        Ok(())
+    }
+
+    fn ahead(&mut self, count: usize) -> Result<&[u8], InputError> {
+        let after = format!("{} bytes", self.window.offset());
+        let path = &self.path;
+        let failed = |source: io::Error| InputError::Read { path: path.clone(), after, source };
+        self.window.ahead(count).map_err(failed)
+    }
+
+    /// The file ends without an end mark, `bytes` after the last whole record.
+    fn end_torn(&mut self, bytes: usize, why: &str) {
+        self.ended = true;
+        if bytes > 0 {
+            self.lose(bytes, why);
+        } else {
+            self.report.lose(Loss::Unfinished { offset: self.window.offset() });
+        }
+    }
+
+    fn lose(&mut self, bytes: usize, what: &str) {
+        let offset = self.window.offset();
+        self.report.lose(Loss::Bytes { offset, bytes: bytes as u64, what: what.to_owned() });
+    }
+}
+
+/// Whether these bytes start a chunk whose lengths agree, the session record, or the end mark.
+fn is_trustworthy(ahead: &[u8]) -> bool {
+    let Some(head) = RecordHead::read(ahead) else { return false };
+    let content = &ahead[HEAD..];
+    match head.kind {
+        kind::CHUNK => head.length <= LONGEST_CHUNK && ChunkHead::read(content, head.length).is_some(),
+        kind::METADATA => {
+            head.length <= LONGEST_OTHER && content.get(4..).is_some_and(|name| name.starts_with(SESSION_RECORD.as_bytes()))
+        }
+        kind::DATA_END => head.length == 4,
+        _ => false,
+    }
+}
+
+impl<R: Read> Iterator for RecordingReader<R> {
+    type Item = Result<Recorded, InputError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        while self.waiting.is_empty() && !self.ended {
+            if let Err(error) = self.step() {
+                self.ended = true;
+                return Some(Err(error));
+            }
+        }
+        self.waiting.pop_front().map(Ok)
+    }
+}
