@@ -1,2 +1,5 @@
 //! The command line's entry: everything else is in the library.
-fn main() {}
+
+fn main() -> std::process::ExitCode {
+    hingeclock::cli::main()
+}

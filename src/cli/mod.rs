@@ -1,1 +1,113 @@
-//! The commands.
+//! The commands. Each stands in a file of its own and says how it ended; this one parses and dispatches.
+
+mod analyze;
+mod check;
+mod demo;
+mod emulate;
+mod export;
+mod input;
+mod review;
+mod run;
+
+use crate::units::WallTime;
+use anyhow::Context;
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+use tracing_subscriber::EnvFilter;
+
+/// Port of the page, unless another is asked for.
+const PAGE_PORT: u16 = 8627;
+/// Width of tables where there is no terminal to ask.
+const USUAL_WIDTH: u16 = 120;
+
+/// How a command ended, as the exit code tells it. Wrong usage (2) is told by the parser.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// All done.
+    Done,
+    /// It failed.
+    Failed,
+    /// Done, but data was lost or salvaged.
+    Salvaged,
+}
+
+impl Outcome {
+    fn code(self) -> u8 {
+        match self {
+            Outcome::Done => 0,
+            Outcome::Failed => 1,
+            Outcome::Salvaged => 3,
+        }
+    }
+}
+
+/// Clocks when a golfer's lead wrist hinge is set against the top of the backswing.
+#[derive(Debug, Parser)]
+#[command(version, after_help = HELP_END)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const HELP_END: &str = "Start here:
+  hingeclock check                          what this machine has, and what to do about the rest
+  hingeclock demo                           a bucket without hardware
+  hingeclock run --port /dev/ttyACM0        a bucket with a glove
+  hingeclock review RECORDING --page        look at it afterwards
+
+Exit codes: 0 done; 1 it failed; 2 wrong usage; 3 done, but data was lost or salvaged.";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Run(run::Args),
+    Demo(demo::Args),
+    Review(review::Args),
+    Analyze(analyze::Args),
+    Export(export::Args),
+    Emulate(emulate::Args),
+    Check(check::Args),
+}
+
+/// Parses the command line, runs the command, and gives the process its exit code.
+#[must_use]
+pub fn main() -> ExitCode {
+    tell_logs();
+    let outcome = match Cli::parse().command {
+        Command::Run(args) => run::run(&args),
+        Command::Demo(args) => demo::run(&args),
+        Command::Review(args) => review::run(&args),
+        Command::Analyze(args) => analyze::run(&args),
+        Command::Export(args) => export::run(&args),
+        Command::Emulate(args) => emulate::run(&args),
+        Command::Check(args) => check::run(&args),
+    };
+    let outcome = outcome.unwrap_or_else(|error| {
+        eprintln!("hingeclock: {error:#}");
+        Outcome::Failed
+    });
+    ExitCode::from(outcome.code())
+}
+
+/// Logs go to standard error as far as HINGECLOCK_LOG asks for them; errors only by default.
+fn tell_logs() {
+    let filter = EnvFilter::try_from_env("HINGECLOCK_LOG").unwrap_or_else(|_| EnvFilter::new("error"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+}
+
+fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .context("the runtime cannot start")
+}
+
+fn terminal_width() -> u16 {
+    std::env::var("COLUMNS").ok().and_then(|width| width.parse().ok()).unwrap_or(USUAL_WIDTH)
+}
+
+#[allow(clippy::disallowed_methods, reason = "the command line is the edge that reads the wall clock")]
+fn wall_time() -> WallTime {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
+    WallTime(since.map_or(0, |since| i64::try_from(since.as_millis()).unwrap_or(0)))
+}

@@ -1,0 +1,64 @@
+//! `demo`: the main job without hardware. A virtual glove on a real pseudo-terminal, heard by the daemon.
+
+use super::Outcome;
+use super::emulate::pace;
+use super::run::{BucketArgs, asked_to_end, options, tell};
+use crate::daemon::run::run as run_bucket;
+use crate::daemon::status::Status;
+use crate::device::faults::Faults;
+use crate::device::pty::PtyLine;
+use crate::device::serial::SerialParams;
+use crate::device::virtual_glove::VirtualBucket;
+use crate::device::{Peer, PeerScript};
+use anyhow::Context;
+use tokio::sync::mpsc;
+
+/// Play Robin's bucket (invented) through a real pseudo-terminal: tones, recording, page.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  hingeclock demo
+  hingeclock demo --speed 1
+  hingeclock demo --sound wav:cues.wav --keep-page")]
+pub struct Args {
+    /// Times as fast as real swings; up to about 4 the cues do not run into each other.
+    #[arg(long, default_value_t = 4.0)]
+    speed: f64,
+    /// The same seed gives the same bucket.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Go on serving the page until Ctrl-C when the bucket is over.
+    #[arg(long, conflicts_with = "no_page")]
+    keep_page: bool,
+    #[command(flatten)]
+    bucket: BucketArgs,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// No pseudo-terminal, no recording, no page.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let pace = pace(args.speed, false)?;
+    let status = Status::new(args.bucket.quiet);
+    status.line("Robin, Kestrel Point practice ground (both invented): calibration, then wedge, iron, driver.");
+    let VirtualBucket { device, arrivals, .. } = VirtualBucket::demo(args.seed);
+    let mut peer = Peer::new(PeerScript::from_arrivals(device, arrivals)?, Faults::default());
+    super::runtime()?.block_on(async {
+        let line = PtyLine::open().context("the system gives no pseudo-terminal")?;
+        let port = SerialParams::new(line.path());
+        let mut options = options(&args.bucket, port, true, &status).await?;
+        let clock = options.clock;
+        if options.settings.player.name.is_none() {
+            options.settings.player.name = Some("Robin (invented)".to_owned());
+        }
+        let glove = tokio::spawn(async move { line.run(&mut peer, pace, clock).await });
+        let (_nobody, controls) = mpsc::channel(1);
+        let end = run_bucket(options, controls, asked_to_end()?, status.clone()).await?;
+        glove.abort();
+        let outcome = tell(&end);
+        if args.keep_page {
+            super::review::show(end.review, args.bucket.page_port).await?;
+        }
+        Ok(outcome)
+    })
+}

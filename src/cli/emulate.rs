@@ -1,0 +1,153 @@
+//! `emulate`: a glove that does not exist, on a real serial line, for firmware authors, demos and tests.
+
+use super::Outcome;
+use crate::device::faults::Faults;
+use crate::device::host_clock::HostClock;
+use crate::device::pty::PtyLine;
+use crate::device::virtual_glove::{GloveStream, Scenario};
+use crate::device::{Pace, Peer, PeerScript};
+use crate::record::input::{Input, open_input};
+use crate::sample::{Arrival, DeviceDescription};
+use anyhow::{Context, bail};
+use clap::ValueEnum;
+use std::path::{Path, PathBuf};
+
+/// Play a glove's firmware on a pseudo-terminal.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Prints the path of the serial port, then waits for a host to start it.
+
+Examples:
+  hingeclock emulate
+  hingeclock emulate --bucket left-handed --speed 4
+  hingeclock emulate bucket.csv.gz --unpaced
+  hingeclock emulate --loss 0.05 --corruption 0.01 --seed 7")]
+pub struct Args {
+    /// Play this raw CSV or recording instead of a scripted bucket.
+    input: Option<PathBuf>,
+    /// The scripted bucket.
+    #[arg(long, value_enum, default_value_t = Script::Demo, conflicts_with = "input")]
+    bucket: Script,
+    /// Hours of the range day.
+    #[arg(long, default_value_t = 1.0)]
+    hours: f64,
+    /// Times as fast as it was.
+    #[arg(long, default_value_t = 1.0, conflicts_with = "unpaced")]
+    speed: f64,
+    /// As fast as the host reads.
+    #[arg(long)]
+    unpaced: bool,
+    #[command(flatten)]
+    faults: FaultArgs,
+}
+
+/// The scripted buckets.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Script {
+    /// Robin's bucket: calibration, then wedge, iron and driver.
+    Demo,
+    /// A smaller one of a left-handed player.
+    LeftHanded,
+    /// Hours of swings.
+    RangeDay,
+}
+
+/// What goes wrong on the line.
+#[derive(Debug, clap::Args)]
+struct FaultArgs {
+    /// Share of frames that are lost, 0 to 1.
+    #[arg(long, default_value_t = 0.0)]
+    loss: f64,
+    /// Share of frames that come twice, 0 to 1.
+    #[arg(long, default_value_t = 0.0)]
+    duplicate: f64,
+    /// Share of frames with a flipped bit, 0 to 1.
+    #[arg(long, default_value_t = 0.0)]
+    corruption: f64,
+    /// Longest extra delay of a frame, ms.
+    #[arg(long, default_value_t = 0.0)]
+    jitter_ms: f64,
+    /// How much faster the other nodes' clocks run than the hand's, ppm.
+    #[arg(long, default_value_t = 0.0, allow_negative_numbers = true)]
+    skew_ppm: f64,
+    /// The same seed gives the same bucket and the same faults.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// The input cannot be read or said in frames, or the system has no pseudo-terminal.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let pace = pace(args.speed, args.unpaced)?;
+    let (device, arrivals) = match &args.input {
+        Some(path) => read(path)?,
+        None => script(args.bucket, args.hours, args.faults.seed),
+    };
+    let script = PeerScript::from_arrivals(device, arrivals)?;
+    let mut peer = Peer::new(script, faults(&args.faults)?);
+    super::runtime()?.block_on(async {
+        let line = PtyLine::open().context("the system gives no pseudo-terminal")?;
+        println!("{}", line.path().display());
+        line.run(&mut peer, pace, HostClock::start()).await.context("the pseudo-terminal failed")
+    })?;
+    let counts = peer.counts();
+    eprintln!(
+        "{} frames sent, {} lost, {} twice, {} damaged",
+        counts.frames, counts.lost, counts.doubled, counts.damaged
+    );
+    Ok(Outcome::Done)
+}
+
+/// The pace that speed and flag ask for.
+///
+/// # Errors
+/// A speed that is not above 0.
+pub fn pace(speed: f64, unpaced: bool) -> anyhow::Result<Pace> {
+    match speed {
+        _ if unpaced => Ok(Pace::Unpaced),
+        1.0 => Ok(Pace::Real),
+        speed if speed > 0.0 && speed.is_finite() => Ok(Pace::Times(speed)),
+        speed => bail!("--speed: expected a number above 0, found {speed}"),
+    }
+}
+
+fn read(path: &Path) -> anyhow::Result<(DeviceDescription, Vec<Arrival>)> {
+    let Input { device, arrivals } = open_input(path)?;
+    Ok((device, arrivals.collect::<Result<_, _>>()?))
+}
+
+fn script(bucket: Script, hours: f64, seed: u64) -> (DeviceDescription, Vec<Arrival>) {
+    let scenario = match bucket {
+        Script::Demo => Scenario::demo_bucket(),
+        Script::LeftHanded => Scenario::left_handed_bucket(),
+        Script::RangeDay => Scenario::range_day(hours),
+    };
+    let mut stream = GloveStream::new(&scenario, seed);
+    let device = stream.device().clone();
+    let mut arrivals = Vec::new();
+    while let Some(arrival) = stream.next() {
+        arrivals.push(arrival);
+        stream.take_truth();
+    }
+    (device, arrivals)
+}
+
+fn faults(args: &FaultArgs) -> anyhow::Result<Faults> {
+    for (name, share) in [("loss", args.loss), ("duplicate", args.duplicate), ("corruption", args.corruption)] {
+        if !(0.0..=1.0).contains(&share) {
+            bail!("--{name}: expected a share from 0 to 1, found {share}");
+        }
+    }
+    if !(args.jitter_ms >= 0.0 && args.jitter_ms.is_finite()) {
+        bail!("--jitter-ms: expected 0 or more, found {}", args.jitter_ms);
+    }
+    Ok(Faults {
+        seed: args.seed,
+        loss: args.loss,
+        duplicate: args.duplicate,
+        corruption: args.corruption,
+        jitter_us: (args.jitter_ms * 1e3) as i64,
+        skew_ppm: args.skew_ppm,
+    })
+}

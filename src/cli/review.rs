@@ -1,0 +1,73 @@
+//! `review`: a bucket for the coach, as a table and as a local page.
+
+use super::Outcome;
+use super::input::{feed, note_missing_nodes, review_of, settings, tell};
+use super::run::asked_to_end;
+use crate::detect::OfflineAnalysis;
+use crate::review::page::{PageModel, page};
+use crate::review::{Review, serve, table};
+use anyhow::Context;
+use std::path::PathBuf;
+use std::sync::Arc;
+use tokio::net::TcpListener;
+use tokio::sync::watch;
+
+/// Show a bucket: a table here, and a page in the browser of this machine.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  hingeclock review bucket.mcap
+  hingeclock review bucket.mcap --page
+  hingeclock review bucket.mcap --html bucket.html")]
+pub struct Args {
+    /// A recording or a raw CSV (plain or gzipped).
+    input: PathBuf,
+    /// Serve the page on this machine until Ctrl-C.
+    #[arg(long)]
+    page: bool,
+    /// Port of the page; 0 takes any free one.
+    #[arg(long, default_value_t = super::PAGE_PORT)]
+    page_port: u16,
+    /// Write the page to a file that stands by itself.
+    #[arg(long, value_name = "FILE.html")]
+    html: Option<PathBuf>,
+    /// Settings file with bands, windows and the player.
+    #[arg(long, value_name = "FILE.toml")]
+    settings: Option<PathBuf>,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// The input or the settings cannot be read, the file cannot be written, or the port is taken.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let settings = settings(args.settings.as_ref())?;
+    let params = settings.analysis();
+    let start = |device: &_| OfflineAnalysis::new(device, params);
+    let (analysis, report) = feed(&args.input, start, OfflineAnalysis::push)?;
+    let mut analysis = analysis.finish();
+    note_missing_nodes(&mut analysis, &report);
+    let review = review_of(&args.input, analysis, &settings);
+    print!("{}", table::text(&review, super::terminal_width()));
+    let outcome = tell(&report);
+    if let Some(path) = &args.html {
+        let text = page(&PageModel { review: review.clone(), live: false });
+        std::fs::write(path, text).with_context(|| format!("{} cannot be written", path.display()))?;
+    }
+    if args.page {
+        super::runtime()?.block_on(show(review, args.page_port))?;
+    }
+    Ok(outcome)
+}
+
+/// Serves the page of a finished bucket until Ctrl-C.
+///
+/// # Errors
+/// The port is taken.
+pub async fn show(review: Review, port: u16) -> anyhow::Result<()> {
+    let address = serve::loopback(port);
+    let listener = TcpListener::bind(address).await;
+    let listener = listener.with_context(|| format!("the page cannot be served at {address}: take another --page-port"))?;
+    eprintln!("page at http://{}/ until Ctrl-C", listener.local_addr()?);
+    let (_keep, model) = watch::channel(Arc::new(PageModel { review, live: false }));
+    serve::serve(listener, model, asked_to_end()?).await.context("the page is gone")
+}

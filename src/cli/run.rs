@@ -1,0 +1,171 @@
+//! `run`: the daemon. A glove on a serial port, cues, a recording, a page.
+
+use super::Outcome;
+use super::input::settings;
+use crate::daemon::bucket::BucketEnd;
+use crate::daemon::control::{CONTROLS, Control, parse};
+use crate::daemon::run::{Options, run as run_bucket};
+use crate::daemon::status::Status;
+use crate::device::host_clock::HostClock;
+use crate::device::serial::{SerialParams, candidate_ports};
+use crate::review::{serve, table};
+use crate::tone::SoundChoice;
+use anyhow::{Context, bail};
+use std::io::{BufRead, IsTerminal};
+use std::path::PathBuf;
+use tokio::net::TcpListener;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
+
+/// Listen to a glove: sound, record, show.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "While it runs, type: club NAME, calibrate, mark TEXT, stop. Ctrl-C ends the bucket, too.
+
+Examples:
+  hingeclock run --port /dev/ttyACM0
+  hingeclock run --port /dev/ttyACM0 --sound wav:cues.wav --folder buckets
+  hingeclock run --settings robin.toml")]
+pub struct Args {
+    /// The glove's serial port; without it, the only one there is.
+    #[arg(long, value_name = "PATH")]
+    port: Option<PathBuf>,
+    #[command(flatten)]
+    bucket: BucketArgs,
+    /// End when the glove goes away, instead of waiting for it.
+    #[arg(long)]
+    once: bool,
+}
+
+/// What `run` and `demo` share.
+#[derive(Debug, clap::Args)]
+pub struct BucketArgs {
+    /// Folder of the recordings.
+    #[arg(long, value_name = "DIR")]
+    pub folder: Option<PathBuf>,
+    /// Settings file with bands, windows and the player.
+    #[arg(long, value_name = "FILE.toml")]
+    pub settings: Option<PathBuf>,
+    /// Where cues go: auto, server, silent, or wav:FILE.
+    #[arg(long, default_value = "auto", value_parser = sound)]
+    pub sound: SoundChoice,
+    /// Port of the page on this machine; 0 takes any free one.
+    #[arg(long, default_value_t = super::PAGE_PORT)]
+    pub page_port: u16,
+    /// No page.
+    #[arg(long)]
+    pub no_page: bool,
+    /// Say nothing while it runs.
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+fn sound(text: &str) -> Result<SoundChoice, String> {
+    match text {
+        "auto" => Ok(SoundChoice::Auto),
+        "server" => Ok(SoundChoice::Server),
+        "silent" => Ok(SoundChoice::Silent),
+        _ => match text.strip_prefix("wav:") {
+            Some(path) if !path.is_empty() => Ok(SoundChoice::Wav(path.into())),
+            _ => Err(format!("expected auto, server, silent or wav:FILE, found {text:?}")),
+        },
+    }
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// No port, no recording, no page.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let port = match &args.port {
+        Some(port) => port.clone(),
+        None => only_port()?,
+    };
+    super::runtime()?.block_on(async {
+        let status = Status::new(args.bucket.quiet);
+        let options = options(&args.bucket, SerialParams::new(port), args.once, &status).await?;
+        let controls = if std::io::stdin().is_terminal() {
+            status.line(&format!("type: {CONTROLS}"));
+            typed_lines(status.clone())
+        } else {
+            typed_lines(Status::new(true))
+        };
+        let end = run_bucket(options, controls, asked_to_end()?, status).await?;
+        Ok(tell(&end))
+    })
+}
+
+fn only_port() -> anyhow::Result<PathBuf> {
+    let ports = candidate_ports();
+    match ports.as_slice() {
+        [port] => Ok(port.clone()),
+        [] => bail!("expected a glove on a serial port, found no port at all; plug it in, or name one with --port"),
+        many => {
+            let names: Vec<String> = many.iter().map(|port| port.display().to_string()).collect();
+            bail!("expected one serial port, found {}: name the glove's with --port", names.join(", "))
+        }
+    }
+}
+
+/// The options of a bucket; opens the page's port.
+pub async fn options(
+    args: &BucketArgs,
+    link: SerialParams,
+    end_with_link: bool,
+    status: &Status,
+) -> anyhow::Result<Options> {
+    let settings = settings(args.settings.as_ref())?;
+    let folder = args.folder.clone().unwrap_or_else(|| settings.recordings_folder());
+    let page = if args.no_page {
+        None
+    } else {
+        let address = serve::loopback(args.page_port);
+        let listener = TcpListener::bind(address).await;
+        let listener = listener.with_context(|| {
+            format!("the page cannot be served at {address}: take another --page-port, or --no-page")
+        })?;
+        status.line(&format!("page at http://{}/", listener.local_addr()?));
+        Some(listener)
+    };
+    let (clock, started) = (HostClock::start(), super::wall_time());
+    Ok(Options { link, folder, settings, sound: args.sound.clone(), page, end_with_link, clock, started })
+}
+
+/// Lines typed on standard input, on a thread of their own: reading a terminal cannot be cancelled.
+pub fn typed_lines(status: Status) -> mpsc::Receiver<Control> {
+    let (sender, controls) = mpsc::channel(16);
+    std::thread::spawn(move || {
+        for line in std::io::stdin().lock().lines().map_while(Result::ok) {
+            match parse(&line) {
+                Ok(Some(control)) if sender.blocking_send(control).is_err() => return,
+                Ok(_) => {}
+                Err(error) => status.line(&error.to_string()),
+            }
+        }
+    });
+    controls
+}
+
+/// Ready when the process gets Ctrl-C or is told to terminate.
+///
+/// # Errors
+/// The system does not let us listen.
+pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()>> {
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    Ok(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    })
+}
+
+/// Prints the bucket and where it was recorded.
+pub fn tell(end: &BucketEnd) -> Outcome {
+    print!("{}", table::text(&end.review, super::terminal_width()));
+    println!("Recording: {}", end.recording.display());
+    for sentence in &end.lost {
+        eprintln!("lost: {sentence}");
+    }
+    if end.lost.is_empty() { Outcome::Done } else { Outcome::Salvaged }
+}

@@ -1,0 +1,249 @@
+//! One running bucket: what each event does to recording, detector, tone and page.
+
+use super::control::Control;
+use super::cue_of;
+use super::detector::{Detector, Said};
+use super::guide::Guide;
+use super::status::Status;
+use crate::detect::{BucketAnalysis, LiveSwing};
+use crate::device::host_clock::HostClock;
+use crate::device::{Assembler, Heard, LinkError, RawPiece};
+use crate::record::recorded::Recorded;
+use crate::record::recorder::Recorder;
+use crate::record::settings::Settings;
+use crate::review::page::PageModel;
+use crate::review::{LiveCue, Review};
+use crate::sample::{Arrival, Marker};
+use crate::tone::CueSink;
+use crate::units::HostTime;
+use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
+use std::path::PathBuf;
+use std::sync::Arc;
+use tokio::sync::watch;
+
+/// How a bucket ended.
+#[derive(Debug)]
+pub struct BucketEnd {
+    /// The recording.
+    pub recording: PathBuf,
+    /// The bucket as it was known live.
+    pub review: Review,
+    /// Why data was lost on this machine, if it was.
+    pub lost: Vec<String>,
+}
+
+/// The state of a running bucket.
+pub struct Bucket {
+    pub(super) detector: Detector,
+    recording: PathBuf,
+    recorder: Option<Recorder>,
+    sound: Box<dyn CueSink>,
+    assembler: Assembler,
+    review: Review,
+    page: watch::Sender<Arc<PageModel>>,
+    guide: Option<Guide>,
+    status: Status,
+    link_up: bool,
+    damaged: u64,
+    lost: Vec<String>,
+}
+
+impl Bucket {
+    /// A bucket with nothing in it.
+    pub fn new(
+        recording: PathBuf,
+        recorder: Recorder,
+        sound: Box<dyn CueSink>,
+        detector: Detector,
+        settings: &Settings,
+        status: Status,
+    ) -> Bucket {
+        let name = recording.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let analysis = BucketAnalysis { swings: Vec::new(), losses: Vec::new(), notes: Vec::new() };
+        let review =
+            Review { player: settings.player.name.clone(), windows: settings.windows(), ..Review::new(&name, analysis) };
+        let (page, _) = watch::channel(Arc::new(PageModel { review: review.clone(), live: true }));
+        Bucket {
+            detector,
+            recording,
+            recorder: Some(recorder),
+            sound,
+            assembler: Assembler::for_player(settings.player.hand),
+            review,
+            page,
+            guide: None,
+            status,
+            link_up: false,
+            damaged: 0,
+            lost: Vec::new(),
+        }
+    }
+
+    /// The page's newest model.
+    pub fn page(&self) -> watch::Receiver<Arc<PageModel>> {
+        self.page.subscribe()
+    }
+
+    /// Bytes came: to disk first, then to the detector.
+    pub async fn piece(&mut self, piece: RawPiece) {
+        self.record(&Recorded::Piece(piece.clone()));
+        let mut arrivals = Vec::new();
+        let described = piece.whole && self.interpret(&piece, &mut arrivals);
+        if described {
+            self.detector.device(self.assembler.description()).await;
+        }
+        if !arrivals.is_empty() {
+            self.detector.arrivals(arrivals).await;
+        }
+    }
+
+    /// Decodes a piece. True when the glove has described itself anew.
+    fn interpret(&mut self, piece: &RawPiece, arrivals: &mut Vec<Arrival>) -> bool {
+        let mut scratch = [0; MAX_DECODED];
+        let frame = match decode_piece(&piece.bytes, &mut scratch) {
+            Ok(frame) => frame,
+            Err(FrameError::Empty) => return false,
+            Err(error) => {
+                self.damaged += 1;
+                tracing::warn!(%error, damaged = self.damaged, "a damaged frame");
+                return false;
+            }
+        };
+        match self.assembler.take(&frame, Some(piece.received), arrivals) {
+            Ok(heard) => heard == Heard::DescriptionChanged,
+            Err(error) => {
+                tracing::warn!(%error, "a frame that cannot be used");
+                false
+            }
+        }
+    }
+
+    /// Hands something to the recorder. A recorder that fails is told once and loudly; the bucket goes on.
+    fn record(&mut self, recorded: &Recorded) {
+        let Some(recorder) = &self.recorder else { return };
+        if let Err(error) = recorder.record(recorded.clone()) {
+            let sentence = format!("NOT RECORDING ANY MORE: {error}");
+            self.status.line(&sentence);
+            self.lost.push(sentence);
+            self.recorder = None;
+        }
+    }
+
+    /// The link is up.
+    pub fn link_opened(&mut self, at: HostTime) {
+        self.link_up = true;
+        self.status.line("glove connected");
+        self.record(&Recorded::Link { received: at, kind: "opened".to_owned(), value: String::new() });
+    }
+
+    /// The link is down, or still is. True when it had been up.
+    pub fn link_down(&mut self, at: HostTime, error: &LinkError) -> bool {
+        let was_up = std::mem::replace(&mut self.link_up, false);
+        self.status.once(&format!("glove: {error}"));
+        self.record(&Recorded::Link { received: at, kind: "down".to_owned(), value: error.to_string() });
+        was_up
+    }
+
+    /// The detector said something.
+    pub fn said(&mut self, said: Said, now: HostTime) {
+        match said {
+            Said::Swing(live) => self.swing(&live, now),
+            Said::Note(note) => {
+                self.status.line(&note);
+                self.review.analysis.notes.push(note);
+            }
+            Said::Over(losses) => self.review.analysis.losses = losses,
+        }
+        self.show(true);
+    }
+
+    fn swing(&mut self, live: &LiveSwing, now: HostTime) {
+        let judged = self.review.verdict(&live.swing);
+        let cue = judged.map(|judged| cue_of(judged.verdict));
+        if let Some(cue) = cue {
+            self.sound.play(cue, now);
+        }
+        let told = cue.map(|cue| LiveCue { cue: cue.word().to_owned(), at: live.decided_at });
+        self.review.analysis.swings.push(live.swing.clone());
+        self.review.cues.push(told);
+        self.status.swing(&self.review, live);
+        if let Some(value) = self.derived() {
+            let by = env!("CARGO_PKG_VERSION").to_owned();
+            self.record(&Recorded::Derived { received: now, kind: "swing".to_owned(), by, value });
+        }
+    }
+
+    /// The newest swing as it stands in the JSON object.
+    fn derived(&self) -> Option<serde_json::Value> {
+        crate::review::json::swing(&self.review, self.review.analysis.swings.len().checked_sub(1)?).ok()
+    }
+
+    /// Something was typed.
+    pub async fn control(&mut self, control: Control, now: HostTime) {
+        match control {
+            Control::Club(club) => self.mark(Marker::Club(club), now).await,
+            Control::Mark(value) => self.mark(Marker::Note { kind: "mark".to_owned(), value }, now).await,
+            Control::Calibrate => {
+                self.guide = Some(Guide::start(now));
+                self.tick(now).await;
+            }
+            Control::Stop => {}
+        }
+    }
+
+    async fn mark(&mut self, marker: Marker, now: HostTime) {
+        let (kind, value) = marker.fields();
+        self.status.line(&format!("{kind}: {value}"));
+        self.record(&Recorded::Marker { received: now, marker: marker.clone() });
+        self.detector.arrivals(vec![Arrival::Marker { received: Some(now), marker }]).await;
+    }
+
+    /// Some time has passed.
+    pub async fn tick(&mut self, now: HostTime) {
+        if let Some(warning) = self.sound.take_warning() {
+            self.status.line(&format!("sound: {warning}"));
+        }
+        if let Some(Err(error)) = self.recorder.as_ref().map(|recorder| recorder.tick(now)) {
+            let sentence = format!("NOT RECORDING ANY MORE: {error}");
+            self.status.line(&sentence);
+            self.lost.push(sentence);
+            self.recorder = None;
+        }
+        let due = self.guide.as_mut().and_then(|guide| guide.poll(now));
+        if let Some((part, words)) = due {
+            self.status.line(words);
+            self.mark(Marker::Prompt(part), now).await;
+        }
+        if self.guide.is_some_and(|guide| guide.is_over(now)) {
+            self.status.line("Calibration done.");
+            self.guide = None;
+        }
+    }
+
+    fn show(&self, live: bool) {
+        self.page.send_replace(Arc::new(PageModel { review: self.review.clone(), live }));
+    }
+
+    /// Ends the bucket: the last swing, the recording's end, the sound's.
+    pub async fn end(mut self, clock: HostClock) -> BucketEnd {
+        let mut rest = Vec::new();
+        super::run::rest_of(&mut self.detector, |said| rest.push(said)).await;
+        for said in rest {
+            self.said(said, clock.now());
+        }
+        if let Some(recorder) = self.recorder.take() {
+            if let Err(error) = recorder.finish() {
+                self.lost.push(format!("the recording could not be ended: {error}"));
+            }
+        }
+        self.show(false);
+        if let Err(error) = self.sound.close() {
+            self.status.line(&format!("sound: {error}"));
+        }
+        if self.damaged > 0 {
+            self.status.line(&format!("{} damaged frames were kept but not understood", self.damaged));
+        }
+        self.detector.join();
+        BucketEnd { recording: self.recording, review: self.review, lost: self.lost }
+    }
+}

@@ -1,0 +1,62 @@
+//! What the player or coach may say to a running bucket, a line at a time.
+
+use thiserror::Error;
+
+/// One thing said.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Control {
+    /// From here on the player uses this club.
+    Club(String),
+    /// Lead the player through the calibration.
+    Calibrate,
+    /// Remember this moment, with a word or two.
+    Mark(String),
+    /// End the bucket.
+    Stop,
+}
+
+/// What may be typed, for help texts and errors.
+pub const CONTROLS: &str = "club NAME, calibrate, mark TEXT, stop";
+
+/// A line that says nothing known.
+#[derive(Debug, Error, PartialEq, Eq)]
+#[error("expected one of: {CONTROLS}; found {found:?}")]
+pub struct ControlError {
+    found: String,
+}
+
+/// Longest name of a club or text of a mark, in characters.
+const LONGEST: usize = 60;
+
+/// Reads a line. An empty one says nothing.
+///
+/// # Errors
+/// The line is none of [`CONTROLS`].
+pub fn parse(line: &str) -> Result<Option<Control>, ControlError> {
+    let line = line.trim();
+    let (word, rest) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
+    let rest: String = rest.trim().chars().take(LONGEST).collect();
+    match (word, rest.is_empty()) {
+        ("", _) => Ok(None),
+        ("club", false) => Ok(Some(Control::Club(rest))),
+        ("mark", _) => Ok(Some(Control::Mark(rest))),
+        ("calibrate", true) => Ok(Some(Control::Calibrate)),
+        ("stop", true) => Ok(Some(Control::Stop)),
+        _ => Err(ControlError { found: line.to_owned() }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_are_understood_or_named() {
+        assert_eq!(parse("  club  7 iron "), Ok(Some(Control::Club("7 iron".to_owned()))));
+        assert_eq!(parse("mark"), Ok(Some(Control::Mark(String::new()))));
+        assert_eq!(parse("calibrate\n"), Ok(Some(Control::Calibrate)));
+        assert_eq!(parse(" "), Ok(None));
+        let error = parse("club").unwrap_err().to_string();
+        assert_eq!(error, "expected one of: club NAME, calibrate, mark TEXT, stop; found \"club\"");
+    }
+}

@@ -1,0 +1,127 @@
+//! Edge: the live analysis on a thread of its own, with bounded queues. A panic in it costs the swing in
+//! hand, never the recording.
+
+use crate::detect::{AnalysisParams, LiveAnalysis, LiveSwing, NodeLoss};
+use crate::sample::{Arrival, DeviceDescription};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::thread::JoinHandle;
+use tokio::sync::mpsc;
+
+/// Batches of arrivals that may wait for the detector: some seconds of them.
+const QUEUE: usize = 1024;
+
+/// What the detector is told.
+enum Told {
+    Device(DeviceDescription),
+    Arrivals(Vec<Arrival>),
+}
+
+/// What the detector says.
+#[derive(Debug)]
+pub enum Said {
+    /// A swing, as soon as it is known.
+    Swing(Box<LiveSwing>),
+    /// A sentence for the player.
+    Note(String),
+    /// The queue is empty and the input over; what was lost.
+    Over(Vec<NodeLoss>),
+}
+
+/// The detector's thread, seen from the loop.
+pub struct Detector {
+    told: Option<mpsc::Sender<Told>>,
+    said: mpsc::Receiver<Said>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Detector {
+    /// Starts the thread.
+    ///
+    /// # Errors
+    /// The system gives no thread.
+    pub fn start(params: AnalysisParams) -> std::io::Result<Detector> {
+        let (told, told_rx) = mpsc::channel(QUEUE);
+        let (said_tx, said) = mpsc::channel(4 * QUEUE);
+        let body = move || work(params, told_rx, &said_tx);
+        let thread = std::thread::Builder::new().name("detector".to_owned()).spawn(body)?;
+        Ok(Detector { told: Some(told), said, thread: Some(thread) })
+    }
+
+    /// The glove has described itself, or described itself anew.
+    pub async fn device(&self, device: &DeviceDescription) {
+        self.tell(Told::Device(device.clone())).await;
+    }
+
+    /// Arrivals, in order. Waits where the detector is behind: the link then holds them.
+    pub async fn arrivals(&self, arrivals: Vec<Arrival>) {
+        self.tell(Told::Arrivals(arrivals)).await;
+    }
+
+    async fn tell(&self, told: Told) {
+        if let Some(sender) = &self.told {
+            // The thread only ends after the sender is gone, so this cannot fail.
+            let _ = sender.send(told).await;
+        }
+    }
+
+    /// Nothing more will arrive.
+    pub fn input_over(&mut self) {
+        self.told = None;
+    }
+
+    /// The next thing said; `None` when the thread is done.
+    pub async fn next(&mut self) -> Option<Said> {
+        self.said.recv().await
+    }
+
+    /// Waits for the thread, after [`Detector::next`] has said `None`.
+    pub fn join(mut self) {
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+fn work(params: AnalysisParams, mut told: mpsc::Receiver<Told>, said: &mpsc::Sender<Said>) {
+    let mut device = DeviceDescription::default();
+    let mut live = LiveAnalysis::new(&device, params);
+    let mut notes = 0;
+    while let Some(message) = told.blocking_recv() {
+        let arrivals = match message {
+            Told::Device(description) => {
+                device = description;
+                live = LiveAnalysis::new(&device, params);
+                notes = 0;
+                continue;
+            }
+            Told::Arrivals(arrivals) => arrivals,
+        };
+        let step = catch_unwind(AssertUnwindSafe(|| push_all(&mut live, &arrivals, said)));
+        if step.is_err() {
+            live = LiveAnalysis::new(&device, params);
+            notes = 0;
+            say(said, Said::Note("the detector failed and starts anew; the recording goes on".to_owned()));
+        }
+        for note in live.notes().iter().skip(notes) {
+            say(said, Said::Note(note.clone()));
+        }
+        notes = live.notes().len();
+    }
+    if let Ok(Some(swing)) = catch_unwind(AssertUnwindSafe(|| live.finish())) {
+        say(said, Said::Swing(Box::new(swing)));
+    }
+    say(said, Said::Over(live.losses()));
+}
+
+fn push_all(live: &mut LiveAnalysis, arrivals: &[Arrival], said: &mpsc::Sender<Said>) {
+    for arrival in arrivals {
+        if let Some(swing) = live.push(arrival) {
+            say(said, Said::Swing(Box::new(swing)));
+        }
+    }
+}
+
+fn say(said: &mpsc::Sender<Said>, what: Said) {
+    // Only fails when the loop has gone; then nobody listens.
+    let _ = said.blocking_send(what);
+}

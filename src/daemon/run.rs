@@ -1,0 +1,163 @@
+//! The loop: what can happen is one [`Event`], and what follows from each stands here.
+
+use super::bucket::{Bucket, BucketEnd};
+use super::control::Control;
+use super::detector::{Detector, Said};
+use super::event::Event;
+use super::status::Status;
+use crate::device::host_clock::HostClock;
+use crate::device::serial::{self, SerialParams};
+use crate::device::LinkEvent;
+use crate::record::recorder::Recorder;
+use crate::record::recording_writer::RecordingWriter;
+use crate::record::session::SessionInfo;
+use crate::record::settings::Settings;
+use crate::record::storage::create_recording;
+use crate::review::page::PageModel;
+use crate::review::serve;
+use crate::tone::{SoundChoice, open as open_sound};
+use crate::units::WallTime;
+use anyhow::Context;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::sync::{mpsc, watch};
+
+/// Pieces that may wait for the loop; then the port is read more slowly.
+const LINK_QUEUE: usize = 4096;
+/// How often the loop looks after what has no event of its own.
+const TICK: Duration = Duration::from_millis(50);
+
+/// What a bucket needs to be told.
+pub struct Options {
+    /// Where the glove is.
+    pub link: SerialParams,
+    /// Where recordings go.
+    pub folder: PathBuf,
+    /// The player and what counts as early and late.
+    pub settings: Settings,
+    /// Where the cues go.
+    pub sound: SoundChoice,
+    /// Where the page is served, if anywhere.
+    pub page: Option<TcpListener>,
+    /// End when the link, once up, goes down, instead of waiting for it to come back.
+    pub end_with_link: bool,
+    /// The clock of the host.
+    pub clock: HostClock,
+    /// Wall time at the start.
+    pub started: WallTime,
+}
+
+/// Runs a bucket until it is stopped. `controls` are what is typed; `stop` resolves when the process is asked
+/// to end.
+///
+/// # Errors
+/// The recording cannot be created, or the system gives no thread.
+pub async fn run(
+    options: Options,
+    controls: mpsc::Receiver<Control>,
+    stop: impl Future<Output = ()>,
+    status: Status,
+) -> anyhow::Result<BucketEnd> {
+    let clock = options.clock;
+    let (path, recorder) = start_recorder(&options)?;
+    status.line(&format!("recording to {}", path.display()));
+    let (sound, warning) = open_sound(&options.sound, options.settings.volume(), clock.now());
+    if let Some(warning) = warning {
+        status.line(&format!("sound: {warning}"));
+    }
+    let detector = Detector::start(options.settings.analysis()).context("the detector cannot start")?;
+    let mut bucket = Bucket::new(path, recorder, sound, detector, &options.settings, status);
+    let (page_stop, page_task) = start_page(options.page, bucket.page());
+    let (events, link) = mpsc::channel(LINK_QUEUE);
+    let (_commands, for_glove) = mpsc::channel(16);
+    let link_task = tokio::spawn(serial::run(options.link, clock, events, for_glove));
+    let mut sources = Sources { link, controls, tick: tokio::time::interval(TICK) };
+    tokio::pin!(stop);
+    loop {
+        let event = sources.next(&mut bucket, stop.as_mut()).await;
+        let now = clock.now();
+        match event {
+            Event::Link(LinkEvent::Raw(piece)) => bucket.piece(piece).await,
+            Event::Link(LinkEvent::Opened { at }) => bucket.link_opened(at),
+            Event::Link(LinkEvent::Down { at, error, .. }) => {
+                let was_up = bucket.link_down(at, &error);
+                if was_up && options.end_with_link {
+                    break;
+                }
+            }
+            Event::Detector(said) => bucket.said(said, now),
+            Event::Control(Control::Stop) | Event::Stop | Event::LinkOver => break,
+            Event::Control(control) => bucket.control(control, now).await,
+            Event::Tick => bucket.tick(now).await,
+        }
+    }
+    link_task.abort();
+    let end = bucket.end(clock).await;
+    let _ = page_stop.send(());
+    let _ = page_task.await;
+    Ok(end)
+}
+
+fn start_recorder(options: &Options) -> anyhow::Result<(PathBuf, Recorder)> {
+    let folder = &options.folder;
+    let created = create_recording(folder, options.started);
+    let (path, storage) = created.with_context(|| format!("no recording can be made in {}", folder.display()))?;
+    let player = &options.settings.player;
+    let session = SessionInfo {
+        player: player.name.clone().unwrap_or_default(),
+        player_hand: player.hand,
+        clubs: options.settings.clubs(),
+        software: format!("hingeclock {}", env!("CARGO_PKG_VERSION")),
+        started: options.started,
+        host_at_start: options.clock.now(),
+    };
+    let writer = RecordingWriter::new(storage, &session).context("the recording cannot be started")?;
+    Ok((path, Recorder::start(writer).context("the recorder cannot start")?))
+}
+
+type PageTask = tokio::task::JoinHandle<()>;
+
+fn start_page(
+    listener: Option<TcpListener>,
+    model: watch::Receiver<Arc<PageModel>>,
+) -> (tokio::sync::oneshot::Sender<()>, PageTask) {
+    let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
+    let task = tokio::spawn(async move {
+        let Some(listener) = listener else { return };
+        let stopped = async move { drop(stopped.await) };
+        if let Err(error) = serve::serve(listener, model, stopped).await {
+            tracing::warn!(%error, "the page is gone");
+        }
+    });
+    (stop, task)
+}
+
+/// Where events come from.
+struct Sources {
+    link: mpsc::Receiver<LinkEvent>,
+    controls: mpsc::Receiver<Control>,
+    tick: tokio::time::Interval,
+}
+
+impl Sources {
+    async fn next(&mut self, bucket: &mut Bucket, stop: std::pin::Pin<&mut impl Future<Output = ()>>) -> Event {
+        tokio::select! {
+            biased;
+            () = stop => Event::Stop,
+            Some(said) = bucket.detector.next() => Event::Detector(said),
+            Some(control) = self.controls.recv() => Event::Control(control),
+            _ = self.tick.tick() => Event::Tick,
+            event = self.link.recv() => event.map_or(Event::LinkOver, Event::Link),
+        }
+    }
+}
+
+/// What the detector still has to say when the input is over.
+pub(super) async fn rest_of(detector: &mut Detector, mut take: impl FnMut(Said)) {
+    detector.input_over();
+    while let Some(said) = detector.next().await {
+        take(said);
+    }
+}

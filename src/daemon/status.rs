@@ -1,0 +1,45 @@
+//! What the person at the terminal is told while a bucket runs: a line at a time, nothing on a pipe that
+//! did not ask.
+
+use crate::detect::LiveSwing;
+use crate::review::{Review, table};
+use std::sync::{Arc, Mutex};
+
+/// Tells lines on standard error. Copies share the memory of what was said last.
+#[derive(Clone, Default)]
+pub struct Status {
+    quiet: bool,
+    last: Arc<Mutex<String>>,
+}
+
+impl Status {
+    /// Tells lines, or says nothing at all.
+    #[must_use]
+    pub fn new(quiet: bool) -> Status {
+        Status { quiet, last: Arc::default() }
+    }
+
+    /// A line.
+    pub fn line(&self, text: &str) {
+        if let Ok(mut last) = self.last.lock() {
+            text.clone_into(&mut last);
+        }
+        if !self.quiet {
+            eprintln!("{text}");
+        }
+    }
+
+    /// A line, unless it is what was said last.
+    pub fn once(&self, text: &str) {
+        let same = self.last.lock().is_ok_and(|last| *last == text);
+        if !same {
+            self.line(text);
+        }
+    }
+
+    /// The newest swing, in one line.
+    pub fn swing(&self, review: &Review, live: &LiveSwing) {
+        let number = review.analysis.swings.len();
+        self.line(&format!("swing {number}: {}", table::sentence(review, &live.swing)));
+    }
+}
