@@ -1,1 +1,2 @@
 //! The commands.
+pub mod check;
