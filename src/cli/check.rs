@@ -1,0 +1,379 @@
+//! `hingeclock check`: is this machine ready to clock a glove? What was found, whether it is good, what to do.
+//!
+//! Here is what findings mean and how they are shown, pure; [`probe`] looks at the machine.
+
+pub mod probe;
+
+use crate::units::WallTime;
+use probe::{Access, FolderFound, Machine, PortFound, PortKind};
+use std::fmt::Write as _;
+use std::path::Path;
+
+/// What one finding means for a practice.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Grade {
+    /// As it should be.
+    Good,
+    /// Capture works, something else does not.
+    Limited,
+    /// Swings cannot be captured.
+    Bad,
+}
+
+impl Grade {
+    /// The word at the start of a line.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Grade::Good => "good",
+            Grade::Limited => "limited",
+            Grade::Bad => "bad",
+        }
+    }
+}
+
+/// One line of the answer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Finding {
+    /// What was looked at.
+    pub subject: &'static str,
+    /// Whether it is good.
+    pub grade: Grade,
+    /// What was found.
+    pub found: String,
+    /// What to do about it; empty where nothing needs doing.
+    pub advice: String,
+}
+
+impl Finding {
+    fn good(subject: &'static str, found: impl Into<String>) -> Finding {
+        Finding { subject, grade: Grade::Good, found: found.into(), advice: String::new() }
+    }
+
+    fn limited(subject: &'static str, found: impl Into<String>, advice: impl Into<String>) -> Finding {
+        Finding { subject, grade: Grade::Limited, found: found.into(), advice: advice.into() }
+    }
+
+    fn bad(subject: &'static str, found: impl Into<String>, advice: impl Into<String>) -> Finding {
+        Finding { subject, grade: Grade::Bad, found: found.into(), advice: advice.into() }
+    }
+}
+
+/// Disk that an hour takes at most, bytes: two nodes at 1000 Hz, 66 bytes a sample.
+const BYTES_PER_HOUR: u64 = 2 * 1000 * 66 * 3600;
+/// A clock before this is not set: 2025-01-01.
+const CLOCK_SET_AFTER: WallTime = WallTime(1_735_689_600_000);
+/// Steps of the monotonic clock up to this do not blur the times of arrival, µs.
+const FINE_STEP_US: f64 = 100.0;
+
+/// Looks at the machine, and gives the text to print and the exit code: 0 when swings can be captured, else 1.
+#[must_use]
+pub fn run(recordings: &Path) -> (String, u8) {
+    let findings = judge(&Machine::look(recordings));
+    (render(&findings), exit_code(&findings))
+}
+
+/// What the findings mean.
+#[must_use]
+pub fn judge(machine: &Machine) -> Vec<Finding> {
+    let mut findings = judge_ports(&machine.ports);
+    findings.push(judge_sound(&machine.sound));
+    findings.push(judge_folder(&machine.recordings, &machine.folder));
+    findings.push(judge_space(machine.free_bytes));
+    findings.push(judge_date(machine.now));
+    findings.push(judge_step(machine.clock_step_us));
+    findings
+}
+
+/// One line for each finding, the advice below it, and the verdict at the end.
+#[must_use]
+pub fn render(findings: &[Finding]) -> String {
+    let mut text = String::new();
+    for finding in findings {
+        // Writing to a string cannot fail.
+        let _ = writeln!(text, "{:<8} {:<12} {}", finding.grade.word(), finding.subject, finding.found);
+        if !finding.advice.is_empty() {
+            let _ = writeln!(text, "{:<21} -> {}", "", finding.advice);
+        }
+    }
+    let verdict = match exit_code(findings) {
+        0 => "Ready: swings can be captured.",
+        _ => "Not ready: see the lines that start with \"bad\".",
+    };
+    text + verdict + "\n"
+}
+
+/// 0 when swings can be captured, 1 else.
+#[must_use]
+pub fn exit_code(findings: &[Finding]) -> u8 {
+    u8::from(findings.iter().any(|finding| finding.grade == Grade::Bad))
+}
+
+/// One finding for each port that a glove may hang on. One that can be used is enough.
+fn judge_ports(ports: &Result<Vec<PortFound>, String>) -> Vec<Finding> {
+    const SUBJECT: &str = "serial port";
+    let plug = "plug in the glove's cable or receiver, then look again";
+    let ports = match ports {
+        Ok(ports) => ports,
+        Err(reason) => return vec![Finding::bad(SUBJECT, format!("cannot be listed: {reason}"), plug)],
+    };
+    let (built_in, pluggable): (Vec<_>, Vec<_>) = ports.iter().partition(|p| p.kind == PortKind::BuiltIn);
+    let one_works = pluggable.iter().any(|port| port.access != Access::Denied);
+    let mut findings: Vec<_> = pluggable.iter().map(|port| judge_port(port, one_works)).collect();
+    if findings.is_empty() && built_in.is_empty() {
+        findings.push(Finding::bad(SUBJECT, "none", plug));
+    } else if findings.is_empty() {
+        let names: Vec<_> = built_in.iter().map(|port| port.path.as_str()).collect();
+        let found = format!("only built-in ones: {}", names.join(", "));
+        findings.push(Finding::limited(
+            SUBJECT,
+            found,
+            format!("unless the glove is on one of them, {plug}"),
+        ));
+    }
+    findings
+}
+
+fn judge_port(port: &PortFound, one_works: bool) -> Finding {
+    let found = format!("{} ({})", port.path, port.kind);
+    match port.access {
+        Access::Allowed => Finding::good("serial port", found),
+        Access::Unknown => Finding::good("serial port", format!("{found}, rights not known")),
+        Access::Denied => Finding {
+            subject: "serial port",
+            grade: if one_works { Grade::Limited } else { Grade::Bad },
+            found: format!("{found}, but you may not read and write it"),
+            advice: rights_advice(port),
+        },
+    }
+}
+
+fn rights_advice(port: &PortFound) -> String {
+    match port.group.as_deref() {
+        Some("root") | None => format!("ask the owner of this machine for the right to {}", port.path),
+        Some(group) => format!("run: sudo usermod -aG {group} \"$USER\"  then log out and in again"),
+    }
+}
+
+fn judge_sound(server: &Result<String, String>) -> Finding {
+    match server {
+        Ok(name) => Finding::good("sound", format!("{name} answers")),
+        Err(reason) => Finding::limited(
+            "sound",
+            reason,
+            "swings are captured, cues are silent; start PulseAudio or PipeWire to hear them",
+        ),
+    }
+}
+
+fn judge_folder(path: &Path, folder: &FolderFound) -> Finding {
+    const SUBJECT: &str = "recordings";
+    let path = path.display();
+    let elsewhere = "choose a folder that you may write to";
+    match folder {
+        FolderFound::Writable => Finding::good(SUBJECT, format!("{path} can be written")),
+        FolderFound::CanBeMade => Finding::good(SUBJECT, format!("{path} is not there yet and can be made")),
+        FolderFound::NotAFolder => {
+            Finding::bad(SUBJECT, format!("{path}: expected a folder, found a file"), elsewhere)
+        }
+        FolderFound::Denied(reason) => {
+            Finding::bad(SUBJECT, format!("{path} cannot be written: {reason}"), elsewhere)
+        }
+    }
+}
+
+fn judge_space(free_bytes: Option<u64>) -> Finding {
+    const SUBJECT: &str = "disk";
+    let Some(bytes) = free_bytes else {
+        return Finding::limited(SUBJECT, "free space not known", "see to it that some gigabytes are free");
+    };
+    let hours = bytes as f64 / BYTES_PER_HOUR as f64;
+    let found = format!("{:.1} GB free, {hours:.0} hours of recording or more", bytes as f64 * 1e-9);
+    let make_room = "make room before a long practice";
+    match hours {
+        hours if hours < 1.0 => {
+            let found = format!("{:.0} MB free, less than an hour of recording", bytes as f64 * 1e-6);
+            Finding::bad(SUBJECT, found, "make room")
+        }
+        hours if hours < 8.0 => Finding::limited(SUBJECT, found, make_room),
+        _ => Finding::good(SUBJECT, found),
+    }
+}
+
+fn judge_date(now: WallTime) -> Finding {
+    let found = format!("{} UTC", date_text(now));
+    if now < CLOCK_SET_AFTER {
+        let advice = "set the clock: recordings are named by it. Measured times do not depend on it";
+        return Finding::limited("date", found, advice);
+    }
+    Finding::good("date", found)
+}
+
+fn judge_step(step_us: Option<f64>) -> Finding {
+    match step_us {
+        None => Finding::limited("clock", "does not move on", "times of arrival are of no use here"),
+        Some(us) if us > FINE_STEP_US => {
+            let advice = "times of arrival are coarse; close other programs and look again";
+            Finding::limited("clock", format!("steps of {us:.0} µs"), advice)
+        }
+        Some(us) => Finding::good("clock", format!("steps of {us:.2} µs")),
+    }
+}
+
+/// `2026-03-01 09:30`, from days since 1970 by the civil calendar (Hinnant's days-to-civil rule, from memory).
+fn date_text(time: WallTime) -> String {
+    let minutes = time.0.div_euclid(60_000);
+    let (day, minute) = (minutes.div_euclid(1440) + 719_468, minutes.rem_euclid(1440));
+    let (era, day_of_era) = (day.div_euclid(146_097), day.rem_euclid(146_097));
+    let year_of_era = (day_of_era - day_of_era / 1460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
+    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
+    // Months count from March here, so that the leap day is the year's last.
+    let march_month = (5 * day_of_year + 2) / 153;
+    let day_of_month = day_of_year - (153 * march_month + 2) / 5 + 1;
+    let month = if march_month < 10 { march_month + 3 } else { march_month - 9 };
+    let year = year_of_era + era * 400 + i64::from(month <= 2);
+    format!("{year:04}-{month:02}-{day_of_month:02} {:02}:{:02}", minute / 60, minute % 60)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn port(path: &str, kind: PortKind, access: Access, group: &str) -> PortFound {
+        PortFound { path: path.into(), kind, access, group: Some(group.into()) }
+    }
+
+    fn usb(access: Access) -> PortFound {
+        port("/dev/ttyACM0", PortKind::Usb("glove receiver".into()), access, "dialout")
+    }
+
+    fn good_machine() -> Machine {
+        Machine {
+            ports: Ok(vec![usb(Access::Allowed)]),
+            sound: Ok("a server".into()),
+            recordings: "/r".into(),
+            folder: FolderFound::Writable,
+            free_bytes: Some(20_000_000_000),
+            now: WallTime(1_772_357_400_000),
+            clock_step_us: Some(0.05),
+        }
+    }
+
+    fn check(machine: &Machine, expected_code: u8, expected_lines: &[&str]) {
+        let findings = judge(machine);
+        let text = render(&findings);
+        assert_eq!(exit_code(&findings), expected_code, "{text}");
+        for line in expected_lines {
+            assert!(text.lines().any(|l| l == *line), "expected {line:?} in\n{text}");
+        }
+    }
+
+    #[test]
+    fn a_good_machine_in_full() {
+        let text = render(&judge(&good_machine()));
+        let expected = "\
+good     serial port  /dev/ttyACM0 (USB, glove receiver)
+good     sound        a server answers
+good     recordings   /r can be written
+good     disk         20.0 GB free, 21 hours of recording or more
+good     date         2026-03-01 09:30 UTC
+good     clock        steps of 0.05 µs
+Ready: swings can be captured.
+";
+        assert_eq!(text, expected);
+    }
+
+    #[test]
+    fn a_port_without_rights_names_the_group() {
+        let machine = Machine { ports: Ok(vec![usb(Access::Denied)]), ..good_machine() };
+        check(
+            &machine,
+            1,
+            &[
+                "bad      serial port  /dev/ttyACM0 (USB, glove receiver), but you may not read and write it",
+                "                      -> run: sudo usermod -aG dialout \"$USER\"  then log out and in again",
+                "Not ready: see the lines that start with \"bad\".",
+            ],
+        );
+    }
+
+    #[test]
+    fn one_port_that_works_is_enough() {
+        let ports =
+            Ok(vec![usb(Access::Denied), port("/dev/rfcomm0", PortKind::Bluetooth, Access::Allowed, "x")]);
+        check(&Machine { ports, ..good_machine() }, 0, &["good     serial port  /dev/rfcomm0 (Bluetooth)"]);
+    }
+
+    #[test]
+    fn roots_group_is_never_advised() {
+        let ports = Ok(vec![port("/dev/ttyUSB0", PortKind::Usb("x".into()), Access::Denied, "root")]);
+        let text = render(&judge(&Machine { ports, ..good_machine() }));
+        assert!(!text.contains("usermod") && text.contains("ask the owner"), "{text}");
+    }
+
+    #[test]
+    fn no_port_is_bad_and_built_in_ones_may_do() {
+        let none = Machine { ports: Ok(vec![]), ..good_machine() };
+        check(&none, 1, &["bad      serial port  none"]);
+        let built_in = Ok(vec![port("/dev/ttyS0", PortKind::BuiltIn, Access::Allowed, "dialout")]);
+        let line = "limited  serial port  only built-in ones: /dev/ttyS0";
+        check(&Machine { ports: built_in, ..good_machine() }, 0, &[line]);
+        let unlisted = Machine { ports: Err("no /sys/class/tty".into()), ..good_machine() };
+        check(&unlisted, 1, &["bad      serial port  cannot be listed: no /sys/class/tty"]);
+    }
+
+    #[test]
+    fn silence_does_not_stop_a_capture() {
+        let machine = Machine { sound: Err("sound server: none".into()), ..good_machine() };
+        check(&machine, 0, &["limited  sound        sound server: none", "Ready: swings can be captured."]);
+    }
+
+    #[test]
+    fn a_folder_that_cannot_be_written_does() {
+        let denied = FolderFound::Denied("Permission denied".into());
+        let line = "bad      recordings   /r cannot be written: Permission denied";
+        check(&Machine { folder: denied, ..good_machine() }, 1, &[line]);
+        let line = "bad      recordings   /r: expected a folder, found a file";
+        check(&Machine { folder: FolderFound::NotAFolder, ..good_machine() }, 1, &[line]);
+        let line = "good     recordings   /r is not there yet and can be made";
+        check(&Machine { folder: FolderFound::CanBeMade, ..good_machine() }, 0, &[line]);
+    }
+
+    #[test]
+    fn a_full_disk_is_bad_and_a_filling_one_is_told() {
+        let full = Machine { free_bytes: Some(400_000_000), ..good_machine() };
+        check(&full, 1, &["bad      disk         400 MB free, less than an hour of recording"]);
+        let filling = Machine { free_bytes: Some(2_000_000_000), ..good_machine() };
+        check(&filling, 0, &["limited  disk         2.0 GB free, 2 hours of recording or more"]);
+        check(
+            &Machine { free_bytes: None, ..good_machine() },
+            0,
+            &["limited  disk         free space not known"],
+        );
+    }
+
+    #[test]
+    fn a_clock_that_was_never_set_is_told() {
+        check(
+            &Machine { now: WallTime(0), ..good_machine() },
+            0,
+            &["limited  date         1970-01-01 00:00 UTC"],
+        );
+        let coarse = Machine { clock_step_us: Some(15_600.0), ..good_machine() };
+        check(&coarse, 0, &["limited  clock        steps of 15600 µs"]);
+    }
+
+    #[test]
+    fn dates_follow_the_calendar() {
+        let cases = [
+            (951_782_400_000, "2000-02-29 00:00"),
+            (1_709_251_199_000, "2024-02-29 23:59"),
+            (1_709_251_200_000, "2024-03-01 00:00"),
+            (1_767_225_599_999, "2025-12-31 23:59"),
+            (-60_000, "1969-12-31 23:59"),
+        ];
+        for (ms, expected) in cases {
+            assert_eq!(date_text(WallTime(ms)), expected);
+        }
+    }
+}

@@ -1,0 +1,233 @@
+//! The loudspeaker against a real sound server: every cue is found again in what the server plays.
+//!
+//! The server is this test's own, with a device that is heard only by its recorder. Nothing waits for a fixed
+//! time: the samples that the server asks for and the samples that the recorder gets are the clock. A time limit
+//! only ends a test that would hang.
+
+mod tone_common;
+
+use hingeclock::tone::locate::ServerEnv;
+use hingeclock::tone::server::{Start, probe};
+use hingeclock::tone::{Cue, CueSink, Loudspeaker, SoundState, SoundWarning, Volume};
+use hingeclock::units::HostTime;
+use std::io::Read;
+use std::path::PathBuf;
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+use tone_common::listen;
+
+const RATE_HZ: usize = 48_000;
+
+/// Ends its process with itself.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+struct Server {
+    dir: tempfile::TempDir,
+    process: Option<Running>,
+}
+
+fn installed(program: &str) -> bool {
+    let found = Command::new(program).arg("--version").stdout(Stdio::null()).stderr(Stdio::null()).status();
+    found.is_ok_and(|status| status.success())
+}
+
+/// A folder for the server, or nothing where the programs are missing.
+fn server_folder() -> Option<Server> {
+    if !installed("pulseaudio") || !installed("parec") {
+        eprintln!("skipped: needs pulseaudio and parec (Debian: pulseaudio, pulseaudio-utils)");
+        return None;
+    }
+    Some(Server { dir: tempfile::tempdir().unwrap(), process: None })
+}
+
+/// Looks every 5 ms until `done`; far too long a wait ends the test with what was waited for.
+fn wait_until(what: &str, mut done: impl FnMut() -> bool) {
+    for _ in 0..12_000 {
+        if done() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    panic!("waited a minute for: {what}");
+}
+
+impl Server {
+    fn socket(&self) -> PathBuf {
+        self.dir.path().join("native")
+    }
+
+    fn env(&self) -> ServerEnv {
+        let address = format!("unix:{}", self.socket().display());
+        ServerEnv { pulse_server: Some(address), ..ServerEnv::default() }
+    }
+
+    /// Every folder that the program looks at lies in this test's own.
+    fn command(&self, program: &str) -> Command {
+        let mut command = Command::new(program);
+        for name in ["HOME", "XDG_RUNTIME_DIR", "XDG_CONFIG_HOME", "PULSE_RUNTIME_PATH", "PULSE_STATE_PATH"] {
+            command.env(name, self.dir.path());
+        }
+        command.env("PULSE_SERVER", format!("unix:{}", self.socket().display()));
+        command.env_remove("DBUS_SESSION_BUS_ADDRESS").stdin(Stdio::null()).stderr(Stdio::null());
+        command
+    }
+
+    fn start(&mut self) {
+        let socket = self.socket();
+        let protocol = format!("module-native-protocol-unix auth-anonymous=1 socket={}", socket.display());
+        let device = format!("module-null-sink sink_name=range rate={RATE_HZ} channels=1 format=float32le");
+        let child = self
+            .command("pulseaudio")
+            .env_remove("PULSE_SERVER")
+            .args(["-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1", "--disallow-exit"])
+            .args(["--disable-shm=yes", "--log-level=error", "--load", &device, "--load", &protocol])
+            .stdout(Stdio::null())
+            .spawn()
+            .unwrap();
+        self.process = Some(Running(child));
+        wait_until("the server's answer", || probe(&self.env()).is_ok());
+    }
+
+    fn stop(&mut self) {
+        self.process = None;
+        let _ = std::fs::remove_file(self.socket());
+    }
+}
+
+/// Everything that the server's device played, from the recorder's start.
+struct Recorder {
+    _process: Running,
+    samples: Arc<Mutex<Vec<f32>>>,
+}
+
+impl Recorder {
+    fn start(server: &Server) -> Recorder {
+        let mut child = server
+            .command("parec")
+            .args(["--device=range.monitor", "--raw", "--format=float32le", "--channels=1"])
+            .args([&format!("--rate={RATE_HZ}"), "--latency-msec=20"])
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut pipe = child.stdout.take().unwrap();
+        let samples = Arc::new(Mutex::new(Vec::new()));
+        let filled = samples.clone();
+        std::thread::spawn(move || {
+            let mut four = [0; 4];
+            while pipe.read_exact(&mut four).is_ok() {
+                filled.lock().unwrap().push(f32::from_le_bytes(four));
+            }
+        });
+        Recorder { _process: Running(child), samples }
+    }
+
+    fn len(&self) -> usize {
+        self.samples.lock().unwrap().len()
+    }
+
+    fn since(&self, from: usize) -> Vec<f32> {
+        self.samples.lock().unwrap()[from..].to_vec()
+    }
+}
+
+/// An idle device swallows what comes in its first two seconds: the stream has to run for three first.
+fn wait_until_warm(loudspeaker: &Loudspeaker, recorder: &Recorder) {
+    let (asked, recorded) = (loudspeaker.samples_asked_for(), recorder.len());
+    wait_until("three seconds of stream", || {
+        loudspeaker.samples_asked_for() - asked > 3 * RATE_HZ as u64
+            && recorder.len() - recorded > 3 * RATE_HZ
+    });
+}
+
+/// Plays the cue and looks for its pulses in what was recorded since.
+fn check_heard(cue: Cue, loudspeaker: &mut Loudspeaker, recorder: &Recorder) {
+    let from = recorder.len();
+    loudspeaker.play(cue, HostTime(0));
+    wait_until("a second of recording", || recorder.len() > from + RATE_HZ);
+    let samples = recorder.since(from);
+    let heard = listen(&samples, RATE_HZ as f64);
+    assert_eq!(heard.len(), cue.pulses().len(), "{}: {heard:?}", cue.word());
+    let first_s = heard[0].starts_s;
+    for (found, pulse) in heard.iter().zip(cue.pulses()) {
+        assert!((found.pitch_hz - pulse.pitch_hz).abs() < 10.0, "{}: {pulse:?}, {found:?}", cue.word());
+        let start_s = found.starts_s - first_s;
+        assert!((start_s - pulse.starts_ms * 1e-3).abs() < 0.008, "{}: {pulse:?}, {found:?}", cue.word());
+    }
+    let peak = f64::from(samples.iter().fold(0.0_f32, |peak, s| peak.max(s.abs())));
+    assert!(peak <= Volume::default().peak_amplitude() * 1.001, "{}: peak {peak}", cue.word());
+    eprintln!("{}: first sound {:.1} ms of recording after the call", cue.word(), first_s * 1e3);
+}
+
+#[test]
+fn every_cue_comes_out_of_the_server() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    let recorder = Recorder::start(&server);
+    wait_until_warm(&loudspeaker, &recorder);
+    for cue in Cue::ALL {
+        check_heard(cue, &mut loudspeaker, &recorder);
+    }
+    assert_eq!((loudspeaker.state(), loudspeaker.take_warning()), (SoundState::Heard, None));
+}
+
+#[test]
+fn a_server_that_dies_costs_cues_and_comes_back() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    server.stop();
+    let mut warnings = Vec::new();
+    wait_until("the loss", || {
+        warnings.extend(loudspeaker.take_warning());
+        !warnings.is_empty()
+    });
+    assert!(matches!(warnings[0], SoundWarning::Lost(_)), "{warnings:?}");
+    assert_eq!(loudspeaker.state(), SoundState::Searching);
+    loudspeaker.play(Cue::Late, HostTime(0));
+
+    server.start();
+    wait_until("the return", || {
+        warnings.extend(loudspeaker.take_warning());
+        warnings.len() > 1
+    });
+    assert_eq!(warnings[1..], [SoundWarning::Back]);
+    let recorder = Recorder::start(&server);
+    wait_until_warm(&loudspeaker, &recorder);
+    assert!(recorder.since(0).iter().all(|s| *s == 0.0), "a cue from before the return is not heard");
+    check_heard(Cue::Inside, &mut loudspeaker, &recorder);
+}
+
+#[test]
+fn a_server_that_comes_late_is_found() {
+    let Some(mut server) = server_folder() else { return };
+    let missing = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere);
+    let text = missing.unwrap_err().to_string();
+    assert!(text.starts_with("sound server: no server found, looked for "), "{text}");
+
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MayComeLater).unwrap();
+    assert!(matches!(loudspeaker.take_warning(), Some(SoundWarning::NotYet(_))));
+    assert_eq!(loudspeaker.state(), SoundState::Searching);
+    server.start();
+    wait_until("the stream", || loudspeaker.state() == SoundState::Heard);
+    wait_until("the news", || loudspeaker.take_warning() == Some(SoundWarning::Back));
+}
+
+#[test]
+fn a_server_that_never_answers_is_given_up() {
+    let dir = tempfile::tempdir().unwrap();
+    let socket = dir.path().join("native");
+    let _mute = std::os::unix::net::UnixListener::bind(&socket).unwrap();
+    let address = format!("unix:{}", socket.display());
+    let env = ServerEnv { pulse_server: Some(address), ..ServerEnv::default() };
+    let opened = Loudspeaker::open(env, Volume::default(), Start::MustBeThere);
+    assert!(opened.unwrap_err().to_string().starts_with("sound server: "));
+}
