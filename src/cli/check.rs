@@ -4,10 +4,12 @@
 
 pub mod probe;
 
+use super::Outcome;
+use crate::record::settings::Settings;
 use crate::units::WallTime;
 use probe::{Access, FolderFound, Machine, PortFound, PortKind};
 use std::fmt::Write as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// What one finding means for a practice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -66,11 +68,25 @@ const CLOCK_SET_AFTER: WallTime = WallTime(1_735_689_600_000);
 /// Steps of the monotonic clock up to this do not blur the times of arrival, µs.
 const FINE_STEP_US: f64 = 100.0;
 
-/// Looks at the machine, and gives the text to print and the exit code: 0 when swings can be captured, else 1.
-#[must_use]
-pub fn run(recordings: &Path) -> (String, u8) {
-    let findings = judge(&Machine::look(recordings));
-    (render(&findings), exit_code(&findings))
+/// Look at this machine: what it has for the job, and what to do about the rest.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Example:
+  hingeclock check --folder buckets")]
+pub struct Args {
+    /// Folder of the recordings.
+    #[arg(long, value_name = "DIR")]
+    folder: Option<PathBuf>,
+}
+
+/// Runs the command: done when swings can be captured.
+///
+/// # Errors
+/// Never; what is missing is a finding.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let folder = args.folder.clone().unwrap_or_else(|| Settings::default().recordings_folder());
+    let findings = judge(&Machine::look(&folder));
+    print!("{}", render(&findings));
+    Ok(if exit_code(&findings) == 0 { Outcome::Done } else { Outcome::Failed })
 }
 
 /// What the findings mean.
