@@ -45,10 +45,13 @@ impl Intake {
     /// Takes a sample in order of arrival; gives it back as a reading unless it came before.
     pub fn push(&mut self, sample: &ImuSample) -> Option<Reading> {
         let reading = self.conversion.reading(sample);
-        if self.newest().is_some_and(|newest| reading.t_s < newest.t_s - RESTART_S) {
-            self.highest = None;
-            self.awaited.clear();
+        let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
+        if reading.t_s < newest_s - RESTART_S {
+            self.restart_numbers();
             self.ring.clear();
+        } else if reading.t_s > newest_s && self.highest.is_some_and(|highest| sample.seq <= highest) {
+            // A double is as old as its twin; this one is newer than all, so the node counts anew.
+            self.restart_numbers();
         }
         if !self.is_new(sample.seq) {
             self.loss.duplicates += 1;
@@ -58,6 +61,11 @@ impl Intake {
         self.insert(reading);
         self.bias.push(reading);
         Some(reading)
+    }
+
+    fn restart_numbers(&mut self) {
+        self.highest = None;
+        self.awaited.clear();
     }
 
     fn is_new(&mut self, seq: u32) -> bool {
@@ -161,6 +169,17 @@ mod tests {
             prop_assert_eq!(kept.len() as u64, loss.received);
             if seqs.first() == Some(&0) { prop_assert_eq!(loss.missing, drops.len() as u64); }
         }
+    }
+
+    #[test]
+    fn a_node_that_counts_anew_on_the_same_clock_is_taken_on() {
+        let mut intake = intake();
+        for seq in 5000..5100 {
+            intake.push(&sample(seq));
+        }
+        let anew = |seq: u32| ImuSample { t: DeviceTime(i64::from(5100 + seq) * 2000), ..sample(seq) };
+        assert!(intake.push(&anew(0)).is_some() && intake.push(&anew(1)).is_some());
+        assert!(intake.push(&anew(1)).is_none());
     }
 
     #[test]
