@@ -204,7 +204,7 @@ fn judge_space(free_bytes: Option<u64>) -> Finding {
         return Finding::limited(SUBJECT, "free space not known", "see to it that some gigabytes are free");
     };
     let hours = bytes as f64 / BYTES_PER_HOUR as f64;
-    let found = format!("{:.1} GB free, {hours:.0} hours of recording or more", bytes as f64 * 1e-9);
+    let found = format!("{:.1} GB free, {} hours of recording or more", bytes as f64 * 1e-9, hours.floor());
     let make_room = "make room before a long practice";
     match hours {
         hours if hours < 1.0 => {
@@ -291,7 +291,7 @@ mod tests {
 good     serial port  /dev/ttyACM0 (USB, glove receiver)
 good     sound        a server answers
 good     recordings   /r can be written
-good     disk         20.0 GB free, 21 hours of recording or more
+good     disk         20.0 GB free, 42 hours of recording or more
 good     date         2026-03-01 09:30 UTC
 good     clock        steps of 0.05 µs
 Ready: swings can be captured.
@@ -360,7 +360,7 @@ Ready: swings can be captured.
         let full = Machine { free_bytes: Some(400_000_000), ..good_machine() };
         check(&full, 1, &["bad      disk         400 MB free, less than an hour of recording"]);
         let filling = Machine { free_bytes: Some(2_000_000_000), ..good_machine() };
-        check(&filling, 0, &["limited  disk         2.0 GB free, 2 hours of recording or more"]);
+        check(&filling, 0, &["limited  disk         2.0 GB free, 4 hours of recording or more"]);
         check(
             &Machine { free_bytes: None, ..good_machine() },
             0,

@@ -68,7 +68,7 @@ pub struct Loudspeaker {
 }
 
 impl Loudspeaker {
-    /// Connects and keeps a stream open until dropped. Waits up to about 6 s for the server's answers.
+    /// Connects and keeps a stream open until dropped. Waits for the server's answers, 3 s at most for each.
     ///
     /// # Errors
     /// No thread could be made; or, where the server must be there, it is not or refuses.
@@ -297,14 +297,24 @@ impl Drop for Connection {
 
 /// A client, and a second handle on its socket to end it by.
 fn connect(path: &Path) -> Result<(Client, UnixStream), ToneError> {
-    let failed = |error: &dyn std::fmt::Display| ToneError::Server(format!("{}: {error}", path.display()));
+    let failed = |error: &dyn std::error::Error| {
+        let cause = error.source().map(|cause| format!(": {cause}")).unwrap_or_default();
+        ToneError::Server(format!("{}: {error}{cause}", path.display()))
+    };
     let socket = UnixStream::connect(path).map_err(|e| failed(&e))?;
     // The library's greeting waits for its answer: a server that hangs must not hang this thread.
     socket.set_read_timeout(Some(ANSWER_TIMEOUT)).map_err(|e| failed(&e))?;
     let second = socket.try_clone().map_err(|e| failed(&e))?;
-    let cookie = pulseaudio::cookie_path_from_env().and_then(|path| std::fs::read(path).ok());
-    let client = Client::new_unix(c"hingeclock", socket, cookie).map_err(|e| failed(&e))?;
+    let client = Client::new_unix(c"hingeclock", socket, Some(cookie())).map_err(|e| failed(&e))?;
     Ok((client, second))
+}
+
+/// The user's key for the server. A server that lets its own user in without one still hangs up on a key of
+/// another length, so a missing key is zeros.
+fn cookie() -> Vec<u8> {
+    const LENGTH: usize = 256;
+    let found = pulseaudio::cookie_path_from_env().and_then(|path| std::fs::read(path).ok());
+    found.filter(|key| key.len() == LENGTH).unwrap_or_else(|| vec![0; LENGTH])
 }
 
 /// Waits for an answer on this thread, at most [`ANSWER_TIMEOUT`].

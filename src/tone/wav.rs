@@ -69,6 +69,10 @@ impl<W: Write + Seek> Timeline<W> {
         self.written = self.written.max(start) + samples.len() as u64;
         self.writer.flush()
     }
+
+    fn finish(self) -> Result<(), hound::Error> {
+        self.writer.finalize()
+    }
 }
 
 /// Writes cues to a sound file.
@@ -124,7 +128,7 @@ fn write_cues<W: Write + Seek>(
             return Err(reason);
         }
     }
-    timeline.writer.finalize().map_err(|e| e.to_string())
+    timeline.finish().map_err(|e| e.to_string())
 }
 
 impl CueSink for WavTimeline {
@@ -184,7 +188,7 @@ mod tests {
         let mut timeline = timeline(&mut buffer);
         timeline.place(Cue::Inside, HostTime(1_500_000)).unwrap();
         timeline.place(Cue::Early, HostTime(3_000_000)).unwrap();
-        timeline.writer.finalize().unwrap();
+        timeline.finish().unwrap();
         let samples = read(buffer);
         let bank = CueBank::new(SampleRate::FILE, Volume::default());
         for (cue, start) in [(Cue::Inside, 12_000), (Cue::Early, 48_000)] {
