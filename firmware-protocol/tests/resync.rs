@@ -213,17 +213,26 @@ proptest! {
     }
 }
 
+/// Frames of several lengths, no two alike: of two that are, a head and a tail join to one that is sound.
+/// The stream is fixed, since one joined piece in 65 536 has a good check value by chance.
+fn distinct(index: u32) -> Vec<u8> {
+    let noise = |place: u32| (index * 131 + place * 7919).wrapping_mul(2_654_435_761) >> 16;
+    let value: String =
+        (0..noise(0) % 128).map(|place| char::from(b'!' + (noise(place + 1) % 90) as u8)).collect();
+    wire(&Frame::Annotation(Annotation { t_us: noise(500) << 8, kind: "mark", value: &value }))
+}
+
 /// At every length of a notification, each of them lost in turn: only the frames that it touched are gone.
 #[test]
 fn a_lost_notification_costs_the_frames_it_touched() {
-    let encoded: Vec<Vec<u8>> = (0..4).flat_map(|_| five()).collect();
+    let encoded: Vec<Vec<u8>> = (0..90).map(distinct).collect();
     let stream = encoded.concat();
     for value_len in 20..=512 {
         for start in (0..stream.len()).step_by(value_len) {
             let end = (start + value_len).min(stream.len());
             let arrived = [&stream[..start], &stream[end..]].concat();
             let expected = untouched_by(&encoded, start, end);
-            assert_eq!(frames(&arrived), expected, "{value_len} bytes each, lost from {start}");
+            assert!(frames(&arrived) == expected, "{value_len} bytes each, lost from {start}");
         }
     }
 }
