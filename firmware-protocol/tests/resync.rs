@@ -232,7 +232,14 @@ fn a_lost_notification_costs_the_frames_it_touched() {
             let end = (start + value_len).min(stream.len());
             let arrived = [&stream[..start], &stream[end..]].concat();
             let expected = untouched_by(&encoded, start, end);
-            assert!(frames(&arrived) == expected, "{value_len} bytes each, lost from {start}");
+            let seen = frames(&arrived);
+            // A frame that lost its delimiter alone may get the next one's, and is then whole.
+            assert!(
+                seen.iter().all(|frame| encoded.contains(frame)),
+                "{value_len} bytes, from {start}: wrong"
+            );
+            let kept: Vec<_> = seen.into_iter().filter(|frame| expected.contains(frame)).collect();
+            assert!(kept == expected, "{value_len} bytes, from {start}: lost more than it touched");
         }
     }
 }
