@@ -38,7 +38,13 @@ fn check_salvage(bytes: &[u8], samples: usize, expected: &[&str]) {
 }
 
 fn row(at: usize) -> String {
-    format!("{},{},{},0.977,-0.366,0.610,-0.97559,-0.17969,0.13379,{}\n", 2000 * at, at % 2, at / 2, 19_964_999_914 + 2000 * at)
+    format!(
+        "{},{},{},0.977,-0.366,0.610,-0.97559,-0.17969,0.13379,{}\n",
+        2000 * at,
+        at % 2,
+        at / 2,
+        19_964_999_914 + 2000 * at
+    )
 }
 
 fn rows(count: usize) -> String {

@@ -38,8 +38,7 @@ fn arrivals(path: &Path) -> Vec<Arrival> {
 #[test]
 fn plain_and_gzipped_files_are_told_apart_by_content() {
     let text = format!("{HEADER}10,0,1,1.5,0,0,0,0,1,100\n20,1,7,0,0,0,0,0,1,200\n");
-    let folder =
-        folder_with(&[("plain.csv.gz", text.as_bytes()), ("packed.csv", &gzipped(text.as_bytes()))]);
+    let folder = folder_with(&[("plain.csv.gz", text.as_bytes()), ("packed.csv", &gzipped(text.as_bytes()))]);
     let plain = arrivals(&folder.path().join("plain.csv.gz"));
     assert_eq!(plain, arrivals(&folder.path().join("packed.csv")));
     assert_eq!(plain.len(), 2);
@@ -113,16 +112,16 @@ fn read_back(files: &(Vec<u8>, Vec<u8>, Vec<u8>)) -> (DeviceDescription, Vec<Arr
 
 fn any_sample() -> impl Strategy<Value = ImuSample> {
     let axes = || prop::array::uniform3(-5000.0..5000.0_f64);
-    (0..4_u8, 0..60_000_u32, -1_000_000..9_000_000_i64, axes(), axes()).prop_map(|(role, seq, t, rate, force)| {
-        ImuSample {
+    (0..4_u8, 0..60_000_u32, -1_000_000..9_000_000_i64, axes(), axes()).prop_map(
+        |(role, seq, t, rate, force)| ImuSample {
             role: NodeRole::from_number(role).unwrap(),
             seq,
             t: DeviceTime(t),
             rate_dps: rate,
             specific_force_g: force,
             received: None,
-        }
-    })
+        },
+    )
 }
 
 fn any_marker() -> impl Strategy<Value = Marker> {
@@ -157,8 +156,7 @@ proptest! {
 }
 
 fn example(name: &str) -> Option<PathBuf> {
-    let path =
-        Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/data/example-sessions").join(name);
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/data/example-sessions").join(name);
     if path.exists() {
         return Some(path);
     }
@@ -195,11 +193,13 @@ fn every_value_of_the_example_sessions_lies_on_the_count_grid() {
     for name in ["s1.csv.gz", "s2.csv.gz", "s3.csv.gz"] {
         let Some(path) = example(name) else { return };
         let input = open_input(&path).unwrap();
+        let device = input.device.clone();
         assert!(matches!(input.arrivals, Arrivals::Csv(_)));
         for arrival in input.arrivals {
             let Arrival::Sample(sample) = arrival.unwrap() else { continue };
-            let rates = sample.rate_dps.map(|value| value * 32768.0 / 4000.0);
-            let forces = sample.specific_force_g.map(|value| value * 32768.0 / 32.0);
+            let node = device.node(sample.role).unwrap();
+            let rates = sample.rate_dps.map(|value| value * 32768.0 / node.gyro_full_scale_dps);
+            let forces = sample.specific_force_g.map(|value| value * 32768.0 / node.acc_full_scale_g);
             for counts in rates.into_iter().chain(forces) {
                 assert!((counts - counts.round()).abs() < 1e-9, "{name}: {sample:?}");
             }

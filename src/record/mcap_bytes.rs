@@ -97,7 +97,8 @@ impl ChunkHead {
         let mut cursor = Cursor(content);
         let (_start, _end, plain, crc) = (cursor.u64()?, cursor.u64()?, cursor.u64()?, cursor.u32()?);
         let (compression, records) = (cursor.u32()?, cursor.u64()?);
-        let agree = compression == 0 && plain == records && length.checked_sub(CHUNK_HEAD as u64) == Some(records);
+        let agree =
+            compression == 0 && plain == records && length.checked_sub(CHUNK_HEAD as u64) == Some(records);
         agree.then_some(ChunkHead { crc, records })
     }
 }

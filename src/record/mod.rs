@@ -20,8 +20,8 @@ pub mod session;
 pub mod storage;
 pub mod window;
 
-pub use error::{InputError, quoted};
 pub use csv_writer::CsvWriter;
+pub use error::{InputError, quoted};
 pub use input::{Input, open_input};
 pub use raw_csv::RawCsv;
 pub use recorded::{RawPiece, Recorded};

@@ -52,7 +52,11 @@ impl RawCsv {
         let format =
             |expected: String, found: String| InputError::Format { path: path.to_owned(), expected, found };
         let read = lines.advance();
-        read.map_err(|source| InputError::Read { path: path.to_owned(), after: "0 bytes".to_owned(), source })?;
+        read.map_err(|source| InputError::Read {
+            path: path.to_owned(),
+            after: "0 bytes".to_owned(),
+            source,
+        })?;
         let header = std::str::from_utf8(lines.bytes()).map_err(|_| {
             let found = quoted(&String::from_utf8_lossy(lines.bytes()));
             format("a CSV in UTF-8".to_owned(), found)

@@ -109,7 +109,9 @@ impl<R: Read> RecordingReader<R> {
         };
         match head.kind {
             kind::CHUNK => self.chunk(head),
-            kind::HEADER | kind::METADATA | kind::DATA_END if head.length <= LONGEST_OTHER => self.other(head),
+            kind::HEADER | kind::METADATA | kind::DATA_END if head.length <= LONGEST_OTHER => {
+                self.other(head)
+            }
             _ => Ok(Verdict::Distrust("expected a record of a recording, found other bytes")),
         }
     }
@@ -145,7 +147,9 @@ impl<R: Read> RecordingReader<R> {
         while let Some((found, length)) = bytes::next_in_chunk(&records[at..]) {
             let what = match found {
                 InChunk::Other => None,
-                InChunk::Broken => Some("expected a message, found fewer bytes than its head takes".to_owned()),
+                InChunk::Broken => {
+                    Some("expected a message, found fewer bytes than its head takes".to_owned())
+                }
                 InChunk::Message(message) => self.take_message(message).err(),
             };
             if let Some(what) = what {
@@ -218,7 +222,9 @@ impl<R: Read> RecordingReader<R> {
                 });
             }
             Ok(_) => self.lose(whole, "the name of the session record is damaged"),
-            Err(SessionError::Damaged(what)) => self.lose(whole, &format!("the session record is damaged: {what}")),
+            Err(SessionError::Damaged(what)) => {
+                self.lose(whole, &format!("the session record is damaged: {what}"))
+            }
         }
         Ok(Verdict::Take(whole))
     }
@@ -278,7 +284,8 @@ fn is_trustworthy(ahead: &[u8]) -> bool {
     match head.kind {
         kind::CHUNK => head.length <= LONGEST_CHUNK && ChunkHead::read(content, head.length).is_some(),
         kind::METADATA => {
-            head.length <= LONGEST_OTHER && content.get(4..).is_some_and(|name| name.starts_with(SESSION_RECORD.as_bytes()))
+            head.length <= LONGEST_OTHER
+                && content.get(4..).is_some_and(|name| name.starts_with(SESSION_RECORD.as_bytes()))
         }
         kind::DATA_END => head.length == 4,
         _ => false,

@@ -35,13 +35,17 @@ pub enum RecordError {
         source: io::Error,
     },
     /// No room is left. What was flushed before stays readable.
-    #[error("the disk is full after {written} bytes of the recording; what was flushed before stays readable")]
+    #[error(
+        "the disk is full after {written} bytes of the recording; what was flushed before stays readable"
+    )]
     DiskFull {
         /// Bytes written before.
         written: u64,
     },
     /// Another failure of the storage. What was flushed before stays readable.
-    #[error("the recording cannot be written after {written} bytes: {source}; what was flushed before stays readable")]
+    #[error(
+        "the recording cannot be written after {written} bytes: {source}; what was flushed before stays readable"
+    )]
     Storage {
         /// Bytes written before.
         written: u64,

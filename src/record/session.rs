@@ -62,11 +62,15 @@ impl SessionInfo {
             return Err(SessionError::Damaged(format!("expected check sum {expected}, found {found}")));
         }
         let text = |key: &str| {
-            fields.get(key).cloned().ok_or_else(|| SessionError::Damaged(format!("expected a field {key}, found none")))
+            fields
+                .get(key)
+                .cloned()
+                .ok_or_else(|| SessionError::Damaged(format!("expected a field {key}, found none")))
         };
         let number = |key: &str| {
             let text = text(key)?;
-            text.parse().map_err(|_| SessionError::Damaged(format!("expected a number as {key}, found {text}")))
+            text.parse()
+                .map_err(|_| SessionError::Damaged(format!("expected a number as {key}, found {text}")))
         };
         let format = text("format")?;
         if format != FORMAT_VERSION {
@@ -83,8 +87,9 @@ impl SessionInfo {
         Ok(SessionInfo {
             player: text("player")?,
             player_hand,
-            clubs: serde_json::from_str(&text("clubs")?)
-                .map_err(|error| SessionError::Damaged(format!("expected a list as clubs, found: {error}")))?,
+            clubs: serde_json::from_str(&text("clubs")?).map_err(|error| {
+                SessionError::Damaged(format!("expected a list as clubs, found: {error}"))
+            })?,
             software: text("software")?,
             started: WallTime(number("started_unix_ms")?),
             host_at_start: HostTime(number("host_at_start_us")?),
