@@ -1,1 +1,241 @@
-//! The bucket as a web page.
+//! The bucket as one web page that needs nothing beside itself: no script, no file, no other host.
+
+mod chart;
+mod curves;
+mod order;
+mod tables;
+
+use super::summary::Summary;
+use super::wording::{self, NOTHING};
+use super::{Judged, Review};
+use crate::detect::{Swing, Verdict};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+/// A page asks for its successor after so many seconds while the bucket is being filled.
+const REFRESH_S: u32 = 3;
+
+const STYLE: &str = include_str!("page.css");
+
+/// What a page shows.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PageModel {
+    /// The bucket.
+    pub review: Review,
+    /// The bucket is still being filled: the page fetches itself anew every few seconds.
+    pub live: bool,
+}
+
+/// The page as HTML text. The same text serves as a self-contained file.
+#[must_use]
+pub fn page(model: &PageModel) -> String {
+    let review = &model.review;
+    let summary = Summary::of(review);
+    let markup = html! {
+        (DOCTYPE)
+        html lang="en" {
+            (head(model))
+            body {
+                header {
+                    p.program { "hingeclock" }
+                    h1 { (title(review)) }
+                    p.headline { (wording::headline(&summary)) }
+                }
+                main {
+                    @if model.live { (latest(review)) }
+                    @if !review.analysis.swings.is_empty() { (bucket(review, &summary)) }
+                    (losses_and_notes(review))
+                }
+                footer { (precautions()) }
+            }
+        }
+    };
+    markup.into_string()
+}
+
+fn head(model: &PageModel) -> Markup {
+    html! {
+        head {
+            meta charset="utf-8";
+            meta name="viewport" content="width=device-width, initial-scale=1";
+            meta name="color-scheme" content="light dark";
+            @if model.live { meta http-equiv="refresh" content=(REFRESH_S); }
+            title { (title(&model.review)) " · hingeclock" }
+            // An empty icon keeps the browser from asking for one.
+            link rel="icon" href="data:,";
+            style { (PreEscaped(STYLE)) }
+        }
+    }
+}
+
+fn title(review: &Review) -> String {
+    match &review.player {
+        Some(player) => format!("{player}: {}", review.input),
+        None => review.input.clone(),
+    }
+}
+
+/// The last swing, large enough to be read from the mat.
+fn latest(review: &Review) -> Markup {
+    let Some((place, swing)) = review.analysis.swings.iter().enumerate().next_back() else {
+        return html! { p.latest { "Waiting for the first swing." } };
+    };
+    let kind = Kind::of(review, swing);
+    html! {
+        section.latest aria-live="polite" aria-labelledby="latest" {
+            h2 #latest { "Swing " (place + 1) ", " (wording::club_name(swing.club.as_deref())) }
+            p.verdict { (key_mark(kind)) " " (kind.words()) }
+            p { (set_sentence(swing)) }
+        }
+    }
+}
+
+fn bucket(review: &Review, summary: &Summary) -> Markup {
+    html! {
+        section aria-labelledby="summary" {
+            h2 #summary { "By club" }
+            (tables::groups(summary))
+            @let cautions = wording::cautions(summary);
+            @if !cautions.is_empty() {
+                ul.cautions { @for sentence in cautions { li { (sentence) } } }
+            }
+        }
+        section aria-labelledby="curves" {
+            h2 #curves { "Hinge over arm travel" }
+            p.lead { (wording::COUNTED_FROM_ADDRESS) " The mark on each curve is the set, its bar one standard deviation." }
+            (key(review))
+            div.figures {
+                @for (place, (club, _)) in summary.clubs.iter().enumerate() {
+                    (curves::figure(review, club.as_deref(), place))
+                }
+            }
+        }
+        section aria-labelledby="order" {
+            h2 #order { "Arm travel at the set, swing by swing" }
+            (order::figure(review))
+        }
+        section aria-labelledby="swings" {
+            h2 #swings { "Every swing" }
+            (tables::swings(review))
+        }
+    }
+}
+
+fn losses_and_notes(review: &Review) -> Markup {
+    let analysis = &review.analysis;
+    html! {
+        @if !analysis.losses.is_empty() || !analysis.notes.is_empty() {
+            section aria-labelledby="notes" {
+                h2 #notes { "What the numbers rest on" }
+                ul {
+                    @for loss in &analysis.losses { li { (wording::loss_sentence(loss)) } }
+                    @for note in &analysis.notes { li { (note) } }
+                }
+            }
+        }
+    }
+}
+
+fn precautions() -> Markup {
+    html! {
+        p {
+            "This is no medical device. Stop when the wrist hurts. Keep people clear of the club. "
+            "A window is what one player and coach chose, not a rule."
+        }
+    }
+}
+
+/// How a swing is drawn: by its verdict, or plainly where there is no window.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Kind {
+    Early,
+    In,
+    Late,
+    NoSet,
+    Plain,
+}
+
+impl Kind {
+    const ALL: [Kind; 5] = [Kind::Early, Kind::In, Kind::Late, Kind::NoSet, Kind::Plain];
+
+    fn of(review: &Review, swing: &Swing) -> Kind {
+        match review.verdict(swing).map(|Judged { verdict, .. }| verdict) {
+            Some(Verdict::Early) => Kind::Early,
+            Some(Verdict::InWindow) => Kind::In,
+            Some(Verdict::Late) => Kind::Late,
+            Some(Verdict::NoSet) => Kind::NoSet,
+            None if swing.set.is_none() => Kind::NoSet,
+            None => Kind::Plain,
+        }
+    }
+
+    /// The class in the style sheet: colour and line.
+    fn class(self) -> &'static str {
+        match self {
+            Kind::Early => "early",
+            Kind::In => "in",
+            Kind::Late => "late",
+            Kind::NoSet => "no-set",
+            Kind::Plain => "plain",
+        }
+    }
+
+    fn words(self) -> &'static str {
+        match self {
+            Kind::Early => "early",
+            Kind::In => "in the window",
+            Kind::Late => "late",
+            Kind::NoSet => "no set",
+            Kind::Plain => "set, no window for this club",
+        }
+    }
+}
+
+/// The kinds that occur, each with its line and mark.
+fn key(review: &Review) -> Markup {
+    let swings = &review.analysis.swings;
+    let occurs = |kind: &Kind| swings.iter().any(|swing| Kind::of(review, swing) == *kind);
+    html! {
+        ul.key aria-label="Key to lines and marks" {
+            @for kind in Kind::ALL.into_iter().filter(occurs) {
+                li { (key_line(kind)) " " (kind.words()) }
+            }
+        }
+    }
+}
+
+fn key_line(kind: Kind) -> Markup {
+    html! {
+        svg class=(kind.class()) viewBox="0 0 44 16" width="44" height="16" aria-hidden="true" {
+            path.curve d="M1 8H43" {}
+            (chart::mark(kind, 22.0, 8.0))
+        }
+    }
+}
+
+fn key_mark(kind: Kind) -> Markup {
+    html! {
+        svg class=(kind.class()) viewBox="0 0 16 16" width="16" height="16" aria-hidden="true" {
+            (chart::mark(kind, 8.0, 8.0))
+        }
+    }
+}
+
+/// Where a swing's set lies, in words.
+fn set_sentence(swing: &Swing) -> String {
+    let Some(set) = swing.set else { return "No set was found.".to_owned() };
+    let ms = set.set_to_top_ms;
+    let side = if ms.value > 0.0 { "after" } else { "before" };
+    format!(
+        "Set {} ms {side} the top (± {}), at {} % of the arm's travel.",
+        wording::number(ms.value.abs(), 0),
+        wording::number(ms.sd, 0),
+        wording::number(100.0 * set.arm_travel_at_set.value, 0)
+    )
+}
+
+/// A swing's number, club and verdict for a tooltip or a screen reader.
+fn swing_sentence(review: &Review, place: usize, swing: &Swing) -> String {
+    let kind = Kind::of(review, swing);
+    let verdict = if kind == Kind::Plain { NOTHING } else { kind.words() };
+    format!("Swing {}, {verdict}. {}", place + 1, set_sentence(swing))
+}

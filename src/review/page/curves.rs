@@ -1,0 +1,185 @@
+//! One drawing per club: the hinge over arm travel, out to the top and back down to impact.
+
+use super::chart::{Labels, Scale, mark, path, px, ticks};
+use super::{Kind, swing_sentence};
+use crate::detect::{CurvePoint, Swing, TargetWindow};
+use crate::review::Review;
+use crate::review::wording::{self, number};
+use maud::{Markup, html};
+
+const WIDTH: f64 = 520.0;
+const HEIGHT: f64 = 350.0;
+const LEFT: f64 = 42.0;
+const RIGHT: f64 = 508.0;
+const UPPER: f64 = 26.0;
+const LOWER: f64 = 288.0;
+/// Where the top lies: the backswing gets more room, because the set lies there.
+const TOP_X: f64 = 360.0;
+
+/// Pixels of one club's drawing.
+struct Frame {
+    hinge: Scale,
+    low_deg: f64,
+    high_deg: f64,
+}
+
+impl Frame {
+    /// A frame that holds all curves and the address line, in steps of ten degrees.
+    fn around(swings: &[(usize, &Swing)]) -> Frame {
+        let points = swings.iter().flat_map(|(_, swing)| drawn(swing)).map(|(_, p)| p.hinge_deg);
+        let hinges = points.filter(|hinge| hinge.is_finite());
+        let (low, high) = hinges.fold((0.0_f64, 10.0_f64), |(low, high), h| (low.min(h), high.max(h)));
+        let (low_deg, high_deg) = ((low / 10.0).floor() * 10.0, (high / 10.0 + 0.2).ceil() * 10.0);
+        Frame { hinge: Scale { from: (low_deg, high_deg), to: (LOWER, UPPER) }, low_deg, high_deg }
+    }
+
+    fn y(&self, hinge_deg: f64) -> f64 {
+        self.hinge.pixel(hinge_deg)
+    }
+}
+
+/// The pixel of an arm travel before or after the top; after it the axis runs on as the arm comes back.
+fn x(arm_travel: f64, after_top: bool) -> f64 {
+    if after_top {
+        Scale { from: (1.0, 0.0), to: (TOP_X, RIGHT) }.pixel(arm_travel)
+    } else {
+        Scale { from: (0.0, 1.0), to: (LEFT, TOP_X) }.pixel(arm_travel)
+    }
+}
+
+/// The points from takeaway to impact (in the air: to where the arm is back at address), each with whether
+/// it lies after the top.
+fn drawn(swing: &Swing) -> impl Iterator<Item = (bool, &CurvePoint)> {
+    let end = swing.impact;
+    let started = swing.curve.iter().skip_while(|point| point.t < swing.takeaway);
+    started
+        .map(|point| (point.t > swing.top, point))
+        .take_while(move |(_, point)| end.is_none_or(|end| point.t <= end))
+        .take_while(|(after_top, point)| !after_top || point.arm_travel >= 0.0)
+}
+
+/// The drawing of one club's swings. `place` makes its ids unique on the page.
+pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
+    let numbered = review.analysis.swings.iter().enumerate();
+    let swings: Vec<(usize, &Swing)> =
+        numbered.filter(|(_, swing)| swing.club.as_deref() == club).collect();
+    let frame = Frame::around(&swings);
+    let window = review.windows.for_club(club);
+    let (title_id, about_id) = (format!("curves-{place}-title"), format!("curves-{place}-about"));
+    let name = wording::club_name(club);
+    html! {
+        figure {
+            figcaption { (name) }
+            svg.chart role="img" viewBox=(format!("0 0 {WIDTH} {HEIGHT}"))
+                aria-labelledby=(format!("{title_id} {about_id}")) {
+                title id=(title_id) { "Hinge over arm travel, " (name) }
+                desc id=(about_id) { (description(review, &swings, window)) }
+                @if let Some(window) = window { (window_band(window)) }
+                (axes(&frame))
+                @for (number, swing) in &swings { (curve(review, &frame, *number, swing)) }
+                (marks(review, &frame, &swings))
+            }
+        }
+    }
+}
+
+fn description(review: &Review, swings: &[(usize, &Swing)], window: Option<TargetWindow>) -> String {
+    let mut text = match window {
+        Some(window) => format!("The target window is {}. ", percent_range(window)),
+        None => String::new(),
+    };
+    for (place, swing) in swings {
+        text += &swing_sentence(review, *place, swing);
+        text.push(' ');
+    }
+    text.trim_end().to_owned()
+}
+
+fn percent_range(window: TargetWindow) -> String {
+    format!("{} to {} % of arm travel", number(window.from * 100.0, 0), number(window.to * 100.0, 0))
+}
+
+fn window_band(window: TargetWindow) -> Markup {
+    let (from, to) = (x(window.from, false), x(window.to, false));
+    let middle = (from + to) / 2.0;
+    html! {
+        g.window {
+            rect x=(px(from)) y=(px(UPPER)) width=(px((to - from).max(0.0))) height=(px(LOWER - UPPER)) {}
+            path d=(format!("M{from:.1} {UPPER}V{LOWER}M{to:.1} {UPPER}V{LOWER}")) {}
+            text x=(px(middle)) y=(px(UPPER - 8.0)) text-anchor="middle" { "target window" }
+        }
+    }
+}
+
+fn axes(frame: &Frame) -> Markup {
+    let address = frame.y(0.0);
+    html! {
+        g.axes {
+            @for degrees in ticks(frame.low_deg, frame.high_deg, 10.0) {
+                @let y = frame.y(degrees);
+                path.grid d=(format!("M{LEFT} {y:.1}H{RIGHT}")) {}
+                text x=(px(LEFT - 6.0)) y=(px(y + 4.5)) text-anchor="end" { (number(degrees, 0)) "°" }
+            }
+            path.line d=(format!("M{LEFT} {address:.1}H{RIGHT}M{TOP_X} {UPPER}V{LOWER}")) {}
+            @for (travel, after_top, words) in [
+                (0.0, false, "0 %"), (0.25, false, "25"), (0.5, false, "50"), (0.75, false, "75"),
+                (1.0, false, "100 %"), (0.5, true, "50"), (0.0, true, "0"),
+            ] {
+                @let at = x(travel, after_top);
+                path.line d=(format!("M{at:.1} {LOWER}v5")) {}
+                text x=(px(at)) y=(px(LOWER + 19.0)) text-anchor="middle" { (words) }
+            }
+            text.name x=(px(LEFT)) y=(px(LOWER + 38.0)) { "takeaway" }
+            text.name x=(px((LEFT + TOP_X) / 2.0)) y=(px(LOWER + 38.0)) text-anchor="middle" { "arm travel going back" }
+            text.name x=(px(TOP_X)) y=(px(LOWER + 38.0)) text-anchor="middle" { "top" }
+            text.name x=(px(RIGHT)) y=(px(LOWER + 38.0)) text-anchor="end" { "coming down" }
+            text.name x="4" y=(px(UPPER - 12.0)) { "hinge" }
+        }
+    }
+}
+
+fn curve(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Markup {
+    let pixel = |(after_top, point): (bool, &CurvePoint)| {
+        (x(point.arm_travel.clamp(0.0, 1.0), after_top), frame.y(point.hinge_deg))
+    };
+    html! {
+        path class={ "curve " (Kind::of(review, swing).class()) } d=(path(drawn(swing).map(pixel))) {
+            title { (swing_sentence(review, place, swing)) }
+        }
+    }
+}
+
+/// The sets: a mark with its uncertainty and the swing's number.
+fn marks(review: &Review, frame: &Frame, swings: &[(usize, &Swing)]) -> Markup {
+    let sets: Vec<_> = swings.iter().filter_map(|(place, swing)| Some((*place, *swing, pixel_of_set(frame, swing)?))).collect();
+    let mut labels = Labels::default();
+    for (_, _, point) in &sets {
+        labels.keep_clear(*point);
+    }
+    html! {
+        @for (place, swing, (cx, cy)) in sets {
+            @let kind = Kind::of(review, swing);
+            @let label = labels.place((cx, cy));
+            g class={ "set " (kind.class()) } {
+                title { (swing_sentence(review, place, swing)) }
+                path.bar d=(bar(swing, cx, cy)) {}
+                (mark(kind, cx, cy))
+                text x=(px(label.0)) y=(px(label.1 + 4.5)) text-anchor="middle" { (place + 1) }
+            }
+        }
+    }
+}
+
+fn pixel_of_set(frame: &Frame, swing: &Swing) -> Option<(f64, f64)> {
+    let set = swing.set?;
+    let hinge = swing.hinge_deg.set?;
+    let after_top = set.set > swing.top;
+    Some((x(set.arm_travel_at_set.value, after_top), frame.y(hinge.value)))
+}
+
+/// One standard deviation of arm travel to either side.
+fn bar(swing: &Swing, cx: f64, cy: f64) -> String {
+    let sd = swing.set.map_or(0.0, |set| set.arm_travel_at_set.sd);
+    let half = (x(sd, false) - x(0.0, false)).min(RIGHT - LEFT);
+    format!("M{:.1} {cy:.1}h{:.1}", cx - half, 2.0 * half)
+}

@@ -1,0 +1,135 @@
+//! The page's two tables.
+
+use super::{Kind, key_mark};
+use crate::detect::Flag;
+use crate::review::Review;
+use crate::review::summary::Summary;
+use crate::review::wording::{self, GroupWords, SwingWords};
+use maud::{Markup, html};
+
+pub fn groups(summary: &Summary) -> Markup {
+    let clubs = summary.clubs.iter().map(|(club, group)| (wording::club_name(club.as_deref()), group));
+    let all = summary.mixes_clubs().then(|| ("all".to_owned(), &summary.all));
+    let rows: Vec<GroupWords> = clubs.chain(all).map(|(name, group)| GroupWords::of(name, group)).collect();
+    html! {
+        div.scroll tabindex="0" role="region" aria-labelledby="groups-caption" {
+            table.groups {
+                caption #groups-caption {
+                    "Medians by club. Set to top: negative is before the top. "
+                    "The middle half leaves out the earliest and the latest quarter."
+                }
+                thead {
+                    tr {
+                        th scope="col" { "Club" }
+                        th.n scope="col" { "Swings" }
+                        th.n scope="col" { "Sets" }
+                        th.n scope="col" { "Set to top, ms" }
+                        th.n scope="col" { "Middle half, ms" }
+                        th.n scope="col" { "Arm travel at set" }
+                        th.n scope="col" { "In window" }
+                        th.n scope="col" { "95 % interval" }
+                        th.n scope="col" { "Tempo" }
+                    }
+                }
+                tbody { @for row in &rows { (group_row(row)) } }
+            }
+        }
+    }
+}
+
+fn group_row(words: &GroupWords) -> Markup {
+    html! {
+        tr {
+            th scope="row" { (words.name) }
+            td.n { (words.swings) }
+            td.n { (words.sets) }
+            td.n { strong { (words.set_to_top) } }
+            td.n { (words.set_to_top_half) }
+            td.n { (words.arm_travel) }
+            td.n { strong { (words.in_window) } }
+            td.n { (words.in_window_interval) }
+            td.n { (words.tempo) }
+        }
+    }
+}
+
+pub fn swings(review: &Review) -> Markup {
+    let flags = wording::flags_in_use(&review.analysis.swings);
+    html! {
+        div.scroll tabindex="0" role="region" aria-labelledby="swings-caption" {
+            table.swings {
+                caption #swings-caption {
+                    "± is one standard deviation. Arm travel: 0 % at takeaway, 100 % at the top. "
+                    "Lag: the angle between forearm and shaft with the arm horizontal in the downswing; "
+                    "180° is a straight line. "
+                    "? stands where the edge of the window is too close to be sure."
+                }
+                thead { (swing_headings()) }
+                tbody {
+                    @for (place, swing) in review.analysis.swings.iter().enumerate() {
+                        (swing_row(&SwingWords::of(review, place, swing, &flags), Kind::of(review, swing), &swing.flags))
+                    }
+                }
+            }
+        }
+        (legend(&flags))
+    }
+}
+
+fn swing_headings() -> Markup {
+    html! {
+        tr {
+            th.n rowspan="2" scope="col" { "No." }
+            th rowspan="2" scope="col" { "Club" }
+            th.n rowspan="2" scope="col" { "Set to top, ms" }
+            th.n rowspan="2" scope="col" { "Arm travel at set" }
+            th rowspan="2" scope="col" { "Class" }
+            th rowspan="2" scope="col" { "Window" }
+            th.over colspan="3" scope="colgroup" { "Hinge, °" }
+            th.n rowspan="2" scope="col" { "Lag, °" }
+            th.n rowspan="2" scope="col" { "Tempo" }
+            th rowspan="2" scope="col" { "Flags" }
+        }
+        tr {
+            th.n scope="col" { "set" }
+            th.n scope="col" { "top" }
+            th.n scope="col" { "impact" }
+        }
+    }
+}
+
+fn swing_row(words: &SwingWords, kind: Kind, flags: &[Flag]) -> Markup {
+    html! {
+        tr {
+            th.n scope="row" { (words.number) }
+            td { (words.club) }
+            td.n { strong { (words.set_to_top) } }
+            td.n { (words.arm_travel) }
+            td { (words.class) }
+            td.window { @if kind != Kind::Plain { (key_mark(kind)) " " } (words.verdict) }
+            @for angle in &words.hinge { td.n { (angle) } }
+            td.n { (words.lag) }
+            td.n { (words.tempo) }
+            td {
+                @for (letter, flag) in words.flags.chars().zip(flags) {
+                    abbr title=(flag.explanation()) { (letter) } " "
+                }
+            }
+        }
+    }
+}
+
+fn legend(flags: &[Flag]) -> Markup {
+    html! {
+        @if !flags.is_empty() {
+            dl.flags aria-label="Flags" {
+                @for flag in flags {
+                    div {
+                        dt { @if let Some(letter) = wording::flag_letter(*flag, flags) { (letter) } }
+                        dd { b { (flag.word()) } ": " (flag.explanation()) "." }
+                    }
+                }
+            }
+        }
+    }
+}
