@@ -2,14 +2,15 @@
 
 use super::Outcome;
 use super::input::{feed, note_missing_nodes, review_of, settings, tell};
-use crate::daemon::cue_of;
+use crate::daemon::{analysis_params, cue_of};
 use crate::detect::{AnalysisParams, BucketAnalysis, LiveAnalysis, LiveSwing, OfflineAnalysis};
 use crate::record::salvage::SalvageReport;
+use crate::record::settings::Settings;
 use crate::review::{LiveCue, Review, json, table, trace};
 use anyhow::Context;
 use std::fs::File;
 use std::io::{BufWriter, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Work out the swings of a recording or a raw CSV.
 #[derive(Debug, clap::Args)]
@@ -41,7 +42,7 @@ pub struct Args {
 /// The input or the settings cannot be read, or the trace cannot be written.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
-    let params = settings.analysis();
+    let params = analysis_params(&settings);
     let (review, report) = if args.live {
         let (live, report) = live(args, params)?;
         (live.review(&args.input, &settings, &report), report)
@@ -80,7 +81,7 @@ fn live(args: &Args, params: AnalysisParams) -> anyhow::Result<(LiveRun, Salvage
 }
 
 impl LiveRun {
-    fn review(self, path: &std::path::Path, settings: &crate::record::settings::Settings, report: &SalvageReport) -> Review {
+    fn review(self, path: &Path, settings: &Settings, report: &SalvageReport) -> Review {
         let mut analysis = BucketAnalysis {
             swings: self.swings.iter().map(|live| live.swing.clone()).collect(),
             losses: self.path.losses(),
@@ -104,6 +105,6 @@ fn write_trace(path: &PathBuf, review: &Review) -> anyhow::Result<()> {
 }
 
 fn print(args: &Args, review: &Review) -> anyhow::Result<()> {
-    let text = if args.json { json::text(review)? + "\n" } else { table::text(review, super::terminal_width()) };
+    let text = if args.json { json::text(review)? } else { table::text(review, super::terminal_width()) };
     std::io::stdout().write_all(text.as_bytes()).context("standard output cannot be written")
 }

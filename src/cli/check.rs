@@ -83,7 +83,7 @@ pub struct Args {
 /// # Errors
 /// Never; what is missing is a finding.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let folder = args.folder.clone().unwrap_or_else(|| Settings::default().recordings_folder());
+    let folder = args.folder.clone().unwrap_or_else(|| Settings::default().recordings);
     let findings = judge(&Machine::look(&folder));
     print!("{}", render(&findings));
     Ok(if exit_code(&findings) == 0 { Outcome::Done } else { Outcome::Failed })

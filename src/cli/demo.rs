@@ -48,8 +48,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         let port = SerialParams::new(line.path());
         let mut options = options(&args.bucket, port, true, &status).await?;
         let clock = options.clock;
-        if options.settings.player.name.is_none() {
-            options.settings.player.name = Some("Robin (invented)".to_owned());
+        if args.bucket.settings.is_none() {
+            options.settings.player.name = "Robin (invented)".to_owned();
         }
         let glove = tokio::spawn(async move { line.run(&mut peer, pace, clock).await });
         let (_nobody, controls) = mpsc::channel(1);

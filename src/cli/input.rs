@@ -1,13 +1,13 @@
 //! Reads an input for the commands that look back: progress on a terminal, losses told on standard error.
 
 use super::Outcome;
+use crate::daemon::{player_name, windows};
 use crate::detect::BucketAnalysis;
 use crate::record::input::{Input, open_input};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
 use crate::review::Review;
 use crate::sample::{Arrival, DeviceDescription, NodeRole};
-use anyhow::Context;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::path::{Path, PathBuf};
 
@@ -74,7 +74,7 @@ pub fn note_missing_nodes(analysis: &mut BucketAnalysis, report: &SalvageReport)
 /// The file is not there, or not as expected.
 pub fn settings(path: Option<&PathBuf>) -> anyhow::Result<Settings> {
     match path {
-        Some(path) => Settings::read(path).with_context(|| "settings"),
+        Some(path) => Ok(Settings::load(path)?),
         None => Ok(Settings::default()),
     }
 }
@@ -82,5 +82,5 @@ pub fn settings(path: Option<&PathBuf>) -> anyhow::Result<Settings> {
 /// The review of an analysis with the player's windows.
 pub fn review_of(path: &Path, analysis: BucketAnalysis, settings: &Settings) -> Review {
     let name = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
-    Review { player: settings.player.name.clone(), windows: settings.windows(), ..Review::new(&name, analysis) }
+    Review { player: player_name(settings), windows: windows(settings), ..Review::new(&name, analysis) }
 }

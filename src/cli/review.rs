@@ -3,6 +3,7 @@
 use super::Outcome;
 use super::input::{feed, note_missing_nodes, review_of, settings, tell};
 use super::run::asked_to_end;
+use crate::daemon::analysis_params;
 use crate::detect::OfflineAnalysis;
 use crate::review::page::{PageModel, page};
 use crate::review::{Review, serve, table};
@@ -41,7 +42,7 @@ pub struct Args {
 /// The input or the settings cannot be read, the file cannot be written, or the port is taken.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
-    let params = settings.analysis();
+    let params = analysis_params(&settings);
     let start = |device: &_| OfflineAnalysis::new(device, params);
     let (analysis, report) = feed(&args.input, start, OfflineAnalysis::push)?;
     let mut analysis = analysis.finish();

@@ -114,7 +114,7 @@ pub async fn options(
     status: &Status,
 ) -> anyhow::Result<Options> {
     let settings = settings(args.settings.as_ref())?;
-    let folder = args.folder.clone().unwrap_or_else(|| settings.recordings_folder());
+    let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
     let page = if args.no_page {
         None
     } else {

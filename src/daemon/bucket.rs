@@ -1,7 +1,7 @@
 //! One running bucket: what each event does to recording, detector, tone and page.
 
 use super::control::Control;
-use super::cue_of;
+use super::{cue_of, player_name, windows};
 use super::detector::{Detector, Said};
 use super::guide::Guide;
 use super::status::Status;
@@ -12,7 +12,7 @@ use crate::record::recorded::Recorded;
 use crate::record::recorder::Recorder;
 use crate::record::settings::Settings;
 use crate::review::page::PageModel;
-use crate::review::{LiveCue, Review};
+use crate::review::{LiveCue, Review, json, table};
 use crate::sample::{Arrival, Marker};
 use crate::tone::CueSink;
 use crate::units::HostTime;
@@ -61,7 +61,7 @@ impl Bucket {
         let name = recording.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         let analysis = BucketAnalysis { swings: Vec::new(), losses: Vec::new(), notes: Vec::new() };
         let review =
-            Review { player: settings.player.name.clone(), windows: settings.windows(), ..Review::new(&name, analysis) };
+            Review { player: player_name(settings), windows: windows(settings), ..Review::new(&name, analysis) };
         let (page, _) = watch::channel(Arc::new(PageModel { review: review.clone(), live: true }));
         Bucket {
             detector,
@@ -118,14 +118,18 @@ impl Bucket {
         }
     }
 
-    /// Hands something to the recorder. A recorder that fails is told once and loudly; the bucket goes on.
+    /// Hands something to the recorder. What it refuses is lost, and that is told loudly; the bucket goes on.
     fn record(&mut self, recorded: &Recorded) {
-        let Some(recorder) = &self.recorder else { return };
+        let Some(recorder) = &mut self.recorder else { return };
         if let Err(error) = recorder.record(recorded.clone()) {
-            let sentence = format!("NOT RECORDING ANY MORE: {error}");
-            self.status.line(&sentence);
-            self.lost.push(sentence);
-            self.recorder = None;
+            self.alarm(&format!("NOT RECORDED: {error}"));
+        }
+    }
+
+    fn alarm(&mut self, sentence: &str) {
+        self.status.once(sentence);
+        if self.lost.last().is_none_or(|last| last != sentence) {
+            self.lost.push(sentence.to_owned());
         }
     }
 
@@ -166,7 +170,7 @@ impl Bucket {
         let told = cue.map(|cue| LiveCue { cue: cue.word().to_owned(), at: live.decided_at });
         self.review.analysis.swings.push(live.swing.clone());
         self.review.cues.push(told);
-        self.status.swing(&self.review, live);
+        self.status.line(&table::newest(&self.review));
         if let Some(value) = self.derived() {
             let by = env!("CARGO_PKG_VERSION").to_owned();
             self.record(&Recorded::Derived { received: now, kind: "swing".to_owned(), by, value });
@@ -175,7 +179,7 @@ impl Bucket {
 
     /// The newest swing as it stands in the JSON object.
     fn derived(&self) -> Option<serde_json::Value> {
-        crate::review::json::swing(&self.review, self.review.analysis.swings.len().checked_sub(1)?).ok()
+        json::swing(&self.review, self.review.analysis.swings.len().checked_sub(1)?).ok().flatten()
     }
 
     /// Something was typed.
@@ -203,11 +207,12 @@ impl Bucket {
         if let Some(warning) = self.sound.take_warning() {
             self.status.line(&format!("sound: {warning}"));
         }
-        if let Some(Err(error)) = self.recorder.as_ref().map(|recorder| recorder.tick(now)) {
-            let sentence = format!("NOT RECORDING ANY MORE: {error}");
-            self.status.line(&sentence);
-            self.lost.push(sentence);
-            self.recorder = None;
+        let failure = self.recorder.as_mut().and_then(|recorder| {
+            recorder.tick(now);
+            recorder.failure()
+        });
+        if let Some(error) = failure {
+            self.alarm(&format!("NOT RECORDED: {error}"));
         }
         let due = self.guide.as_mut().and_then(|guide| guide.poll(now));
         if let Some((part, words)) = due {

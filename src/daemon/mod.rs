@@ -11,8 +11,10 @@ pub mod guide;
 pub mod run;
 pub mod status;
 
-use crate::detect::Verdict;
-use crate::tone::Cue;
+use crate::detect::{AnalysisParams, TargetWindow, Verdict};
+use crate::record::settings::Settings;
+use crate::review::Windows;
+use crate::tone::{Cue, SoundChoice, Volume};
 
 /// The cue that tells a player this verdict.
 #[must_use]
@@ -23,4 +25,36 @@ pub fn cue_of(verdict: Verdict) -> Cue {
         Verdict::Late => Cue::Late,
         Verdict::NoSet => Cue::NoSet,
     }
+}
+
+/// What the settings mean for the analysis.
+#[must_use]
+pub fn analysis_params(settings: &Settings) -> AnalysisParams {
+    AnalysisParams { bands: settings.bands, grip_deg: settings.grip_angle_deg, ..AnalysisParams::default() }
+}
+
+/// The player's windows for review and cues. A club without a window of its own has the middle class.
+#[must_use]
+pub fn windows(settings: &Settings) -> Windows {
+    let middle = TargetWindow { from: settings.bands.early_below, to: settings.bands.late_from };
+    Windows { by_club: settings.targets.clone(), otherwise: Some(middle) }
+}
+
+/// The player's name, if the settings give one.
+#[must_use]
+pub fn player_name(settings: &Settings) -> Option<String> {
+    Some(settings.player.name.clone()).filter(|name| !name.is_empty())
+}
+
+/// The volume that the settings ask for, 0 to 1, as a share of the loudest that is allowed; none for silence.
+#[must_use]
+pub fn volume(settings: &Settings) -> Option<Volume> {
+    let dbfs = 20.0 * settings.tone_volume.log10() + Volume::MOST_DBFS;
+    (settings.tone_volume > 0.0).then(|| Volume::from_dbfs(dbfs.max(Volume::LEAST_DBFS)).unwrap_or_default())
+}
+
+/// The way out for cues, silent where the settings turn the volume to nothing.
+#[must_use]
+pub fn sound_choice(settings: &Settings, asked: &SoundChoice) -> SoundChoice {
+    if volume(settings).is_some() { asked.clone() } else { SoundChoice::Silent }
 }

@@ -5,6 +5,7 @@ use super::control::Control;
 use super::detector::{Detector, Said};
 use super::event::Event;
 use super::status::Status;
+use super::{analysis_params, sound_choice, volume};
 use crate::device::host_clock::HostClock;
 use crate::device::serial::{self, SerialParams};
 use crate::device::LinkEvent;
@@ -26,6 +27,8 @@ use tokio::sync::{mpsc, watch};
 
 /// Pieces that may wait for the loop; then the port is read more slowly.
 const LINK_QUEUE: usize = 4096;
+/// Pieces that may wait for the disk: minutes of them. When it is full the alarm is raised.
+const RECORDER_QUEUE: usize = 65_536;
 /// How often the loop looks after what has no event of its own.
 const TICK: Duration = Duration::from_millis(50);
 
@@ -63,11 +66,12 @@ pub async fn run(
     let clock = options.clock;
     let (path, recorder) = start_recorder(&options)?;
     status.line(&format!("recording to {}", path.display()));
-    let (sound, warning) = open_sound(&options.sound, options.settings.volume(), clock.now());
+    let choice = sound_choice(&options.settings, &options.sound);
+    let (sound, warning) = open_sound(&choice, volume(&options.settings).unwrap_or_default(), clock.now());
     if let Some(warning) = warning {
         status.line(&format!("sound: {warning}"));
     }
-    let detector = Detector::start(options.settings.analysis()).context("the detector cannot start")?;
+    let detector = Detector::start(analysis_params(&options.settings)).context("the detector cannot start")?;
     let mut bucket = Bucket::new(path, recorder, sound, detector, &options.settings, status);
     let (page_stop, page_task) = start_page(options.page, bucket.page());
     let (events, link) = mpsc::channel(LINK_QUEUE);
@@ -106,15 +110,15 @@ fn start_recorder(options: &Options) -> anyhow::Result<(PathBuf, Recorder)> {
     let (path, storage) = created.with_context(|| format!("no recording can be made in {}", folder.display()))?;
     let player = &options.settings.player;
     let session = SessionInfo {
-        player: player.name.clone().unwrap_or_default(),
+        player: player.name.clone(),
         player_hand: player.hand,
-        clubs: options.settings.clubs(),
+        clubs: options.settings.targets.keys().cloned().collect(),
         software: format!("hingeclock {}", env!("CARGO_PKG_VERSION")),
         started: options.started,
         host_at_start: options.clock.now(),
     };
     let writer = RecordingWriter::new(storage, &session).context("the recording cannot be started")?;
-    Ok((path, Recorder::start(writer).context("the recorder cannot start")?))
+    Ok((path, Recorder::start(writer, RECORDER_QUEUE).context("the recorder cannot start")?))
 }
 
 type PageTask = tokio::task::JoinHandle<()>;

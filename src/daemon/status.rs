@@ -1,8 +1,6 @@
 //! What the person at the terminal is told while a bucket runs: a line at a time, nothing on a pipe that
 //! did not ask.
 
-use crate::detect::LiveSwing;
-use crate::review::{Review, table};
 use std::sync::{Arc, Mutex};
 
 /// Tells lines on standard error. Copies share the memory of what was said last.
@@ -35,11 +33,5 @@ impl Status {
         if !same {
             self.line(text);
         }
-    }
-
-    /// The newest swing, in one line.
-    pub fn swing(&self, review: &Review, live: &LiveSwing) {
-        let number = review.analysis.swings.len();
-        self.line(&format!("swing {number}: {}", table::sentence(review, &live.swing)));
     }
 }

@@ -94,8 +94,14 @@ impl Assembler {
     /// Knows nothing of the glove yet; a player is taken for right-handed until the glove says otherwise.
     #[must_use]
     pub fn new() -> Assembler {
+        Assembler::for_player(PlayerHand::Right)
+    }
+
+    /// Knows nothing of the glove yet, but the player's hand, which holds until the glove says otherwise.
+    #[must_use]
+    pub fn for_player(player_hand: PlayerHand) -> Assembler {
         let description = DeviceDescription {
-            player_hand: PlayerHand::Right,
+            player_hand,
             nodes: Vec::new(),
             serial: None,
             firmware: None,

@@ -23,6 +23,15 @@ pub fn text(review: &Review) -> Result<String, serde_json::Error> {
     Ok(text)
 }
 
+/// One swing of the object, counted from 0; none where there is no such swing.
+///
+/// # Errors
+/// When serialising fails, which the types do not allow for.
+pub fn swing(review: &Review, place: usize) -> Result<Option<serde_json::Value>, serde_json::Error> {
+    let swing = review.analysis.swings.get(place);
+    swing.map(|swing| serde_json::to_value(SwingObject::of(review, place, swing))).transpose()
+}
+
 #[derive(Serialize)]
 struct BucketObject<'a> {
     schema: u32,

@@ -22,7 +22,7 @@ pub const ANGLE_REFERENCE: &str = "address pose";
 /// The target windows of one player: by club, and one for every other club.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Windows {
-    /// By the club's name, exactly as the club markers give it.
+    /// By the club's name as the club markers give it, or by its first word (`iron 7` is an iron).
     pub by_club: BTreeMap<String, TargetWindow>,
     /// For a club without its own window, and for swings whose club was not said.
     pub otherwise: Option<TargetWindow>,
@@ -32,7 +32,9 @@ impl Windows {
     /// The window for a club, if the player has one.
     #[must_use]
     pub fn for_club(&self, club: Option<&str>) -> Option<TargetWindow> {
-        club.and_then(|name| self.by_club.get(name)).copied().or(self.otherwise)
+        let kind = |name: &str| name.split_whitespace().next().map(str::to_lowercase).unwrap_or_default();
+        let known = club.and_then(|name| self.by_club.get(name).or_else(|| self.by_club.get(&kind(name))));
+        known.copied().or(self.otherwise)
     }
 }
 

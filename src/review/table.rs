@@ -37,6 +37,19 @@ const GROUP_HEADINGS: [&str; 9] = [
     "Tempo",
 ];
 
+/// The newest swing in one line, for a terminal while the bucket runs.
+#[must_use]
+pub fn newest(review: &Review) -> String {
+    let Some((place, swing)) = review.analysis.swings.iter().enumerate().next_back() else { return String::new() };
+    let words = SwingWords::of(review, place, swing, &[]);
+    let flags: Vec<&str> = swing.flags.iter().map(|flag| flag.word()).collect();
+    let flags = if flags.is_empty() { String::new() } else { format!(" ({})", flags.join(", ")) };
+    format!(
+        "swing {}, {}: set {} ms against the top at {} of arm travel, {}, {}{flags}",
+        words.number, words.club, words.set_to_top, words.arm_travel, words.class, words.verdict
+    )
+}
+
 /// The bucket as text: swings, summary, what was lost, notes. `width` counts characters.
 #[must_use]
 pub fn text(review: &Review, width: u16) -> String {
