@@ -99,6 +99,10 @@ impl Timeline {
         self.live.back()
     }
 
+    fn held(&self) -> usize {
+        self.live.len() + self.script.held()
+    }
+
     /// Drops what no node can ask for any more.
     fn forget_before(&mut self, t_s: f64) {
         while self.live.len() > 1 && self.live.front().is_some_and(|first| first.end_s() < t_s) {
@@ -194,6 +198,12 @@ impl GloveStream {
     /// so it comes before the samples that show it.
     pub fn take_truth(&mut self) -> Vec<SwingTruth> {
         self.truths.drain(..).collect()
+    }
+
+    /// How many activities, packets, arrivals and truths are held: what a soak test watches.
+    #[must_use]
+    pub fn held(&self) -> usize {
+        self.timeline.held() + self.link.held() + self.ready.len() + self.truths.len()
     }
 
     /// One node's real mounting and errors.

@@ -104,11 +104,11 @@ impl SwingDesign {
             set,
             air: false,
             still_s: pick(rng, 0.9..1.2),
-            backswing_s: pick(rng, 0.86..1.06),
+            backswing_s: pick(rng, 0.90..1.10),
             overlap_s: pick(rng, 0.13..0.19),
             pause_s: 0.0,
-            downswing_s: pick(rng, 0.30..0.35),
-            travel_deg: pick(rng, 132.0..152.0),
+            downswing_s: pick(rng, 0.26..0.31),
+            travel_deg: pick(rng, 136.0..156.0),
             follow_deg: pick(rng, 60.0..80.0),
             hinge_move_s: pick(rng, 0.26..0.38),
             hinge_peak_deg: pick(rng, 16.0..24.0),
@@ -190,7 +190,7 @@ impl SwingDesign {
         let duration_s = (set_s - start_s) / to_90;
         activity.step(Joint::Hinge, start_s, duration_s, range_deg);
 
-        let scale = self.downswing_s / 0.32;
+        let scale = self.downswing_s / 0.30;
         let (before_s, release_s) = (0.12 * scale, 0.16 * scale);
         let lost_deg = range_deg - self.hinge_at_impact_deg;
         let release_deg = lost_deg / smooth_step(before_s / release_s).value;
