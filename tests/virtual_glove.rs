@@ -1,9 +1,10 @@
 //! The virtual glove against physics, against its own definitions and against published magnitudes.
 
-use hingeclock::device::virtual_glove::activity::{Activity, ActivityKind};
+use hingeclock::device::virtual_glove::activity::{Activity, ActivityKind, Restlessness};
 use hingeclock::device::virtual_glove::body::{
     GRAVITY_MPS2, JOINTS, Joint, Posture, SegmentMotion, segment_motion,
 };
+use hingeclock::device::virtual_glove::clock::NodeClock;
 use hingeclock::device::virtual_glove::curve::Jet;
 use hingeclock::device::virtual_glove::link::LinkSettings;
 use hingeclock::device::virtual_glove::scenario::ClockSettings;
@@ -17,6 +18,7 @@ use hingeclock::device::virtual_glove::{
 };
 use hingeclock::sample::{Arrival, CalibrationPart, ImuSample, Marker, NOMINAL_MOUNTING, NodeRole};
 use hingeclock::units::{HostTime, PlayerHand};
+use proptest::prelude::*;
 use rand::SeedableRng;
 use rand::rngs::StdRng;
 
@@ -458,6 +460,46 @@ fn truths_obey_their_definitions() {
         bucket.truth.iter().for_each(check_swing);
     }
     VirtualBucket::demo(1).truth.iter().for_each(check_swing);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(60))]
+
+    #[test]
+    fn any_swing_sets_its_hinge_where_it_was_aimed(seed in any::<u64>(), part in 0.22f64..0.88, size in 0usize..3) {
+        let size = [SwingSize::Full, SwingSize::Pitch, SwingSize::Chip][size];
+        let mut rng = StdRng::seed_from_u64(seed);
+        let address = gestures::address(Posture::hanging(), &mut rng);
+        let design = SwingDesign::fresh(size, SetAim::Travel(part), &mut rng);
+        let swing = design.perform("iron", 100.0, address);
+        let measure = |player_hand, restless: &Restlessness| {
+            hingeclock::device::virtual_glove::truth::measure(&swing, restless, player_hand, &NodeClock::ideal())
+        };
+        let truth = measure(PlayerHand::Right, &Restlessness::calm(0.7)).expect("a swing has its events");
+        check_swing(&truth);
+        let set = truth.set.expect("a set");
+        prop_assert!((set.arm_travel_at_set - part).abs() < 0.03, "{} for {part}", set.arm_travel_at_set);
+        // The mirrored player swings alike, to a rounding of the time stamps.
+        let right = measure(PlayerHand::Right, &Restlessness::default()).expect("events");
+        let left = measure(PlayerHand::Left, &Restlessness::default()).expect("events");
+        prop_assert!(left.top.seconds_since(right.top).abs() < 2e-6);
+        prop_assert!((left.hinge_range_deg - right.hinge_range_deg).abs() < 1e-9);
+        prop_assert!((left.plane_normal_world[1] - right.plane_normal_world[1]).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_chip_without_a_set_stays_under_eight_degrees(seed in any::<u64>()) {
+        let mut rng = StdRng::seed_from_u64(seed);
+        let address = gestures::address(Posture::hanging(), &mut rng);
+        let swing = SwingDesign::fresh(SwingSize::Chip, SetAim::NoSet, &mut rng).perform("wedge", 3.0, address);
+        let truth = hingeclock::device::virtual_glove::truth::measure(
+            &swing,
+            &Restlessness::calm(2.0),
+            PlayerHand::Right,
+            &NodeClock::ideal(),
+        );
+        check_swing(&truth.expect("a swing has its events"));
+    }
 }
 
 #[test]

@@ -220,7 +220,7 @@ impl GloveStream {
 
     /// Opens the activities that have begun by `now_s`: says their markers, measures their truth.
     fn open_activities(&mut self, now_s: f64) {
-        let hand_clock = self.nodes.first().map(|node| node.clock);
+        let hand_clock = self.clock(NodeRole::Hand).copied();
         let player_hand = self.timeline.player_hand;
         let restless = self.timeline.restless.clone();
         while let Some(activity) = self.timeline.open_next(now_s) {
