@@ -223,8 +223,8 @@ fn forearm(joints: &[Jet; JOINTS]) -> SegmentMotion {
 
 /// How the segment under a node moves: `joints` are curves in degrees and metres.
 ///
-/// The hand's origin is the wrist, the forearm's the elbow. Nodes on the trunk are not modelled and get
-/// the motion of the forearm's origin frame.
+/// The hand's origin is the wrist, the forearm's the elbow. Nodes on the trunk are not modelled: asked for
+/// one, this answers with the forearm.
 #[must_use]
 pub fn segment_motion(role: NodeRole, player_hand: PlayerHand, joints: &[Jet; JOINTS]) -> SegmentMotion {
     let mut frame = forearm(joints);

@@ -1,7 +1,7 @@
 //! Everything a player does between swings: calibration, waggles, rehearsals, walking, teeing up.
 
 use super::activity::{Activity, ActivityKind};
-use super::body::{JOINTS, Joint, Posture};
+use super::body::{Joint, Posture};
 use crate::sample::{CalibrationPart, Marker};
 use rand::Rng;
 use rand::rngs::StdRng;
@@ -171,10 +171,4 @@ pub fn tee_work(start_s: f64, from: Posture, rng: &mut StdRng) -> Activity {
         activity.step(Joint::Roll, at_s, 0.25, sign * twist);
     }
     activity
-}
-
-/// Whether two postures agree within a thousandth of a degree and a hundredth of a millimetre.
-#[must_use]
-pub fn same_posture(a: Posture, b: Posture) -> bool {
-    (0..JOINTS).all(|joint| (a.0[joint] - b.0[joint]).abs() < 1e-5)
 }

@@ -110,6 +110,12 @@ impl Link {
         }
     }
 
+    /// How many packets and markers are in flight.
+    #[must_use]
+    pub fn held(&self) -> usize {
+        self.in_flight.len()
+    }
+
     /// A true instant on the host's clock, µs.
     fn host_us(&self, true_s: f64) -> i64 {
         ((self.settings.host_offset_s + true_s) * 1e6).round() as i64

@@ -22,7 +22,7 @@ pub mod vector;
 
 pub use scenario::{Cue, Plan, Scenario};
 pub use stream::GloveStream;
-pub use truth::{SwingTruth, TrueAngle, TrueSet};
+pub use truth::{SwingTruth, TrueAngle, TruePoint, TrueSet};
 
 use crate::sample::{Arrival, DeviceDescription};
 

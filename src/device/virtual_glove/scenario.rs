@@ -218,6 +218,12 @@ impl Script {
         &self.restless
     }
 
+    /// How many cues and activities wait.
+    #[must_use]
+    pub fn held(&self) -> usize {
+        self.cues.len() + self.ready.len()
+    }
+
     fn push(&mut self, mut activity: Activity) {
         activity.markers.splice(0..0, self.said.drain(..));
         self.now_s = activity.end_s();

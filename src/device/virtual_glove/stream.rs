@@ -99,6 +99,10 @@ impl Timeline {
         self.live.back()
     }
 
+    fn held(&self) -> usize {
+        self.live.len() + self.script.held()
+    }
+
     /// Drops what no node can ask for any more.
     fn forget_before(&mut self, t_s: f64) {
         while self.live.len() > 1 && self.live.front().is_some_and(|first| first.end_s() < t_s) {
@@ -196,6 +200,12 @@ impl GloveStream {
         self.truths.drain(..).collect()
     }
 
+    /// How many activities, packets, arrivals and truths are held: what a soak test watches.
+    #[must_use]
+    pub fn held(&self) -> usize {
+        self.timeline.held() + self.link.held() + self.ready.len() + self.truths.len()
+    }
+
     /// One node's real mounting and errors.
     #[must_use]
     pub fn sensor_truth(&self, role: NodeRole) -> Option<&SensorTruth> {
@@ -210,7 +220,7 @@ impl GloveStream {
 
     /// Opens the activities that have begun by `now_s`: says their markers, measures their truth.
     fn open_activities(&mut self, now_s: f64) {
-        let hand_clock = self.nodes.first().map(|node| node.clock);
+        let hand_clock = self.clock(NodeRole::Hand).copied();
         let player_hand = self.timeline.player_hand;
         let restless = self.timeline.restless.clone();
         while let Some(activity) = self.timeline.open_next(now_s) {

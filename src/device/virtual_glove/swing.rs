@@ -104,12 +104,12 @@ impl SwingDesign {
             set,
             air: false,
             still_s: pick(rng, 0.9..1.2),
-            backswing_s: pick(rng, 0.86..1.06),
+            backswing_s: pick(rng, 0.90..1.10),
             overlap_s: pick(rng, 0.13..0.19),
             pause_s: 0.0,
-            downswing_s: pick(rng, 0.30..0.35),
-            travel_deg: pick(rng, 132.0..152.0),
-            follow_deg: pick(rng, 60.0..80.0),
+            downswing_s: pick(rng, 0.26..0.31),
+            travel_deg: pick(rng, 136.0..156.0),
+            follow_deg: pick(rng, 80.0..105.0),
             hinge_move_s: pick(rng, 0.26..0.38),
             hinge_peak_deg: pick(rng, 16.0..24.0),
             hinge_at_impact_deg: pick(rng, -4.0..1.0),
@@ -159,7 +159,7 @@ impl SwingDesign {
     pub fn perform(&self, club: &str, start_s: f64, address: Posture) -> Activity {
         let mut activity = Activity::new(ActivityKind::Swing, start_s, address);
         let moves = ArmMoves::new(self);
-        moves.add_to(&mut activity, self);
+        moves.add_to(&mut activity);
         self.add_hinge(&mut activity, &moves, address);
         self.add_wrist_and_roll(&mut activity, &moves, address);
         self.add_body(&mut activity, &moves);
@@ -179,7 +179,8 @@ impl SwingDesign {
     /// Sets the hinge as aimed, and releases it through impact.
     fn add_hinge(&self, activity: &mut Activity, moves: &ArmMoves, address: Posture) {
         let from_deg = address.get(Joint::Hinge);
-        let range_deg = self.hinge_peak_deg - from_deg;
+        let wanted_deg = self.hinge_peak_deg - from_deg;
+        let range_deg = if self.set == SetAim::NoSet { wanted_deg.clamp(3.0, 7.0) } else { wanted_deg };
         let to_90 = smooth_step_inverse(0.9);
         let set_s = match self.set {
             SetAim::Travel(part) => moves.time_of_travel(part),
@@ -190,7 +191,7 @@ impl SwingDesign {
         let duration_s = (set_s - start_s) / to_90;
         activity.step(Joint::Hinge, start_s, duration_s, range_deg);
 
-        let scale = self.downswing_s / 0.32;
+        let scale = self.downswing_s / 0.30;
         let (before_s, release_s) = (0.12 * scale, 0.16 * scale);
         let lost_deg = range_deg - self.hinge_at_impact_deg;
         let release_deg = lost_deg / smooth_step(before_s / release_s).value;
@@ -205,7 +206,7 @@ impl SwingDesign {
         activity.step(Joint::Flexion, self.still_s + 0.1, self.backswing_s - 0.12, to_top_deg);
         let to_impact_deg = self.flexion_impact_deg - self.flexion_top_deg;
         activity.step(Joint::Flexion, impact_s - 0.16, 0.16, to_impact_deg);
-        let follow = 0.4 * self.follow_deg;
+        let follow = 0.3 * self.follow_deg;
         activity.step(Joint::Flexion, impact_s + 0.05, 0.4, -follow);
         activity.step(Joint::Roll, self.still_s + 0.06, self.backswing_s * 0.85, self.roll_top_deg);
         // Half of the supination is done at impact, so the forearm is back at its address angle there.
@@ -253,11 +254,11 @@ impl ArmMoves {
         });
         let impact_s = down_s + design.downswing_s;
         let follow =
-            Step { start_s: down_s + 0.5 * design.downswing_s, duration_s: 0.75, change: -design.follow_deg };
+            Step { start_s: down_s + 0.4 * design.downswing_s, duration_s: 0.75, change: -design.follow_deg };
         let mut moves = ArmMoves {
             back,
             creep,
-            down: Step { start_s: down_s, duration_s: 1.4 * design.downswing_s, change: -1.0 },
+            down: Step { start_s: down_s, duration_s: 1.5 * design.downswing_s, change: -1.0 },
             follow,
             down_s,
             top_s: down_s,
@@ -290,11 +291,10 @@ impl ArmMoves {
         bisect(self.back.start_s, self.top_s, |t_s| self.angle_deg(t_s) < part * top_deg)
     }
 
-    fn add_to(&self, activity: &mut Activity, design: &SwingDesign) {
+    fn add_to(&self, activity: &mut Activity) {
         for step in self.steps() {
             activity.step(Joint::Swing, step.start_s, step.duration_s, step.change);
         }
-        debug_assert!(activity.duration_s > design.still_s);
     }
 }
 

@@ -16,6 +16,8 @@ const TAKEAWAY_DPS: f64 = 10.0;
 const FINISH: (f64, f64) = (30.0, 0.150);
 /// How much of the time from top to impact counts for the largest hinge.
 const WINDOW_AFTER_TOP: f64 = 0.4;
+/// Every how many steps the true curve has a point.
+const CURVE_EVERY: usize = 5;
 /// Stillness over which the address value is the mean, s.
 const ADDRESS_S: f64 = 0.3;
 /// Hinge range under which there is no set, degrees.
@@ -51,8 +53,25 @@ pub struct TrueAngle {
     pub top: f64,
     /// Largest between takeaway and impact.
     pub max: f64,
+    /// Where the arm passes the horizontal in the downswing, if it was above.
+    pub arm_horizontal_down: Option<f64>,
     /// At impact, or where the arm is back at its address angle.
     pub impact: f64,
+}
+
+/// One point of a swing's true curve. Angles count from the address value.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TruePoint {
+    /// When, on the hand node's clock.
+    pub t: DeviceTime,
+    /// Hinge, degrees.
+    pub hinge_deg: f64,
+    /// Flexion, degrees.
+    pub flexion_deg: f64,
+    /// Roll of the forearm, pronation positive, degrees.
+    pub roll_deg: f64,
+    /// Arm travel: 0 at takeaway, 1 at the top.
+    pub arm_travel: f64,
 }
 
 /// What is exactly true of one swing. Times are on the hand node's clock.
@@ -90,6 +109,8 @@ pub struct SwingTruth {
     pub peak_arm_dps: f64,
     /// Unit normal of the swing plane, world frame.
     pub plane_normal_world: Vec3,
+    /// The angles from address to the end of the swing, every 5 ms.
+    pub curve: Vec<TruePoint>,
 }
 
 impl SwingTruth {
@@ -114,6 +135,9 @@ struct Trace {
     forearm_dps: Vec<f64>,
     hinge_deg: Vec<f64>,
     flexion_deg: Vec<f64>,
+    roll_deg: Vec<f64>,
+    /// Vertical part of the forearm's distal direction: positive above the horizontal.
+    elevation: Vec<f64>,
 }
 
 impl Trace {
@@ -125,6 +149,8 @@ impl Trace {
             forearm_dps: Vec::with_capacity(count),
             hinge_deg: Vec::with_capacity(count),
             flexion_deg: Vec::with_capacity(count),
+            roll_deg: Vec::with_capacity(count),
+            elevation: Vec::with_capacity(count),
         };
         for i in 0..count {
             let t_s = activity.start_s + i as f64 * STEP_S;
@@ -137,6 +163,8 @@ impl Trace {
             trace.forearm_dps.push(norm(forearm.rate_rps).to_degrees());
             trace.hinge_deg.push(joints[Joint::Hinge as usize].value);
             trace.flexion_deg.push(joints[Joint::Flexion as usize].value);
+            trace.roll_deg.push(joints[Joint::Roll as usize].value);
+            trace.elevation.push(-forearm.world_from_segment[2][1]);
         }
         trace
     }
@@ -290,10 +318,15 @@ fn finish(trace: &Trace, from: f64) -> Option<f64> {
     (from as usize..last).find(|i| rates[*i..*i + long].iter().all(|rate| *rate < slow_dps)).map(|i| i as f64)
 }
 
-fn angle_at_events(trace: &Trace, curve: &[f64], events: &Events, still: f64, set: Option<f64>) -> TrueAngle {
+/// Mean over the last stillness before the swing.
+fn mean_at_address(curve: &[f64], still: f64) -> f64 {
     let from = (still - ADDRESS_S / STEP_S).max(0.0) as usize;
     let window = &curve[from..still as usize];
-    let address = window.iter().sum::<f64>() / window.len() as f64;
+    window.iter().sum::<f64>() / window.len() as f64
+}
+
+fn angle_at_events(trace: &Trace, curve: &[f64], events: &Events, still: f64, set: Option<f64>) -> TrueAngle {
+    let address = mean_at_address(curve, still);
     let at = |position: f64| value_at(curve, position) - address;
     let max = curve[index_of_max(curve, events.takeaway as usize, events.end as usize)] - address;
     TrueAngle {
@@ -301,8 +334,26 @@ fn angle_at_events(trace: &Trace, curve: &[f64], events: &Events, still: f64, se
         set: set.map(|t_s| at(trace.position(t_s))),
         top: at(events.top),
         max,
+        arm_horizontal_down: last_crossing(&trace.elevation, events.end as usize, 0.0, false)
+            .filter(|position| *position > events.top)
+            .map(at),
         impact: at(events.end),
     }
+}
+
+/// The angles every few steps from the stillness on.
+fn true_curve(trace: &Trace, events: &Events, still: f64, clock: &NodeClock) -> Vec<TruePoint> {
+    let from = (still - ADDRESS_S / STEP_S).max(0.0) as usize;
+    let [hinge, flexion, roll] =
+        [&trace.hinge_deg, &trace.flexion_deg, &trace.roll_deg].map(|curve| mean_at_address(curve, still));
+    let point = |i: usize| TruePoint {
+        t: clock.stamp(trace.time_s(i as f64)),
+        hinge_deg: trace.hinge_deg[i] - hinge,
+        flexion_deg: trace.flexion_deg[i] - flexion,
+        roll_deg: trace.roll_deg[i] - roll,
+        arm_travel: events.travel_fraction(i as f64),
+    };
+    (from..trace.hinge_deg.len()).step_by(CURVE_EVERY).map(point).collect()
 }
 
 /// Measures the truth of a swing. `None` for an activity that is no swing, or one without its events.
@@ -342,5 +393,6 @@ pub fn measure(
             - value_at(&events.travel_deg, events.takeaway),
         peak_arm_dps: events.peak_arm_dps,
         plane_normal_world: events.normal,
+        curve: true_curve(&trace, &events, still, hand_clock),
     })
 }
