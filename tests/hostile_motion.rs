@@ -28,8 +28,14 @@ fn arrivals(seed: u64, wildness: f64) -> Vec<Arrival> {
         }
         for role in [NodeRole::Hand, NodeRole::Forearm] {
             if rng.random_bool(0.98) {
-                let sample =
-                    ImuSample { role, seq: i, t: DeviceTime(t_us), rate_dps: rate, specific_force_g: force, received: None };
+                let sample = ImuSample {
+                    role,
+                    seq: i,
+                    t: DeviceTime(t_us),
+                    rate_dps: rate,
+                    specific_force_g: force,
+                    received: None,
+                };
                 arrivals.push(Arrival::Sample(sample));
             }
         }

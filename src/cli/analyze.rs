@@ -101,7 +101,8 @@ impl LiveRun {
 fn write_trace(path: &PathBuf, review: &Review) -> anyhow::Result<()> {
     let file = File::create(path).with_context(|| format!("{} cannot be written", path.display()))?;
     let points = review.analysis.swings.iter().flat_map(|swing| swing.curve.iter().copied());
-    trace::write(BufWriter::new(file), points).with_context(|| format!("{} cannot be written", path.display()))
+    trace::write(BufWriter::new(file), points)
+        .with_context(|| format!("{} cannot be written", path.display()))
 }
 
 fn print(args: &Args, review: &Review) -> anyhow::Result<()> {

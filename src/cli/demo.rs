@@ -40,7 +40,8 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let pace = pace(args.speed, false)?;
     let status = Status::new(args.bucket.quiet);
-    status.line("Robin, Kestrel Point practice ground (both invented): calibration, then wedge, iron, driver.");
+    status
+        .line("Robin, Kestrel Point practice ground (both invented): calibration, then wedge, iron, driver.");
     let VirtualBucket { device, arrivals, .. } = VirtualBucket::demo(args.seed);
     let mut peer = Peer::new(PeerScript::from_arrivals(device, arrivals)?, Faults::default());
     super::runtime()?.block_on(async {

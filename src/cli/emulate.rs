@@ -134,7 +134,8 @@ fn script(bucket: Script, hours: f64, seed: u64) -> (DeviceDescription, Vec<Arri
 }
 
 fn faults(args: &FaultArgs) -> anyhow::Result<Faults> {
-    for (name, share) in [("loss", args.loss), ("duplicate", args.duplicate), ("corruption", args.corruption)] {
+    for (name, share) in [("loss", args.loss), ("duplicate", args.duplicate), ("corruption", args.corruption)]
+    {
         if !(0.0..=1.0).contains(&share) {
             bail!("--{name}: expected a share from 0 to 1, found {share}");
         }

@@ -3,6 +3,7 @@
 use super::Outcome;
 use super::input::tell;
 use crate::record::export::export_csv;
+use crate::record::input::open_input;
 use std::path::PathBuf;
 
 /// Write the samples of a recording as raw CSV.
@@ -23,6 +24,12 @@ pub struct Args {
 /// # Errors
 /// The input cannot be read, or an output cannot be written.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let report = export_csv(&args.input, &args.output)?;
-    Ok(tell(&report))
+    let exported = export_csv(open_input(&args.input)?, &args.output)?;
+    println!(
+        "{} samples and {} markers written to {}",
+        exported.samples,
+        exported.markers,
+        args.output.display()
+    );
+    Ok(tell(&exported.report))
 }

@@ -61,7 +61,8 @@ pub fn tell(report: &SalvageReport) -> Outcome {
 pub fn note_missing_nodes(analysis: &mut BucketAnalysis, report: &SalvageReport) {
     for (role, word) in [(NodeRole::Hand, "hand"), (NodeRole::Forearm, "forearm")] {
         if !report.nodes_seen.contains(&role) {
-            let seen: Vec<String> = report.nodes_seen.iter().map(|role| format!("{role:?}").to_lowercase()).collect();
+            let seen: Vec<String> =
+                report.nodes_seen.iter().map(|role| format!("{role:?}").to_lowercase()).collect();
             let seen = if seen.is_empty() { "none".to_owned() } else { seen.join(" and ") };
             analysis.notes.push(format!("expected samples of the {word} node, found {seen} only"));
         }
@@ -81,6 +82,8 @@ pub fn settings(path: Option<&PathBuf>) -> anyhow::Result<Settings> {
 
 /// The review of an analysis with the player's windows.
 pub fn review_of(path: &Path, analysis: BucketAnalysis, settings: &Settings) -> Review {
-    let name = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
+    let name = path
+        .file_name()
+        .map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
     Review { player: player_name(settings), windows: windows(settings), ..Review::new(&name, analysis) }
 }

@@ -67,7 +67,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 pub async fn show(review: Review, port: u16) -> anyhow::Result<()> {
     let address = serve::loopback(port);
     let listener = TcpListener::bind(address).await;
-    let listener = listener.with_context(|| format!("the page cannot be served at {address}: take another --page-port"))?;
+    let listener = listener
+        .with_context(|| format!("the page cannot be served at {address}: take another --page-port"))?;
     eprintln!("page at http://{}/ until Ctrl-C", listener.local_addr()?);
     let (_keep, model) = watch::channel(Arc::new(PageModel { review, live: false }));
     serve::serve(listener, model, asked_to_end()?).await.context("the page is gone")

@@ -19,12 +19,14 @@ use tokio::sync::mpsc;
 
 /// Listen to a glove: sound, record, show.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "While it runs, type: club NAME, calibrate, mark TEXT, stop. Ctrl-C ends the bucket, too.
+#[command(
+    after_help = "While it runs, type: club NAME, calibrate, mark TEXT, stop. Ctrl-C ends the bucket, too.
 
 Examples:
   hingeclock run --port /dev/ttyACM0
   hingeclock run --port /dev/ttyACM0 --sound wav:cues.wav --folder buckets
-  hingeclock run --settings robin.toml")]
+  hingeclock run --settings robin.toml"
+)]
 pub struct Args {
     /// The glove's serial port; without it, the only one there is.
     #[arg(long, value_name = "PATH")]
@@ -98,7 +100,9 @@ fn only_port() -> anyhow::Result<PathBuf> {
     let ports = candidate_ports();
     match ports.as_slice() {
         [port] => Ok(port.clone()),
-        [] => bail!("expected a glove on a serial port, found no port at all; plug it in, or name one with --port"),
+        [] => bail!(
+            "expected a glove on a serial port, found no port at all; plug it in, or name one with --port"
+        ),
         many => {
             let names: Vec<String> = many.iter().map(|port| port.display().to_string()).collect();
             bail!("expected one serial port, found {}: name the glove's with --port", names.join(", "))
@@ -136,8 +140,12 @@ pub fn typed_lines(status: Status) -> mpsc::Receiver<Control> {
     std::thread::spawn(move || {
         for line in std::io::stdin().lock().lines().map_while(Result::ok) {
             match parse(&line) {
-                Ok(Some(control)) if sender.blocking_send(control).is_err() => return,
-                Ok(_) => {}
+                Ok(Some(control)) => {
+                    if sender.blocking_send(control).is_err() {
+                        return;
+                    }
+                }
+                Ok(None) => {}
                 Err(error) => status.line(&error.to_string()),
             }
         }

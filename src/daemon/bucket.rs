@@ -1,10 +1,10 @@
 //! One running bucket: what each event does to recording, detector, tone and page.
 
 use super::control::Control;
-use super::{cue_of, player_name, windows};
 use super::detector::{Detector, Said};
 use super::guide::Guide;
 use super::status::Status;
+use super::{cue_of, player_name, windows};
 use crate::detect::{BucketAnalysis, LiveSwing};
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard, LinkError, RawPiece};
@@ -60,8 +60,11 @@ impl Bucket {
     ) -> Bucket {
         let name = recording.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         let analysis = BucketAnalysis { swings: Vec::new(), losses: Vec::new(), notes: Vec::new() };
-        let review =
-            Review { player: player_name(settings), windows: windows(settings), ..Review::new(&name, analysis) };
+        let review = Review {
+            player: player_name(settings),
+            windows: windows(settings),
+            ..Review::new(&name, analysis)
+        };
         let (page, _) = watch::channel(Arc::new(PageModel { review: review.clone(), live: true }));
         Bucket {
             detector,

@@ -7,7 +7,11 @@ use crate::units::HostTime;
 /// How long each part takes, s, and what the player is told.
 const PARTS: [(CalibrationPart, f64, &str); 5] = [
     (CalibrationPart::Still, 5.0, "Let the lead arm hang and keep it still."),
-    (CalibrationPart::Flex, 7.0, "Arm still, bend the wrist to the palm and back, four times, slowly. Stop if it hurts."),
+    (
+        CalibrationPart::Flex,
+        7.0,
+        "Arm still, bend the wrist to the palm and back, four times, slowly. Stop if it hurts.",
+    ),
     (CalibrationPart::Hinge, 7.0, "Arm still, hinge the wrist towards the thumb and back, four times."),
     (CalibrationPart::Roll, 8.0, "Wrist still, turn the forearm like a key, three times."),
     (CalibrationPart::Address, 5.0, "Stand at the ball as for a shot, and keep still."),

@@ -6,9 +6,9 @@ use super::detector::{Detector, Said};
 use super::event::Event;
 use super::status::Status;
 use super::{analysis_params, sound_choice, volume};
+use crate::device::LinkEvent;
 use crate::device::host_clock::HostClock;
 use crate::device::serial::{self, SerialParams};
-use crate::device::LinkEvent;
 use crate::record::recorder::Recorder;
 use crate::record::recording_writer::RecordingWriter;
 use crate::record::session::SessionInfo;
@@ -71,7 +71,8 @@ pub async fn run(
     if let Some(warning) = warning {
         status.line(&format!("sound: {warning}"));
     }
-    let detector = Detector::start(analysis_params(&options.settings)).context("the detector cannot start")?;
+    let detector =
+        Detector::start(analysis_params(&options.settings)).context("the detector cannot start")?;
     let mut bucket = Bucket::new(path, recorder, sound, detector, &options.settings, status);
     let (page_stop, page_task) = start_page(options.page, bucket.page());
     let (events, link) = mpsc::channel(LINK_QUEUE);
@@ -107,7 +108,8 @@ pub async fn run(
 fn start_recorder(options: &Options) -> anyhow::Result<(PathBuf, Recorder)> {
     let folder = &options.folder;
     let created = create_recording(folder, options.started);
-    let (path, storage) = created.with_context(|| format!("no recording can be made in {}", folder.display()))?;
+    let (path, storage) =
+        created.with_context(|| format!("no recording can be made in {}", folder.display()))?;
     let player = &options.settings.player;
     let session = SessionInfo {
         player: player.name.clone(),
@@ -146,7 +148,11 @@ struct Sources {
 }
 
 impl Sources {
-    async fn next(&mut self, bucket: &mut Bucket, stop: std::pin::Pin<&mut impl Future<Output = ()>>) -> Event {
+    async fn next(
+        &mut self,
+        bucket: &mut Bucket,
+        stop: std::pin::Pin<&mut impl Future<Output = ()>>,
+    ) -> Event {
         tokio::select! {
             biased;
             () = stop => Event::Stop,

@@ -100,12 +100,7 @@ impl Assembler {
     /// Knows nothing of the glove yet, but the player's hand, which holds until the glove says otherwise.
     #[must_use]
     pub fn for_player(player_hand: PlayerHand) -> Assembler {
-        let description = DeviceDescription {
-            player_hand,
-            nodes: Vec::new(),
-            serial: None,
-            firmware: None,
-        };
+        let description = DeviceDescription { player_hand, nodes: Vec::new(), serial: None, firmware: None };
         Assembler { description, nodes: BTreeMap::new(), version: None, unknown_node_readings: 0 }
     }
 

@@ -40,7 +40,9 @@ const GROUP_HEADINGS: [&str; 9] = [
 /// The newest swing in one line, for a terminal while the bucket runs.
 #[must_use]
 pub fn newest(review: &Review) -> String {
-    let Some((place, swing)) = review.analysis.swings.iter().enumerate().next_back() else { return String::new() };
+    let Some((place, swing)) = review.analysis.swings.iter().enumerate().next_back() else {
+        return String::new();
+    };
     let words = SwingWords::of(review, place, swing, &[]);
     let flags: Vec<&str> = swing.flags.iter().map(|flag| flag.word()).collect();
     let flags = if flags.is_empty() { String::new() } else { format!(" ({})", flags.join(", ")) };
