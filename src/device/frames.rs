@@ -1,0 +1,342 @@
+//! From a glove's frames to arrivals: names for numbers, units for counts, 64 bits for times. Pure.
+//!
+//! Nothing is put in order and nothing is left out here: what came twice or late is handed on as it came.
+
+use crate::device::gaps::{Gap, Gaps};
+use crate::sample::{Arrival, DeviceDescription, ImuSample, Marker, NodeDescription, NodeRole};
+use crate::units::{DeviceTime, HostTime, PlayerHand};
+use firmware_protocol::{
+    Ack, Battery, Button, ClockUnwrap, DeviceInfo, Frame, Hello, NodeInfo, Reading, Samples, Version,
+    VersionMismatch, negotiate,
+};
+use std::collections::BTreeMap;
+use thiserror::Error;
+
+/// A node whose clock steps back by more than this has started anew, µs.
+const RESTART_STEP_US: i64 = 1_000_000;
+/// A node whose clock steps ahead by more than this cannot be unwrapped by its samples alone, µs.
+const EPOCH_STEP_US: i64 = 1 << 30;
+
+/// What a frame said, beside the arrivals it gave.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Heard {
+    /// Readings; the gaps in front of them that are new.
+    Samples {
+        /// Where the node sits.
+        role: NodeRole,
+        /// The node's index on the wire, to ask for what is missing.
+        node: u8,
+        /// Runs of missing readings.
+        gaps: Vec<Gap>,
+    },
+    /// A marker.
+    Marker,
+    /// The glove greeted; both ends will speak this version.
+    Greeting {
+        /// The glove's number.
+        glove_id: u64,
+        /// The version agreed on.
+        version: Version,
+    },
+    /// The description of the glove is the one given before.
+    DescriptionSame,
+    /// The description of the glove is new or has changed.
+    DescriptionChanged,
+    /// The answer to a command.
+    Ack(Ack),
+    /// A sound frame that this version does not know, or one that only a host sends.
+    Passed {
+        /// Its type.
+        frame_type: u8,
+    },
+}
+
+/// Why a sound frame could not be used. The stream goes on.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum AssemblyError {
+    /// The glove speaks another version.
+    #[error(transparent)]
+    Version(#[from] VersionMismatch),
+    /// A frame of a node that has not introduced itself.
+    #[error("expected a node that has described itself (known: {known:?}), found a frame of node {node}")]
+    UnknownNode {
+        /// The index in the frame.
+        node: u8,
+        /// The indices that are known.
+        known: Vec<u8>,
+    },
+}
+
+/// A node that has introduced itself.
+#[derive(Clone, Debug)]
+struct Node {
+    description: NodeDescription,
+    clock: ClockUnwrap,
+    gaps: Gaps,
+}
+
+/// Turns frames into arrivals, and knows what the glove has said of itself.
+#[derive(Clone, Debug)]
+pub struct Assembler {
+    description: DeviceDescription,
+    nodes: BTreeMap<u8, Node>,
+    version: Option<Version>,
+    unknown_node_readings: u64,
+}
+
+impl Default for Assembler {
+    fn default() -> Assembler {
+        Assembler::new()
+    }
+}
+
+impl Assembler {
+    /// Knows nothing of the glove yet; a player is taken for right-handed until the glove says otherwise.
+    #[must_use]
+    pub fn new() -> Assembler {
+        let description = DeviceDescription {
+            player_hand: PlayerHand::Right,
+            nodes: Vec::new(),
+            serial: None,
+            firmware: None,
+        };
+        Assembler { description, nodes: BTreeMap::new(), version: None, unknown_node_readings: 0 }
+    }
+
+    /// What the glove has said of itself.
+    #[must_use]
+    pub fn description(&self) -> &DeviceDescription {
+        &self.description
+    }
+
+    /// The version agreed on, once the glove has greeted.
+    #[must_use]
+    pub fn version(&self) -> Option<Version> {
+        self.version
+    }
+
+    /// What came and what is missing, node by node.
+    pub fn gaps(&self) -> impl Iterator<Item = (NodeRole, &Gaps)> {
+        self.nodes.values().map(|node| (node.description.role, &node.gaps))
+    }
+
+    /// Readings of nodes that had not introduced themselves; they are in the raw pieces only.
+    #[must_use]
+    pub fn unknown_node_readings(&self) -> u64 {
+        self.unknown_node_readings
+    }
+
+    /// Takes only what the frame says of the glove itself. Whoever has all frames at hand runs this over
+    /// them first: a damaged introduction at the start then costs nothing.
+    pub fn describe(&mut self, frame: &Frame<'_>) {
+        match frame {
+            Frame::DeviceInfo(info) => drop(self.take_device_info(info)),
+            Frame::NodeInfo(info) if !self.nodes.contains_key(&info.node) => drop(self.take_node_info(info)),
+            _ => {}
+        }
+    }
+
+    /// Takes the next frame, which came at `received`; appends the arrivals it gives.
+    ///
+    /// # Errors
+    /// [`AssemblyError`] when the frame cannot be used; it then gave no arrival.
+    pub fn take(
+        &mut self,
+        frame: &Frame<'_>,
+        received: Option<HostTime>,
+        arrivals: &mut Vec<Arrival>,
+    ) -> Result<Heard, AssemblyError> {
+        let mut mark = |marker| {
+            arrivals.push(Arrival::Marker { received, marker });
+            Ok(Heard::Marker)
+        };
+        match frame {
+            Frame::Samples(samples) => self.take_samples(samples, received, arrivals),
+            Frame::Annotation(said) => mark(Marker::from_fields(said.kind, said.value)),
+            Frame::Battery(battery) => mark(self.battery_marker(battery)?),
+            Frame::Button(button) => mark(self.button_marker(button)?),
+            Frame::Hello(hello) => self.take_hello(hello),
+            Frame::DeviceInfo(info) => Ok(self.take_device_info(info)),
+            Frame::NodeInfo(info) => Ok(self.take_node_info(info)),
+            Frame::Ack(ack) => Ok(Heard::Ack(*ack)),
+            Frame::HostHello(_) | Frame::Command(_) | Frame::Unknown { .. } => {
+                Ok(Heard::Passed { frame_type: frame.frame_type() })
+            }
+        }
+    }
+
+    fn take_samples(
+        &mut self,
+        samples: &Samples<'_>,
+        received: Option<HostTime>,
+        arrivals: &mut Vec<Arrival>,
+    ) -> Result<Heard, AssemblyError> {
+        let unknown = self.unknown(samples.node());
+        let Some(node) = self.nodes.get_mut(&samples.node()) else {
+            self.unknown_node_readings += samples.count() as u64;
+            return Err(unknown);
+        };
+        let role = node.description.role;
+        let mut gaps = Vec::new();
+        for sample in samples {
+            gaps.extend(node.gaps.note(sample.seq));
+            let (rate_dps, specific_force_g) = in_units(&sample.reading, &node.description);
+            let t = DeviceTime(node.clock.extend(sample.t_us));
+            let sample = ImuSample { role, seq: sample.seq, t, rate_dps, specific_force_g, received };
+            arrivals.push(Arrival::Sample(sample));
+        }
+        Ok(Heard::Samples { role, node: samples.node(), gaps })
+    }
+
+    fn take_hello(&mut self, hello: &Hello) -> Result<Heard, AssemblyError> {
+        let version = negotiate(Version::CURRENT, hello.version)?;
+        self.version = Some(version);
+        // The greeting tells the time of node 0, which may have started anew since.
+        if let Some(node) = self.nodes.get_mut(&0) {
+            node.tell_time(hello.now_us);
+        }
+        Ok(Heard::Greeting { glove_id: hello.glove_id, version })
+    }
+
+    fn take_device_info(&mut self, info: &DeviceInfo<'_>) -> Heard {
+        let known = |text: &str| (!text.is_empty()).then(|| text.to_owned());
+        let mut new = self.description.clone();
+        new.serial = known(info.serial);
+        new.firmware = known(info.firmware);
+        if let Some(hand) = info.player_hand {
+            new.player_hand = player_hand(hand);
+        }
+        self.replace_description(new)
+    }
+
+    fn take_node_info(&mut self, info: &NodeInfo) -> Heard {
+        let description = node_description(info);
+        let clock = ClockUnwrap::from_epoch(info.now_us);
+        let node = self.nodes.entry(info.node).or_insert_with(|| Node {
+            description: description.clone(),
+            clock,
+            gaps: Gaps::default(),
+        });
+        node.tell_time(info.now_us);
+        node.description = description;
+        let mut new = self.description.clone();
+        new.nodes = self.nodes.values().map(|node| node.description.clone()).collect();
+        new.nodes.sort_by_key(|node| node.role);
+        self.replace_description(new)
+    }
+
+    fn replace_description(&mut self, new: DeviceDescription) -> Heard {
+        if new == self.description {
+            return Heard::DescriptionSame;
+        }
+        self.description = new;
+        Heard::DescriptionChanged
+    }
+
+    /// In the words of a markers file: `hand=4.100V`.
+    fn battery_marker(&self, battery: &Battery) -> Result<Marker, AssemblyError> {
+        let place = self.place(battery.node)?;
+        let (volts, millivolts) = (battery.millivolts / 1000, battery.millivolts % 1000);
+        let percent =
+            battery.percent.map_or_else(String::new, |percent| format!(";{place}_percent={percent}"));
+        let value = format!("{place}={volts}.{millivolts:03}V{percent}");
+        Ok(Marker::Note { kind: "battery".to_owned(), value })
+    }
+
+    /// Place, button and what was done to it: `hand 0 press`.
+    fn button_marker(&self, button: &Button) -> Result<Marker, AssemblyError> {
+        use firmware_protocol::ButtonAction::{LongPress, Press, Release};
+        let action = match button.action {
+            Press => "press",
+            Release => "release",
+            LongPress => "long-press",
+        };
+        let value = format!("{} {} {action}", self.place(button.node)?, button.button);
+        Ok(Marker::Note { kind: "button".to_owned(), value })
+    }
+
+    fn place(&self, node: u8) -> Result<&'static str, AssemblyError> {
+        let node = self.nodes.get(&node).ok_or_else(|| self.unknown(node))?;
+        Ok(place_word(node.description.role))
+    }
+
+    fn unknown(&self, node: u8) -> AssemblyError {
+        AssemblyError::UnknownNode { node, known: self.nodes.keys().copied().collect() }
+    }
+}
+
+impl Node {
+    /// Takes a full time that the node told. As a rule it agrees with its samples; where it does not, the
+    /// node has started anew, or was silent for so long that its 32-bit times are ambiguous.
+    fn tell_time(&mut self, now_us: u64) {
+        let told = ClockUnwrap::from_epoch(now_us);
+        let step_us = told.latest_us().saturating_sub(self.clock.latest_us());
+        if step_us < -RESTART_STEP_US {
+            self.gaps.restart();
+        }
+        if !(-RESTART_STEP_US..EPOCH_STEP_US).contains(&step_us) {
+            self.clock = told;
+        }
+    }
+}
+
+/// The values in °/s and g that a reading stands for.
+fn in_units(reading: &Reading, node: &NodeDescription) -> ([f64; 3], [f64; 3]) {
+    match reading {
+        Reading::Counts(counts) => {
+            let value = |axis: usize, full_scale| counts_to_units(counts[axis], full_scale);
+            (
+                [0, 1, 2].map(|axis| value(axis, node.gyro_full_scale_dps)),
+                [3, 4, 5].map(|axis| value(axis, node.acc_full_scale_g)),
+            )
+        }
+        Reading::Floats(values) => {
+            ([0, 1, 2].map(|axis| f64::from(values[axis])), [3, 4, 5].map(|axis| f64::from(values[axis])))
+        }
+    }
+}
+
+/// The value that `counts` stand for, in the unit of `full_scale`.
+#[must_use]
+pub fn counts_to_units(counts: i16, full_scale: f64) -> f64 {
+    f64::from(counts) * full_scale / 32768.0
+}
+
+/// The word for a role in markers.
+#[must_use]
+pub fn place_word(role: NodeRole) -> &'static str {
+    match role {
+        NodeRole::Hand => "hand",
+        NodeRole::Forearm => "forearm",
+        NodeRole::Chest => "chest",
+        NodeRole::Belt => "belt",
+    }
+}
+
+fn node_description(info: &NodeInfo) -> NodeDescription {
+    let m = info.segment_from_sensor.map(f64::from);
+    NodeDescription {
+        role: node_role(info.role),
+        rate_hz: f64::from(info.rate_hz),
+        gyro_full_scale_dps: f64::from(info.gyro_full_scale_dps),
+        acc_full_scale_g: f64::from(info.acc_full_scale_g),
+        bandwidth_hz: info.bandwidth_hz.map(f64::from),
+        segment_from_sensor_nominal: [[m[0], m[1], m[2]], [m[3], m[4], m[5]], [m[6], m[7], m[8]]],
+    }
+}
+
+fn node_role(role: firmware_protocol::Role) -> NodeRole {
+    match role {
+        firmware_protocol::Role::Hand => NodeRole::Hand,
+        firmware_protocol::Role::Forearm => NodeRole::Forearm,
+        firmware_protocol::Role::Chest => NodeRole::Chest,
+        firmware_protocol::Role::Belt => NodeRole::Belt,
+    }
+}
+
+fn player_hand(hand: firmware_protocol::PlayerHand) -> PlayerHand {
+    match hand {
+        firmware_protocol::PlayerHand::Right => PlayerHand::Right,
+        firmware_protocol::PlayerHand::Left => PlayerHand::Left,
+    }
+}
