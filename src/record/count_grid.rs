@@ -4,6 +4,8 @@
 //! the rounding explains the difference, the exact value is restored, so that a session read from a CSV
 //! equals the same session read from raw frames, bit by bit.
 
+use crate::device::frames::counts_to_units;
+
 /// Counts from zero to full scale.
 const COUNTS: f64 = 32768.0;
 /// Part of half a printed unit that is allowed on top of it, for decimals that lie exactly between two.
@@ -11,16 +13,10 @@ const SLACK: f64 = 1e-6;
 /// Zeros that are put behind a number at most to keep it off the grid.
 const ZEROS_AT_MOST: usize = 40;
 
-/// The value of so many counts. The one expression for it, so that every path gets the same bits.
-#[must_use]
-pub fn value_of_counts(counts: i32, full_scale: f64) -> f64 {
-    f64::from(counts) * full_scale / COUNTS
-}
-
 /// The counts whose value lies nearest, if they are within the sensor's range.
-fn nearest_counts(value: f64, full_scale: f64) -> Option<i32> {
+fn nearest_counts(value: f64, full_scale: f64) -> Option<i16> {
     let counts = (value * COUNTS / full_scale).round();
-    (counts.abs() <= COUNTS).then_some(counts as i32)
+    (f64::from(i16::MIN)..=f64::from(i16::MAX)).contains(&counts).then_some(counts as i16)
 }
 
 /// The unit of the last printed digit: 0.01 for `-3.25`. None for a number with an exponent.
@@ -41,7 +37,7 @@ pub fn snap(value: f64, text: &str, full_scale: f64) -> f64 {
         if full_scale / COUNTS <= unit {
             return None;
         }
-        let exact = value_of_counts(nearest_counts(value, full_scale)?, full_scale);
+        let exact = counts_to_units(nearest_counts(value, full_scale)?, full_scale);
         ((exact - value).abs() <= 0.5 * unit * (1.0 + SLACK)).then_some(exact)
     };
     // A printed minus before a zero stays: it says that the value was rounded from below.
@@ -86,8 +82,8 @@ mod tests {
 
     #[test]
     fn a_rounded_decimal_finds_its_count() {
-        assert_eq!(read("0.977", 4000.0), value_of_counts(8, 4000.0));
-        assert_eq!(read("-0.97559", 32.0), value_of_counts(-999, 32.0));
+        assert_eq!(read("0.977", 4000.0), counts_to_units(8, 4000.0));
+        assert_eq!(read("-0.97559", 32.0), counts_to_units(-999, 32.0));
         assert_eq!(read("4000.000", 4000.0), 4000.0);
     }
 
@@ -120,10 +116,10 @@ mod tests {
 
     proptest! {
         #[test]
-        fn counts_come_back_through_their_decimals(counts in -32768..=32767_i32, which in 0..6_usize) {
+        fn counts_come_back_through_their_decimals(counts in any::<i16>(), which in 0..6_usize) {
             let (full_scale, decimals) =
                 [(4000.0, 3), (2000.0, 3), (250.0, 3), (32.0, 5), (16.0, 5), (2.0, 5)][which];
-            let value = value_of_counts(counts, full_scale);
+            let value = counts_to_units(counts, full_scale);
             let text = format_value(value, decimals, Some(full_scale));
             prop_assert_eq!(text.split_once('.').unwrap().1.len(), decimals);
             prop_assert_eq!(read(&text, full_scale).to_bits(), value.to_bits());

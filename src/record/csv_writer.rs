@@ -4,7 +4,7 @@ use super::count_grid::format_value;
 use super::csv_row::COLUMNS;
 use super::device_file::device_text;
 use super::marker_file::{MARKER_COLUMNS, marker_line};
-use crate::sample::{Arrival, DeviceDescription, ImuSample};
+use crate::sample::{Arrival, DeviceDescription, ImuSample, Marker};
 use crate::units::HostTime;
 use std::io::{self, Write};
 
@@ -40,14 +40,14 @@ pub struct CsvWriter<W: Write> {
     markers: W,
     device: DeviceDescription,
     last_host: Option<HostTime>,
-    /// Markers without a host time that came before any sample with one.
-    early: Vec<crate::sample::Marker>,
+    /// Markers that wait for the next sample, to be placed before it.
+    waiting: Vec<(Option<HostTime>, Marker)>,
     /// Samples and markers written so far.
-    pub written: (u64, u64),
+    written: (u64, u64),
 }
 
-/// Markers that may wait for the first host time.
-const EARLY_AT_MOST: usize = 1000;
+/// Markers that wait for the next sample at most.
+const WAITING_AT_MOST: usize = 1000;
 
 impl<W: Write> CsvWriter<W> {
     /// Starts the three files; the one that describes the glove is written whole.
@@ -58,62 +58,56 @@ impl<W: Write> CsvWriter<W> {
         about.write_all(device_text(&device).map_err(io::Error::other)?.as_bytes())?;
         about.flush()?;
         let mut writer =
-            CsvWriter { rows, markers, device, last_host: None, early: Vec::new(), written: (0, 0) };
+            CsvWriter { rows, markers, device, last_host: None, waiting: Vec::new(), written: (0, 0) };
         writer.rows.write_all(csv_header().as_bytes())?;
         writer.markers.write_all((MARKER_COLUMNS.join(",") + "\n").as_bytes())?;
         Ok(writer)
     }
 
-    /// Writes what arrived next. A marker without a host time gets that of the sample before it, so that
-    /// it is read back in the same place.
+    /// Writes what arrived next. A marker is given a host time under that of the sample after it, where it
+    /// has none or one that is not lower, so that it is read back in the same place.
     ///
     /// # Errors
     /// What the files say.
     pub fn write(&mut self, arrival: &Arrival) -> io::Result<()> {
         match arrival {
             Arrival::Sample(sample) => self.write_sample(sample),
-            Arrival::Marker { received, marker } => match received.or(self.last_host) {
-                Some(host) => self.write_marker(host, marker),
-                None if self.early.len() < EARLY_AT_MOST => {
-                    self.early.push(marker.clone());
-                    Ok(())
-                }
-                None => Err(io::Error::other(format!(
-                    "expected at most {EARLY_AT_MOST} markers before the first host time, found more"
-                ))),
-            },
+            Arrival::Marker { received, marker } => {
+                self.waiting.push((*received, marker.clone()));
+                if self.waiting.len() < WAITING_AT_MOST { Ok(()) } else { self.write_waiting(None) }
+            }
         }
     }
 
     fn write_sample(&mut self, sample: &ImuSample) -> io::Result<()> {
-        if let Some(host) = sample.received {
-            self.last_host = Some(host);
-            self.write_early(HostTime(host.0 - 1))?;
-        }
+        self.write_waiting(sample.received)?;
+        self.last_host = sample.received.or(self.last_host);
         self.written.0 += 1;
         self.rows.write_all(csv_line(sample, Some(&self.device)).as_bytes())
     }
 
-    fn write_early(&mut self, host: HostTime) -> io::Result<()> {
-        for marker in std::mem::take(&mut self.early) {
-            self.write_marker(host, &marker)?;
+    fn write_waiting(&mut self, next: Option<HostTime>) -> io::Result<()> {
+        let before_next = next.map(|next| HostTime(next.0.saturating_sub(1)));
+        for (received, marker) in std::mem::take(&mut self.waiting) {
+            let host = received.or(self.last_host).or(before_next).unwrap_or(HostTime(0));
+            self.write_marker(before_next.map_or(host, |latest| host.min(latest)), &marker)?;
         }
         Ok(())
     }
 
-    fn write_marker(&mut self, host: HostTime, marker: &crate::sample::Marker) -> io::Result<()> {
+    fn write_marker(&mut self, host: HostTime, marker: &Marker) -> io::Result<()> {
         self.written.1 += 1;
         self.markers.write_all(marker_line(host, marker).as_bytes())
     }
 
-    /// Ends both files.
+    /// Ends both files; gives them back with the number of samples and markers written.
     ///
     /// # Errors
     /// What the files say.
-    pub fn finish(mut self) -> io::Result<(W, W)> {
-        self.write_early(HostTime(0))?;
+    pub fn finish(mut self) -> io::Result<(W, W, (u64, u64))> {
+        self.write_waiting(None)?;
         self.rows.flush()?;
         self.markers.flush()?;
-        Ok((self.rows, self.markers))
+        Ok((self.rows, self.markers, self.written))
     }
 }

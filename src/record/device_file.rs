@@ -1,6 +1,7 @@
 //! NAME.device.json: what is known of the glove that a raw CSV came from.
 
 use super::error::InputError;
+use crate::device::frames::place_word;
 use crate::sample::{DeviceDescription, NOMINAL_MOUNTING, NodeDescription, NodeRole};
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
@@ -67,7 +68,7 @@ fn node(entry: &NodeEntry) -> Result<NodeDescription, (String, String)> {
     let number = entry.node;
     let role = NodeRole::from_number(number)
         .ok_or_else(|| ("a node number from 0 to 3".to_owned(), number.to_string()))?;
-    let place = role_word(role);
+    let place = place_word(role);
     if let Some(found) = entry.place.as_deref().filter(|found| *found != place) {
         return Err((format!("place {place} for node {number}"), super::quoted(found)));
     }
@@ -112,15 +113,6 @@ fn is_rotation(m: &[[f64; 3]; 3]) -> bool {
         && near(dot(&m[2], &m[2]), 1.0)
 }
 
-fn role_word(role: NodeRole) -> &'static str {
-    match role {
-        NodeRole::Hand => "hand",
-        NodeRole::Forearm => "forearm",
-        NodeRole::Chest => "chest",
-        NodeRole::Belt => "belt",
-    }
-}
-
 /// The text of a device file.
 ///
 /// # Errors
@@ -128,7 +120,7 @@ fn role_word(role: NodeRole) -> &'static str {
 pub fn device_text(device: &DeviceDescription) -> Result<String, serde_json::Error> {
     let entry = |node: &NodeDescription| NodeEntry {
         node: node.role.number(),
-        place: Some(role_word(node.role).to_owned()),
+        place: Some(place_word(node.role).to_owned()),
         rate_hz: node.rate_hz,
         gyro_fs_dps: node.gyro_full_scale_dps,
         acc_fs_g: node.acc_full_scale_g,

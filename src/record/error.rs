@@ -47,14 +47,14 @@ pub enum InputError {
         /// What stands there.
         found: String,
     },
-    /// Rows there were, but not one of them could be read.
-    #[error("{path}: expected at least one readable row, found none in {lines} lines; the first: {first}", path = path.display())]
+    /// Not one sample could be read.
+    #[error("{path}: expected at least one sample, found none in {among}; the first: {first}", path = path.display())]
     NothingReadable {
         /// The file.
         path: PathBuf,
-        /// Lines after the header.
-        lines: u64,
-        /// What is wrong with the first.
+        /// What was read: `12 lines`, `7 pieces`.
+        among: String,
+        /// What is wrong with the first of them.
         first: String,
     },
     /// Reading failed half way, for a reason that lies outside the data.

@@ -4,7 +4,9 @@ use super::device_file::read_device;
 use super::error::InputError;
 use super::marker_file::read_markers;
 use super::marker_merge::MarkerMerge;
+use super::mcap_bytes::looks_like_mcap;
 use super::raw_csv::RawCsv;
+use super::recording_input::{RecordingArrivals, introductions};
 use super::salvage::SalvageReport;
 use crate::sample::{Arrival, DeviceDescription};
 use flate2::bufread::MultiGzDecoder;
@@ -37,6 +39,8 @@ impl Input {
 pub enum Arrivals {
     /// From a raw CSV.
     Csv(Box<RawCsv>),
+    /// From a recording.
+    Recording(Box<RecordingArrivals<BufReader<File>>>),
 }
 
 impl Arrivals {
@@ -45,6 +49,7 @@ impl Arrivals {
     pub fn report(&self) -> SalvageReport {
         match self {
             Arrivals::Csv(csv) => csv.report(),
+            Arrivals::Recording(recording) => recording.report(),
         }
     }
 }
@@ -55,6 +60,7 @@ impl Iterator for Arrivals {
     fn next(&mut self) -> Option<Self::Item> {
         match self {
             Arrivals::Csv(csv) => csv.next(),
+            Arrivals::Recording(recording) => recording.next(),
         }
     }
 }
@@ -72,9 +78,18 @@ pub fn open_input(path: &Path) -> Result<Input, InputError> {
             let source = BufReader::new(MultiGzDecoder::new(source));
             open_csv(path, Box::new(source))
         }
+        start if looks_like_mcap(start) => open_recording(path, source),
         start if start.contains(&0) => Err(format_error(path, &format!("other bytes: {start:02x?}"))),
         _ => open_csv(path, Box::new(source)),
     }
+}
+
+/// Reads a recording twice: first for what the glove says of itself, wherever that stands, then for the arrivals.
+fn open_recording(path: &Path, source: BufReader<File>) -> Result<Input, InputError> {
+    let introduced = introductions(path, source)?;
+    let device = introduced.description.clone();
+    let arrivals = RecordingArrivals::new(path, open_file(path)?, introduced)?;
+    Ok(Input { device, arrivals: Arrivals::Recording(Box::new(arrivals)) })
 }
 
 fn format_error(path: &Path, found: &str) -> InputError {

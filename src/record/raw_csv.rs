@@ -178,8 +178,8 @@ impl RawCsv {
         }
         self.failed = true;
         let first = self.report.losses.first().map_or("the file ends here".to_owned(), Loss::to_string);
-        let lines = self.line_number - 1;
-        Some(Err(InputError::NothingReadable { path: self.path.clone(), lines, first }))
+        let among = format!("{} lines", self.line_number - 1);
+        Some(Err(InputError::NothingReadable { path: self.path.clone(), among, first }))
     }
 }
 

@@ -4,6 +4,7 @@
 //! compression, and four channels of fixed numbers. Chunks carry check sums. The numbers are fixed so that
 //! a message can be read even where the record that names its channel was lost.
 
+use crate::device::RawPiece;
 use crate::sample::Marker;
 use crate::units::HostTime;
 use serde::{Deserialize, Serialize};
@@ -89,17 +90,6 @@ impl Channel {
             ),
         }
     }
-}
-
-/// One piece of the glove's byte stream.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct RawPiece {
-    /// When it reached the host.
-    pub received: HostTime,
-    /// Whether it may be a frame: it starts behind one delimiter and ends with the next.
-    pub whole: bool,
-    /// The bytes, delimiter included.
-    pub bytes: Vec<u8>,
 }
 
 /// One thing in a recording.

@@ -44,13 +44,6 @@ pub enum Loss {
         /// Where it ends.
         offset: u64,
     },
-    /// Pieces of a recording that are stored well but hold no valid frame.
-    BadPieces {
-        /// How many.
-        pieces: u64,
-        /// What is wrong with the first.
-        first: String,
-    },
 }
 
 impl fmt::Display for Loss {
@@ -71,9 +64,6 @@ impl fmt::Display for Loss {
                 f,
                 "expected an end mark, found the end of the file at byte {offset}: up to 100 ms may be missing"
             ),
-            Loss::BadPieces { pieces, first } => {
-                write!(f, "{pieces} received pieces hold no valid frame; the first: {first}")
-            }
         }
     }
 }

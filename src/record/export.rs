@@ -1,0 +1,106 @@
+//! Any input as a raw CSV with its device and markers files: the thin edge that makes the files.
+
+use super::csv_writer::CsvWriter;
+use super::error::InputError;
+use super::input::{Input, sibling};
+use super::salvage::SalvageReport;
+use flate2::Compression;
+use flate2::write::GzEncoder;
+use std::fs::{File, OpenOptions};
+use std::io::{self, BufWriter, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+use thiserror::Error;
+
+/// Why an export failed.
+#[derive(Debug, Error)]
+pub enum ExportError {
+    /// The input cannot be read.
+    #[error(transparent)]
+    Input(#[from] InputError),
+    /// A file cannot be made or written; one that is there already is never replaced.
+    #[error("{path}: cannot be written: {source}", path = path.display())]
+    Output {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+}
+
+/// What an export wrote.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Exported {
+    /// Rows in the CSV.
+    pub samples: u64,
+    /// Lines in the markers file.
+    pub markers: u64,
+    /// What of the input was lost.
+    pub report: SalvageReport,
+}
+
+/// Writes an input to NAME.csv or, gzipped, NAME.csv.gz, with NAME.device.json and NAME.markers.csv beside it.
+///
+/// # Errors
+/// The input cannot be read, or one of the files is there already or cannot be written.
+pub fn export_csv(mut input: Input, path: &Path) -> Result<Exported, ExportError> {
+    let failed = |source| ExportError::Output { path: path.to_owned(), source };
+    let gzip = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("gz"));
+    let [rows, markers, about] = [
+        create(path.to_owned())?,
+        create(sibling(path, ".markers.csv"))?,
+        create(sibling(path, ".device.json"))?,
+    ];
+    let rows = if gzip {
+        Out::Gzip(Box::new(GzEncoder::new(rows, Compression::default())))
+    } else {
+        Out::Plain(rows)
+    };
+    let mut writer =
+        CsvWriter::new(rows, Out::Plain(markers), Out::Plain(about), input.device.clone()).map_err(failed)?;
+    for arrival in input.arrivals.by_ref() {
+        writer.write(&arrival?).map_err(failed)?;
+    }
+    let (rows, _, written) = writer.finish().map_err(failed)?;
+    rows.end().map_err(failed)?;
+    Ok(Exported { samples: written.0, markers: written.1, report: input.report() })
+}
+
+fn create(path: PathBuf) -> Result<BufWriter<File>, ExportError> {
+    match OpenOptions::new().write(true).create_new(true).mode(0o600).open(&path) {
+        Ok(file) => Ok(BufWriter::new(file)),
+        Err(source) => Err(ExportError::Output { path, source }),
+    }
+}
+
+/// A file, plain or gzipped.
+enum Out {
+    Plain(BufWriter<File>),
+    Gzip(Box<GzEncoder<BufWriter<File>>>),
+}
+
+impl Out {
+    /// Ends the gzip stream, if it is one, and hands all to the operating system.
+    fn end(self) -> io::Result<()> {
+        match self {
+            Out::Plain(mut file) => file.flush(),
+            Out::Gzip(encoder) => encoder.finish()?.flush(),
+        }
+    }
+}
+
+impl Write for Out {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match self {
+            Out::Plain(file) => file.write(bytes),
+            Out::Gzip(encoder) => encoder.write(bytes),
+        }
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        match self {
+            Out::Plain(file) => file.flush(),
+            Out::Gzip(encoder) => encoder.flush(),
+        }
+    }
+}

@@ -1,0 +1,188 @@
+//! From a recording's raw pieces to arrivals, by the same assembler that serves the live link.
+
+use super::error::InputError;
+use super::recorded::Recorded;
+use super::recording_reader::RecordingReader;
+use super::salvage::{Loss, SalvageReport};
+use crate::device::{Assembler, AssemblyError, RawPiece};
+use crate::sample::{Arrival, DeviceDescription};
+use firmware_protocol::constants::MAX_DECODED;
+use firmware_protocol::{Frame, FrameError, Scratch, decode_piece};
+use std::collections::VecDeque;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+/// What a recording says of the glove, found before its samples are read.
+pub struct Introduced {
+    /// The glove, and the hand it sits on.
+    pub description: DeviceDescription,
+    assembler: Assembler,
+}
+
+/// Reads a recording to its end for what the glove says of itself. A damaged introduction at the start then
+/// costs nothing, since gloves repeat it. The player's hand is the glove's word, or else the recording's.
+///
+/// # Errors
+/// The recording cannot be read.
+pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, InputError> {
+    let mut reader = RecordingReader::new(path, source)?;
+    let mut assembler = Assembler::new();
+    let mut glove_knows_hand = false;
+    let mut scratch: Scratch = [0; MAX_DECODED];
+    for recorded in reader.by_ref() {
+        let Recorded::Piece(piece) = recorded? else { continue };
+        if !piece.whole {
+            continue;
+        }
+        if let Ok(frame) = decode_piece(&piece.bytes, &mut scratch) {
+            glove_knows_hand |= matches!(&frame, Frame::DeviceInfo(info) if info.player_hand.is_some());
+            assembler.describe(&frame);
+        }
+    }
+    let mut description = assembler.description().clone();
+    if let Some(session) = reader.session().filter(|_| !glove_knows_hand) {
+        description.player_hand = session.player_hand;
+    }
+    Ok(Introduced { description, assembler })
+}
+
+/// The arrivals in a recording, in order.
+pub struct RecordingArrivals<R> {
+    path: PathBuf,
+    reader: RecordingReader<R>,
+    assembler: Assembler,
+    /// Assembled from a frame, not yet handed out.
+    waiting: VecDeque<Arrival>,
+    counted: SalvageReport,
+    pieces: u64,
+    /// Pieces that hold no usable frame, and what is wrong with the first.
+    useless: (u64, Option<String>),
+    ended: bool,
+}
+
+impl<R: Read> RecordingArrivals<R> {
+    /// Opens a recording whose glove is known already.
+    ///
+    /// # Errors
+    /// The recording cannot be read.
+    pub fn new(path: &Path, source: R, introduced: Introduced) -> Result<RecordingArrivals<R>, InputError> {
+        Ok(RecordingArrivals {
+            path: path.to_owned(),
+            reader: RecordingReader::new(path, source)?,
+            assembler: introduced.assembler,
+            waiting: VecDeque::new(),
+            counted: SalvageReport::default(),
+            pieces: 0,
+            useless: (0, None),
+            ended: false,
+        })
+    }
+
+    /// What was read and lost so far; whole once the iterator has ended. Pieces that came damaged over the
+    /// link are a note: they are on the disk as they came, and the samples they held are counted as missing.
+    #[must_use]
+    pub fn report(&self) -> SalvageReport {
+        let mut report = self.reader.report().clone();
+        report.samples_read = self.counted.samples_read;
+        report.nodes_seen = self.counted.nodes_seen.clone();
+        if let (count, Some(first)) = &self.useless {
+            report.notes.push(format!(
+                "{count} of {} pieces hold no usable frame, as they came over the link; the first: {first}",
+                self.pieces
+            ));
+        }
+        report
+    }
+
+    fn take(&mut self, recorded: Recorded) -> Result<(), InputError> {
+        match recorded {
+            Recorded::Piece(piece) => self.take_piece(&piece),
+            Recorded::Marker { received, marker } => {
+                self.waiting.push_back(Arrival::Marker { received: Some(received), marker });
+                Ok(())
+            }
+            Recorded::Link { .. } | Recorded::Derived { .. } => Ok(()),
+        }
+    }
+
+    fn take_piece(&mut self, piece: &RawPiece) -> Result<(), InputError> {
+        self.pieces += 1;
+        if !piece.whole {
+            self.useless("a part of something that is no frame".to_owned());
+            return Ok(());
+        }
+        let mut scratch: Scratch = [0; MAX_DECODED];
+        match decode_piece(&piece.bytes, &mut scratch) {
+            Ok(frame) => self.take_frame(&frame, piece),
+            Err(FrameError::Empty) => Ok(()),
+            Err(error) => {
+                self.useless(error.to_string());
+                Ok(())
+            }
+        }
+    }
+
+    fn take_frame(&mut self, frame: &Frame<'_>, piece: &RawPiece) -> Result<(), InputError> {
+        let mut arrivals = Vec::new();
+        match self.assembler.take(frame, Some(piece.received), &mut arrivals) {
+            Ok(_) => {}
+            Err(error @ AssemblyError::UnknownNode { .. }) => self.useless(error.to_string()),
+            Err(AssemblyError::Version(mismatch)) => {
+                return Err(InputError::Format {
+                    path: self.path.clone(),
+                    expected: "a glove that speaks this program's protocol".to_owned(),
+                    found: mismatch.to_string(),
+                });
+            }
+        }
+        for arrival in &arrivals {
+            if let Arrival::Sample(sample) = arrival {
+                self.counted.count_sample(sample.role);
+            }
+        }
+        self.waiting.extend(arrivals);
+        Ok(())
+    }
+
+    fn useless(&mut self, what: String) {
+        self.useless.0 += 1;
+        self.useless.1.get_or_insert(what);
+    }
+
+    /// The end: an error where the whole recording held no sample.
+    fn end(&mut self) -> Option<Result<Arrival, InputError>> {
+        self.ended = true;
+        if self.counted.samples_read > 0 {
+            return None;
+        }
+        let loss = self.reader.report().losses.first().map(Loss::to_string);
+        let first =
+            loss.or_else(|| self.useless.1.clone()).unwrap_or_else(|| "none holds a sample".to_owned());
+        let among = format!("{} pieces", self.pieces);
+        Some(Err(InputError::NothingReadable { path: self.path.clone(), among, first }))
+    }
+}
+
+impl<R: Read> Iterator for RecordingArrivals<R> {
+    type Item = Result<Arrival, InputError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            if let Some(arrival) = self.waiting.pop_front() {
+                return Some(Ok(arrival));
+            }
+            if self.ended {
+                return None;
+            }
+            let taken = match self.reader.next() {
+                None => return self.end(),
+                Some(Ok(recorded)) => self.take(recorded),
+                Some(Err(error)) => Err(error),
+            };
+            if let Err(error) = taken {
+                self.ended = true;
+                return Some(Err(error));
+            }
+        }
+    }
+}

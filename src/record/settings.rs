@@ -1,0 +1,296 @@
+//! The settings file: plain TOML, every key optional, every mistake named with its line.
+
+use super::error::InputError;
+use crate::detect::{Bands, TargetWindow};
+use crate::units::PlayerHand;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::io;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+use toml::Spanned;
+
+/// Longest settings file that is read, bytes.
+const LONGEST: u64 = 1 << 20;
+
+/// What the player and the coach can choose.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Settings {
+    /// The player.
+    pub player: PlayerSettings,
+    /// Edges between early, middle and late.
+    pub bands: Bands,
+    /// Where each club's set is wanted.
+    pub targets: BTreeMap<String, TargetWindow>,
+    /// Angle between the shaft and the hand's long axis in the grip, degrees.
+    pub grip_angle_deg: f64,
+    /// Volume of the tone, 0 silent to 1 full.
+    pub tone_volume: f64,
+    /// The folder that recordings are put into.
+    pub recordings: PathBuf,
+}
+
+/// Who plays.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct PlayerSettings {
+    /// Name, as it stands in recordings.
+    pub name: String,
+    /// The side played from.
+    pub hand: PlayerHand,
+}
+
+impl Default for PlayerSettings {
+    fn default() -> PlayerSettings {
+        PlayerSettings { name: "player".to_owned(), hand: PlayerHand::Right }
+    }
+}
+
+/// The file as it is written, before its values are judged.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+struct SettingsFile {
+    player: Option<PlayerSettings>,
+    bands: Option<Spanned<Bands>>,
+    targets: Option<BTreeMap<String, Spanned<TargetWindow>>>,
+    grip_angle_deg: Option<Spanned<f64>>,
+    tone_volume: Option<Spanned<f64>>,
+    recordings: Option<PathBuf>,
+}
+
+/// A value that is out of its range: where, what was expected, what was found.
+struct Wrong(Range<usize>, String, String);
+
+impl Default for Settings {
+    fn default() -> Settings {
+        let window = |from, to| TargetWindow { from, to };
+        // Starting points from common practice: early for a chip, about half way for an iron, near the top
+        // for a driver. No source gives them as ideal; coaches change them.
+        let targets =
+            [("wedge", window(0.15, 0.45)), ("iron", window(0.40, 0.65)), ("driver", window(0.60, 1.0))];
+        Settings {
+            player: PlayerSettings::default(),
+            bands: Bands::default(),
+            targets: targets.into_iter().map(|(club, window)| (club.to_owned(), window)).collect(),
+            grip_angle_deg: 31.0,
+            tone_volume: 0.5,
+            recordings: PathBuf::from("recordings"),
+        }
+    }
+}
+
+impl Settings {
+    /// Reads a settings file; where there is none, the defaults hold.
+    ///
+    /// # Errors
+    /// The file cannot be read, or something in it is wrong: named with its line.
+    pub fn load(path: &Path) -> Result<Settings, InputError> {
+        let failed = |source| InputError::Open { path: path.to_owned(), source };
+        match std::fs::metadata(path) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Settings::default()),
+            Err(error) => return Err(failed(error)),
+            Ok(found) if found.is_dir() => {
+                return Err(InputError::NotAFile { path: path.to_owned(), found: "folder" });
+            }
+            Ok(found) if found.len() > LONGEST => {
+                return Err(InputError::Format {
+                    path: path.to_owned(),
+                    expected: format!("a settings file of at most {LONGEST} bytes"),
+                    found: format!("{} bytes", found.len()),
+                });
+            }
+            Ok(_) => {}
+        }
+        Settings::parse(&std::fs::read_to_string(path).map_err(failed)?, path)
+    }
+
+    /// Reads the text of a settings file; `path` only names it in errors.
+    ///
+    /// # Errors
+    /// Something in it is wrong: named with its line.
+    pub fn parse(text: &str, path: &Path) -> Result<Settings, InputError> {
+        let at = |Wrong(span, expected, found): Wrong| {
+            let (line, column) = line_and_column(text, span.start);
+            InputError::Value { path: path.to_owned(), line, column, expected, found }
+        };
+        let file: SettingsFile = toml::from_str(text).map_err(|error| {
+            let expected = "known keys with values of their kinds".to_owned();
+            at(Wrong(error.span().unwrap_or(0..0), expected, error.message().trim().replace('\n', "; ")))
+        })?;
+        file.judged().map_err(at)
+    }
+
+    /// The window of a club, by its name or the first word of it (`iron 7` is an iron).
+    #[must_use]
+    pub fn target(&self, club: &str) -> Option<TargetWindow> {
+        let first = club.split_whitespace().next().unwrap_or(club);
+        self.targets.get(club).or_else(|| self.targets.get(first)).copied()
+    }
+
+    /// An example file with every key at its default, explained.
+    #[must_use]
+    pub fn default_text() -> &'static str {
+        DEFAULT_TEXT
+    }
+}
+
+impl SettingsFile {
+    fn judged(self) -> Result<Settings, Wrong> {
+        let mut settings = Settings::default();
+        settings.player = self.player.unwrap_or(settings.player);
+        settings.recordings = self.recordings.unwrap_or(settings.recordings);
+        if let Some(bands) = self.bands {
+            settings.bands = judged_bands(&bands)?;
+        }
+        for (club, window) in self.targets.unwrap_or_default() {
+            settings.targets.insert(club, judged_window(&window)?);
+        }
+        if let Some(angle) = self.grip_angle_deg {
+            settings.grip_angle_deg = within(&angle, 0.0, 90.0, "grip_angle_deg")?;
+        }
+        if let Some(volume) = self.tone_volume {
+            settings.tone_volume = within(&volume, 0.0, 1.0, "tone_volume")?;
+        }
+        Ok(settings)
+    }
+}
+
+fn within(value: &Spanned<f64>, least: f64, most: f64, name: &str) -> Result<f64, Wrong> {
+    let found = *value.get_ref();
+    if (least..=most).contains(&found) {
+        return Ok(found);
+    }
+    Err(Wrong(value.span(), format!("{name} from {least} to {most}"), found.to_string()))
+}
+
+fn judged_window(window: &Spanned<TargetWindow>) -> Result<TargetWindow, Wrong> {
+    let found = *window.get_ref();
+    if found.from >= 0.0 && found.from < found.to && found.to <= 2.0 {
+        return Ok(found);
+    }
+    let expected = "a window with 0 <= from < to <= 2".to_owned();
+    Err(Wrong(window.span(), expected, format!("from {} to {}", found.from, found.to)))
+}
+
+fn judged_bands(bands: &Spanned<Bands>) -> Result<Bands, Wrong> {
+    let found = *bands.get_ref();
+    let wrong = |expected: &str, found: String| Err(Wrong(bands.span(), expected.to_owned(), found));
+    if !(found.early_below > 0.0 && found.early_below <= found.late_from && found.late_from <= 1.0) {
+        let edges = format!("{} and {}", found.early_below, found.late_from);
+        return wrong("bands with 0 < early_below <= late_from <= 1", edges);
+    }
+    if !(found.at_top_ms >= 0.0 && found.at_top_ms <= 500.0) {
+        return wrong("at_top_ms from 0 to 500", found.at_top_ms.to_string());
+    }
+    if !(found.least_range_deg >= 0.0 && found.least_range_deg <= 90.0) {
+        return wrong("least_range_deg from 0 to 90", found.least_range_deg.to_string());
+    }
+    Ok(found)
+}
+
+/// Line and column of a byte in a text, both from 1.
+fn line_and_column(text: &str, at: usize) -> (usize, usize) {
+    let before = text.get(..at).unwrap_or(text);
+    let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
+    (before.matches('\n').count() + 1, before[line_start..].chars().count() + 1)
+}
+
+const DEFAULT_TEXT: &str = "\
+# Settings of hingeclock. Every key may be left out; what stands here are the defaults.
+
+# Angle between the shaft and the hand's long axis in the grip, degrees. An assumption: 31 suits a
+# neutral grip. It moves the arm-shaft angle, never the set.
+grip_angle_deg = 31.0
+# Volume of the tone, 0 silent to 1 full.
+tone_volume = 0.5
+# The folder that recordings are put into.
+recordings = \"recordings\"
+
+[player]
+name = \"player\"
+# The side the player plays from: right or left.
+hand = \"right\"
+
+# Classes of the set, by arm travel: 0 at takeaway, 1 at the top.
+[bands]
+early_below = 0.4
+late_from = 0.7
+# Within so many ms of the top a set is at-top.
+at_top_ms = 30.0
+# A hinge range under so many degrees has no set.
+least_range_deg = 8.0
+
+# Where the set is wanted, as arm travel, club by club. Mere starting points from common practice: no
+# study calls them ideal. Other clubs may be added.
+[targets]
+wedge = { from = 0.15, to = 0.45 }
+iron = { from = 0.40, to = 0.65 }
+driver = { from = 0.60, to = 1.0 }
+";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check_error(text: &str, expected: &str) {
+        let error = Settings::parse(text, Path::new("s.toml")).unwrap_err().to_string();
+        assert_eq!(error, expected);
+    }
+
+    #[test]
+    fn the_example_file_holds_the_defaults() {
+        let parsed = Settings::parse(Settings::default_text(), Path::new("s.toml")).unwrap();
+        assert_eq!(parsed, Settings::default());
+    }
+
+    #[test]
+    fn without_a_file_and_in_an_empty_one_the_defaults_hold() {
+        let folder = tempfile::tempdir().unwrap();
+        assert_eq!(Settings::load(&folder.path().join("none.toml")).unwrap(), Settings::default());
+        assert_eq!(Settings::parse("", Path::new("s.toml")).unwrap(), Settings::default());
+    }
+
+    #[test]
+    fn what_is_said_replaces_the_default_and_nothing_else() {
+        let text = "[player]\nhand = \"left\"\n[targets]\nputter = { from = 0, to = 0.2 }\n[bands]\nlate_from = 0.8\n";
+        let settings = Settings::parse(text, Path::new("s.toml")).unwrap();
+        assert_eq!(settings.player, PlayerSettings { name: "player".to_owned(), hand: PlayerHand::Left });
+        assert_eq!((settings.bands.early_below, settings.bands.late_from), (0.4, 0.8));
+        assert_eq!(settings.targets.len(), 4);
+        assert_eq!(settings.target("iron 7"), Some(TargetWindow { from: 0.40, to: 0.65 }));
+        assert_eq!(settings.target("spoon"), None);
+    }
+
+    #[test]
+    fn values_out_of_range_are_named_with_their_line() {
+        check_error(
+            "[targets]\niron = { from = 0.7, to = 0.4 }\n",
+            "s.toml, line 2, column 8: expected a window with 0 <= from < to <= 2, found from 0.7 to 0.4",
+        );
+        check_error(
+            "\ntone_volume = 11\n",
+            "s.toml, line 2, column 15: expected tone_volume from 0 to 1, found 11",
+        );
+        check_error(
+            "grip_angle_deg = nan\n",
+            "s.toml, line 1, column 18: expected grip_angle_deg from 0 to 90, found NaN",
+        );
+        check_error(
+            "[bands]\nearly_below = 0.9\n",
+            "s.toml, line 1, column 1: expected bands with 0 < early_below <= late_from <= 1, found 0.9 and 0.7",
+        );
+    }
+
+    #[test]
+    fn unknown_keys_and_wrong_types_are_named_with_their_line() {
+        let start = "expected known keys with values of their kinds, found";
+        check_error(
+            "[player]\nnick = \"R\"\n",
+            &format!("s.toml, line 2, column 1: {start} unknown field `nick`, expected `name` or `hand`"),
+        );
+        check_error(
+            "tone_volume = \"loud\"\n",
+            &format!("s.toml, line 1, column 15: {start} invalid type: string \"loud\", expected f64"),
+        );
+    }
+}

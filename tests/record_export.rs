@@ -1,0 +1,46 @@
+//! Export: a session written out and read back is the same session; files are never replaced.
+
+use hingeclock::record::{export_csv, open_input};
+use hingeclock::sample::Arrival;
+use std::fs;
+use std::path::Path;
+
+const CSV: &str = "t_us,node,seq,gx,gy,gz,ax,ay,az,host_us\n\
+    2000,0,1,0.977,-0.366,0.610,-0.97559,-0.17969,0.13379,1100\n\
+    2010,1,5,0.1234567,0,-7,1,2,3,1200\n";
+const MARKERS: &str = "host_us,kind,value\n1050,club,iron\n1150,prompt,calib_hinge\n9999,mark,\"a, b\"\n";
+const DEVICE: &str = r#"{"player_hand": "left", "serial": "KP-7", "nodes": [
+    {"node": 0, "rate_hz": 500, "gyro_fs_dps": 4000, "acc_fs_g": 32, "nominal_bandwidth_hz": 210}]}"#;
+
+fn arrivals(path: &Path) -> Vec<Arrival> {
+    open_input(path).unwrap().arrivals.map(Result::unwrap).collect()
+}
+
+#[test]
+fn a_session_is_the_same_after_export_plain_and_gzipped() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.csv");
+    fs::write(&path, CSV).unwrap();
+    fs::write(folder.path().join("a.markers.csv"), MARKERS).unwrap();
+    fs::write(folder.path().join("a.device.json"), DEVICE).unwrap();
+    for name in ["b.csv", "c.csv.gz"] {
+        let out = folder.path().join(name);
+        let exported = export_csv(open_input(&path).unwrap(), &out).unwrap();
+        assert_eq!((exported.samples, exported.markers), (2, 3));
+        assert!(!exported.report.data_was_lost());
+        assert_eq!(arrivals(&out), arrivals(&path), "{name}");
+        assert_eq!(open_input(&out).unwrap().device, open_input(&path).unwrap().device);
+    }
+    assert!(fs::read(folder.path().join("c.csv.gz")).unwrap().starts_with(&[0x1f, 0x8b]));
+    assert_eq!(fs::read_to_string(folder.path().join("b.markers.csv")).unwrap(), MARKERS);
+}
+
+#[test]
+fn a_file_that_is_there_already_is_not_replaced() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.csv");
+    fs::write(&path, CSV).unwrap();
+    let error = export_csv(open_input(&path).unwrap(), &path).unwrap_err();
+    assert!(error.to_string().contains("a.csv: cannot be written: File exists"), "{error}");
+    assert_eq!(fs::read_to_string(&path).unwrap(), CSV);
+}
