@@ -1,5 +1,7 @@
 //! The cues as an ear gets them: pulses and pitches found in the samples, not in the table they were made from.
 
+#![allow(clippy::unwrap_used, reason = "a test may end here")]
+
 mod tone_common;
 
 use hingeclock::tone::{Cue, CueSink, SampleRate, SoundState, ToneError, Volume, WavTimeline, render};

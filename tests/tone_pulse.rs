@@ -4,18 +4,20 @@
 //! time: the samples that the server asks for and the samples that the recorder gets are the clock. A time limit
 //! only ends a test that would hang.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test may end here")]
+
 mod tone_common;
 
 use hingeclock::tone::locate::ServerEnv;
 use hingeclock::tone::server::{Start, probe};
-use hingeclock::tone::{Cue, CueSink, Loudspeaker, SoundState, SoundWarning, Volume};
+use hingeclock::tone::{Cue, CueSink, Loudspeaker, SampleRate, SoundState, SoundWarning, Volume, render};
 use hingeclock::units::HostTime;
 use std::io::Read;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
-use tone_common::listen;
+use tone_common::{Heard, listen};
 
 const RATE_HZ: usize = 48_000;
 
@@ -147,23 +149,54 @@ fn wait_until_warm(loudspeaker: &Loudspeaker, recorder: &Recorder) {
     });
 }
 
-/// Plays the cue and looks for its pulses in what was recorded since.
-fn check_heard(cue: Cue, loudspeaker: &mut Loudspeaker, recorder: &Recorder) {
+/// Plays the cue and gives what was recorded in the second since.
+fn record_cue(cue: Cue, loudspeaker: &mut Loudspeaker, recorder: &Recorder) -> Vec<f32> {
     let from = recorder.len();
     loudspeaker.play(cue, HostTime(0));
     wait_until("a second of recording", || recorder.len() > from + RATE_HZ);
-    let samples = recorder.since(from);
-    let heard = listen(&samples, RATE_HZ as f64);
-    assert_eq!(heard.len(), cue.pulses().len(), "{}: {heard:?}", cue.word());
-    let first_s = heard[0].starts_s;
-    for (found, pulse) in heard.iter().zip(cue.pulses()) {
-        assert!((found.pitch_hz - pulse.pitch_hz).abs() < 10.0, "{}: {pulse:?}, {found:?}", cue.word());
-        let start_s = found.starts_s - first_s;
-        assert!((start_s - pulse.starts_ms * 1e-3).abs() < 0.008, "{}: {pulse:?}, {found:?}", cue.word());
+    recorder.since(from)
+}
+
+/// Whether the pulses of the cue, and no others, are heard at their times and pitches.
+fn is_heard(cue: Cue, heard: &[Heard]) -> bool {
+    let first_s = heard.first().map_or(0.0, |first| first.starts_s);
+    heard.len() == cue.pulses().len()
+        && heard.iter().zip(cue.pulses()).all(|(found, pulse)| {
+            let start_s = found.starts_s - first_s;
+            (found.pitch_hz - pulse.pitch_hz).abs() < 10.0 && (start_s - pulse.starts_ms * 1e-3).abs() < 0.008
+        })
+}
+
+/// Plays the cue until it comes out right. A machine that is busy with something else may starve the stream, which
+/// breaks a pulse in two; five starved cues in a row are a fault. Too loud is a fault at once.
+fn check_heard(cue: Cue, loudspeaker: &mut Loudspeaker, recorder: &Recorder) {
+    let mut tries = Vec::new();
+    for _ in 0..5 {
+        let samples = record_cue(cue, loudspeaker, recorder);
+        let peak = f64::from(samples.iter().fold(0.0_f32, |peak, s| peak.max(s.abs())));
+        assert!(peak <= Volume::default().peak_amplitude() * 1.001, "{}: peak {peak}", cue.word());
+        let heard = listen(&samples, RATE_HZ as f64);
+        if is_heard(cue, &heard) {
+            return;
+        }
+        tries.push(heard);
     }
-    let peak = f64::from(samples.iter().fold(0.0_f32, |peak, s| peak.max(s.abs())));
-    assert!(peak <= Volume::default().peak_amplitude() * 1.001, "{}: peak {peak}", cue.word());
-    eprintln!("{}: first sound {:.1} ms of recording after the call", cue.word(), first_s * 1e3);
+    panic!("{}: expected {:?}, heard {tries:#?}", cue.word(), cue.pulses());
+}
+
+/// The checker itself: silence, another cue and a broken pulse are not the cue.
+#[test]
+fn only_the_cue_itself_counts_as_heard() {
+    let heard_of = |cue| listen(&render(cue, SampleRate::SERVER, Volume::default()), RATE_HZ as f64);
+    for cue in Cue::ALL {
+        for other in Cue::ALL {
+            assert_eq!(is_heard(cue, &heard_of(other)), cue == other, "{} in {}", cue.word(), other.word());
+        }
+        assert!(!is_heard(cue, &[]));
+    }
+    let mut broken = render(Cue::Inside, SampleRate::SERVER, Volume::default());
+    broken[2000..3500].fill(0.0);
+    assert!(!is_heard(Cue::Inside, &listen(&broken, RATE_HZ as f64)));
 }
 
 #[test]

@@ -45,8 +45,8 @@ pub enum SoundWarning {
     /// No server at the start, and it is looked for again.
     #[error("no sound yet ({0}); it is tried again while the program runs")]
     NotYet(String),
-    /// No server at the start, and silence for good.
-    #[error("no sound ({0}); cues are shown, not heard. Start a sound server and start again to hear them")]
+    /// The way out could not be had at the start: silence for good.
+    #[error("no sound ({0}); cues are shown, not heard")]
     Silence(String),
     /// The server went away.
     #[error("the sound server is gone ({0}); cues are silent until it is back")]

@@ -97,14 +97,7 @@ pub fn open(choice: &SoundChoice, volume: Volume, now: HostTime) -> (Box<dyn Cue
             or_silence(Loudspeaker::open(ServerEnv::of_process(), volume, Start::MustBeThere))
         }
         SoundChoice::Server => {
-            let opened = Loudspeaker::open(ServerEnv::of_process(), volume, Start::MayComeLater);
-            match opened {
-                Ok(mut loudspeaker) => {
-                    let warning = loudspeaker.take_warning();
-                    (Box::new(loudspeaker), warning)
-                }
-                Err(error) => or_silence::<Loudspeaker>(Err(error)),
-            }
+            or_silence(Loudspeaker::open(ServerEnv::of_process(), volume, Start::MayComeLater))
         }
         SoundChoice::Wav(path) => or_silence(WavTimeline::create(path, volume, now)),
     }
@@ -114,7 +107,10 @@ fn or_silence<S: CueSink + 'static>(
     opened: Result<S, ToneError>,
 ) -> (Box<dyn CueSink>, Option<SoundWarning>) {
     match opened {
-        Ok(sink) => (Box::new(sink), None),
+        Ok(mut sink) => {
+            let warning = sink.take_warning();
+            (Box::new(sink), warning)
+        }
         Err(error) => (Box::new(Silence), Some(SoundWarning::Silence(error.to_string()))),
     }
 }

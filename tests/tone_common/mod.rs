@@ -1,5 +1,7 @@
 //! Listening to samples: where pulses lie and which pitch they have. Knows nothing of how cues are made.
 
+#![allow(dead_code, reason = "each test uses its part")]
+
 use std::f64::consts::TAU;
 
 /// A stretch of sound between silences.
