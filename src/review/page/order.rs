@@ -106,12 +106,13 @@ fn swing_mark(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Ma
     let kind = Kind::of(review, swing);
     let cx = frame.place.pixel(place as f64);
     let cy = frame.travel.pixel(unfolded(swing).unwrap_or(0.0));
-    let sd = swing.set.map_or(0.0, |set| set.arm_travel_at_set.sd.clamp(0.0, 1.0));
+    let sd = swing.set.map(|set| set.arm_travel_at_set.sd).filter(|sd| sd.is_finite());
+    let sd = sd.unwrap_or(0.0).clamp(0.0, 1.0);
     let half = (frame.travel.pixel(0.0) - frame.travel.pixel(sd)).abs();
     html! {
         g class={ "set " (kind.class()) } {
             title { (swing_sentence(review, place, swing)) }
-            @if swing.set.is_some() { path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {} }
+            @if unfolded(swing).is_some() { path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {} }
             (mark(kind, cx, cy))
             text x=(px(cx)) y=(px(LOWER + 20.0)) text-anchor="middle" { (place + 1) }
         }
