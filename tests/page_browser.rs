@@ -163,12 +163,16 @@ async fn checks(
     ] {
         look(&client, &driver, &session, width, scheme).await;
         nothing_sticks_out(&client, width).await;
-        let picture = client.screenshot().await.unwrap();
-        std::fs::write(artifacts().join(format!("page-{name}-{scheme}.png")), picture).unwrap();
+        picture(&client, &format!("{name}-{scheme}")).await;
     }
     the_page_follows_a_live_bucket(&client, &sender).await;
     let log = driver.post(&session, "se/log", json!({ "type": "browser" })).await;
     assert_eq!(log, json!([]), "the console has to stay empty");
+}
+
+async fn picture(client: &Client, name: &str) {
+    let picture = client.screenshot().await.unwrap();
+    std::fs::write(artifacts().join(format!("page-{name}.png")), picture).unwrap();
 }
 
 async fn rows_are_swings(client: &Client, swings: usize) {
@@ -220,4 +224,5 @@ async fn the_page_follows_a_live_bucket(client: &Client, sender: &watch::Sender<
     let eleventh = Locator::Css("table.swings tbody tr:nth-child(11)");
     let wait = client.wait().at_most(Duration::from_secs(60));
     wait.for_element(eleventh).await.unwrap();
+    picture(client, "live").await;
 }

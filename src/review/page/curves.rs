@@ -8,7 +8,7 @@ use crate::review::wording::{self, number};
 use maud::{Markup, html};
 
 const WIDTH: f64 = 520.0;
-const HEIGHT: f64 = 350.0;
+const HEIGHT: f64 = 334.0;
 const LEFT: f64 = 42.0;
 const RIGHT: f64 = 508.0;
 const UPPER: f64 = 26.0;
@@ -102,7 +102,7 @@ fn window_band(window: TargetWindow) -> Markup {
     let (from, to) = (x(window.from, false), x(window.to, false));
     let middle = (from + to) / 2.0;
     html! {
-        g.window {
+        g.band {
             rect x=(px(from)) y=(px(UPPER)) width=(px((to - from).max(0.0))) height=(px(LOWER - UPPER)) {}
             path d=(format!("M{from:.1} {UPPER}V{LOWER}M{to:.1} {UPPER}V{LOWER}")) {}
             text x=(px(middle)) y=(px(UPPER - 8.0)) text-anchor="middle" { "target window" }
@@ -185,5 +185,6 @@ fn bar(swing: &Swing, cx: f64, cy: f64) -> String {
     let sd = swing.set.map_or(0.0, |set| set.arm_travel_at_set.sd);
     let sd = if sd.is_finite() { sd.clamp(0.0, 1.0) } else { 0.0 };
     let half = x(sd, false) - x(0.0, false);
-    format!("M{:.1} {cy:.1}h{:.1}", cx - half, 2.0 * half)
+    let caps = format!("M{:.1} {:.1}v8M{:.1} {:.1}v8", cx - half, cy - 4.0, cx + half, cy - 4.0);
+    format!("M{:.1} {cy:.1}h{:.1}{caps}", cx - half, 2.0 * half)
 }

@@ -7,13 +7,13 @@ use crate::review::Review;
 use crate::review::wording::{self, number};
 use maud::{Markup, html};
 
-const HEIGHT: f64 = 300.0;
+const HEIGHT: f64 = 270.0;
 const LEFT: f64 = 50.0;
-const UPPER: f64 = 40.0;
-const LOWER: f64 = 252.0;
+const UPPER: f64 = 36.0;
+const LOWER: f64 = 222.0;
 /// Least distance of two swings, and the least width of the whole.
 const STEP: f64 = 30.0;
-const LEAST_WIDTH: f64 = 520.0;
+const LEAST_WIDTH: f64 = 800.0;
 
 /// Consecutive swings with one club.
 struct Run<'a> {
@@ -76,7 +76,7 @@ fn run_of_club(review: &Review, frame: &Frame, run: &Run) -> Markup {
     html! {
         @if let Some(window) = review.windows.for_club(club) {
             @let (upper, lower) = (frame.travel.pixel(window.to), frame.travel.pixel(window.from));
-            g.window {
+            g.band {
                 rect x=(px(from + 2.0)) y=(px(upper)) width=(px(to - from - 4.0)) height=(px((lower - upper).max(0.0))) {}
                 path d=(format!("M{:.1} {upper:.1}H{:.1}M{:.1} {lower:.1}H{:.1}", from + 2.0, to - 2.0, from + 2.0, to - 2.0)) {}
             }
@@ -112,9 +112,15 @@ fn swing_mark(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Ma
     html! {
         g class={ "set " (kind.class()) } {
             title { (swing_sentence(review, place, swing)) }
-            @if unfolded(swing).is_some() { path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {} }
+            @if unfolded(swing).is_some() { path.bar d=(bar(cx, cy, half)) {} }
             (mark(kind, cx, cy))
             text x=(px(cx)) y=(px(LOWER + 20.0)) text-anchor="middle" { (place + 1) }
         }
     }
+}
+
+/// A bar with caps, so far up and down from a point.
+fn bar(cx: f64, cy: f64, half: f64) -> String {
+    let (left, upper, lower) = (cx - 4.0, cy - half, cy + half);
+    format!("M{cx:.1} {upper:.1}V{lower:.1}M{left:.1} {upper:.1}h8M{left:.1} {lower:.1}h8")
 }
