@@ -7,10 +7,10 @@ use crate::review::Review;
 use crate::review::wording::{self, number};
 use maud::{Markup, html};
 
-const HEIGHT: f64 = 270.0;
+const HEIGHT: f64 = 300.0;
 const LEFT: f64 = 50.0;
 const UPPER: f64 = 36.0;
-const LOWER: f64 = 222.0;
+const LOWER: f64 = 252.0;
 /// Least distance of two swings, and the least width of the whole.
 const STEP: f64 = 30.0;
 const LEAST_WIDTH: f64 = 800.0;
@@ -40,9 +40,9 @@ pub fn figure(review: &Review) -> Markup {
     };
     html! {
         div.scroll tabindex="0" role="region" aria-labelledby="order" {
-            svg.chart.order role="img" viewBox=(format!("0 0 {width} {HEIGHT}")) aria-labelledby="order-title order-about" {
+            svg.chart.order role="img" width=(width) viewBox=(format!("0 0 {width} {HEIGHT}")) aria-labelledby="order-title order-about" {
                 title #order-title { "Arm travel at the set, swing by swing" }
-                desc #order-about { "Each mark is one swing, its bar one standard deviation. Shaded: the target window of the club." }
+                desc #order-about { "Each mark is one swing, its bar one standard deviation (hidden where the mark is larger). Shaded: the target window of the club." }
                 @for run in runs(swings) { (run_of_club(review, &frame, &run)) }
                 (axes(&frame, width))
                 @for (place, swing) in swings.iter().enumerate() { (swing_mark(review, &frame, place, swing)) }
@@ -112,15 +112,9 @@ fn swing_mark(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Ma
     html! {
         g class={ "set " (kind.class()) } {
             title { (swing_sentence(review, place, swing)) }
-            @if unfolded(swing).is_some() { path.bar d=(bar(cx, cy, half)) {} }
+            @if unfolded(swing).is_some() { path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {} }
             (mark(kind, cx, cy))
             text x=(px(cx)) y=(px(LOWER + 20.0)) text-anchor="middle" { (place + 1) }
         }
     }
-}
-
-/// A bar with caps, so far up and down from a point.
-fn bar(cx: f64, cy: f64, half: f64) -> String {
-    let (left, upper, lower) = (cx - 4.0, cy - half, cy + half);
-    format!("M{cx:.1} {upper:.1}V{lower:.1}M{left:.1} {upper:.1}h8M{left:.1} {lower:.1}h8")
 }
