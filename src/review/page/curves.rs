@@ -8,7 +8,7 @@ use crate::review::wording::{self, number};
 use maud::{Markup, html};
 
 const WIDTH: f64 = 520.0;
-const HEIGHT: f64 = 350.0;
+const HEIGHT: f64 = 334.0;
 const LEFT: f64 = 42.0;
 const RIGHT: f64 = 508.0;
 const UPPER: f64 = 26.0;
@@ -61,8 +61,7 @@ fn drawn(swing: &Swing) -> impl Iterator<Item = (bool, &CurvePoint)> {
 /// The drawing of one club's swings. `place` makes its ids unique on the page.
 pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
     let numbered = review.analysis.swings.iter().enumerate();
-    let swings: Vec<(usize, &Swing)> =
-        numbered.filter(|(_, swing)| swing.club.as_deref() == club).collect();
+    let swings: Vec<(usize, &Swing)> = numbered.filter(|(_, swing)| swing.club.as_deref() == club).collect();
     let frame = Frame::around(&swings);
     let window = review.windows.for_club(club);
     let (title_id, about_id) = (format!("curves-{place}-title"), format!("curves-{place}-about"));
@@ -103,7 +102,7 @@ fn window_band(window: TargetWindow) -> Markup {
     let (from, to) = (x(window.from, false), x(window.to, false));
     let middle = (from + to) / 2.0;
     html! {
-        g.window {
+        g.band {
             rect x=(px(from)) y=(px(UPPER)) width=(px((to - from).max(0.0))) height=(px(LOWER - UPPER)) {}
             path d=(format!("M{from:.1} {UPPER}V{LOWER}M{to:.1} {UPPER}V{LOWER}")) {}
             text x=(px(middle)) y=(px(UPPER - 8.0)) text-anchor="middle" { "target window" }
@@ -151,7 +150,10 @@ fn curve(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Markup 
 
 /// The sets: a mark with its uncertainty and the swing's number.
 fn marks(review: &Review, frame: &Frame, swings: &[(usize, &Swing)]) -> Markup {
-    let sets: Vec<_> = swings.iter().filter_map(|(place, swing)| Some((*place, *swing, pixel_of_set(frame, swing)?))).collect();
+    let sets: Vec<_> = swings
+        .iter()
+        .filter_map(|(place, swing)| Some((*place, *swing, pixel_of_set(frame, swing)?)))
+        .collect();
     let mut labels = Labels::default();
     for (_, _, point) in &sets {
         labels.keep_clear(*point);
@@ -174,12 +176,15 @@ fn pixel_of_set(frame: &Frame, swing: &Swing) -> Option<(f64, f64)> {
     let set = swing.set?;
     let hinge = swing.hinge_deg.set?;
     let after_top = set.set > swing.top;
-    Some((x(set.arm_travel_at_set.value, after_top), frame.y(hinge.value)))
+    let point = (x(set.arm_travel_at_set.value, after_top), frame.y(hinge.value));
+    (point.0.is_finite() && point.1.is_finite()).then_some(point)
 }
 
 /// One standard deviation of arm travel to either side.
 fn bar(swing: &Swing, cx: f64, cy: f64) -> String {
     let sd = swing.set.map_or(0.0, |set| set.arm_travel_at_set.sd);
-    let half = (x(sd, false) - x(0.0, false)).min(RIGHT - LEFT);
-    format!("M{:.1} {cy:.1}h{:.1}", cx - half, 2.0 * half)
+    let sd = if sd.is_finite() { sd.clamp(0.0, 1.0) } else { 0.0 };
+    let half = x(sd, false) - x(0.0, false);
+    let caps = format!("M{:.1} {:.1}v8M{:.1} {:.1}v8", cx - half, cy - 4.0, cx + half, cy - 4.0);
+    format!("M{:.1} {cy:.1}h{:.1}{caps}", cx - half, 2.0 * half)
 }

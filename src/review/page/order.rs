@@ -9,11 +9,11 @@ use maud::{Markup, html};
 
 const HEIGHT: f64 = 300.0;
 const LEFT: f64 = 50.0;
-const UPPER: f64 = 40.0;
+const UPPER: f64 = 36.0;
 const LOWER: f64 = 252.0;
 /// Least distance of two swings, and the least width of the whole.
 const STEP: f64 = 30.0;
-const LEAST_WIDTH: f64 = 520.0;
+const LEAST_WIDTH: f64 = 800.0;
 
 /// Consecutive swings with one club.
 struct Run<'a> {
@@ -40,9 +40,9 @@ pub fn figure(review: &Review) -> Markup {
     };
     html! {
         div.scroll tabindex="0" role="region" aria-labelledby="order" {
-            svg.chart.order role="img" viewBox=(format!("0 0 {width} {HEIGHT}")) aria-labelledby="order-title order-about" {
+            svg.chart.order role="img" width=(width) viewBox=(format!("0 0 {width} {HEIGHT}")) aria-labelledby="order-title order-about" {
                 title #order-title { "Arm travel at the set, swing by swing" }
-                desc #order-about { "Each mark is one swing, its bar one standard deviation. Shaded: the target window of the club." }
+                desc #order-about { "Each mark is one swing, its bar one standard deviation (hidden where the mark is larger). Shaded: the target window of the club." }
                 @for run in runs(swings) { (run_of_club(review, &frame, &run)) }
                 (axes(&frame, width))
                 @for (place, swing) in swings.iter().enumerate() { (swing_mark(review, &frame, place, swing)) }
@@ -76,7 +76,7 @@ fn run_of_club(review: &Review, frame: &Frame, run: &Run) -> Markup {
     html! {
         @if let Some(window) = review.windows.for_club(club) {
             @let (upper, lower) = (frame.travel.pixel(window.to), frame.travel.pixel(window.from));
-            g.window {
+            g.band {
                 rect x=(px(from + 2.0)) y=(px(upper)) width=(px(to - from - 4.0)) height=(px((lower - upper).max(0.0))) {}
                 path d=(format!("M{:.1} {upper:.1}H{:.1}M{:.1} {lower:.1}H{:.1}", from + 2.0, to - 2.0, from + 2.0, to - 2.0)) {}
             }
@@ -106,12 +106,13 @@ fn swing_mark(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Ma
     let kind = Kind::of(review, swing);
     let cx = frame.place.pixel(place as f64);
     let cy = frame.travel.pixel(unfolded(swing).unwrap_or(0.0));
-    let sd = swing.set.map_or(0.0, |set| set.arm_travel_at_set.sd.clamp(0.0, 1.0));
+    let sd = swing.set.map(|set| set.arm_travel_at_set.sd).filter(|sd| sd.is_finite());
+    let sd = sd.unwrap_or(0.0).clamp(0.0, 1.0);
     let half = (frame.travel.pixel(0.0) - frame.travel.pixel(sd)).abs();
     html! {
         g class={ "set " (kind.class()) } {
             title { (swing_sentence(review, place, swing)) }
-            @if swing.set.is_some() { path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {} }
+            @if unfolded(swing).is_some() { path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {} }
             (mark(kind, cx, cy))
             text x=(px(cx)) y=(px(LOWER + 20.0)) text-anchor="middle" { (place + 1) }
         }

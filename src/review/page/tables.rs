@@ -14,10 +14,7 @@ pub fn groups(summary: &Summary) -> Markup {
     html! {
         div.scroll tabindex="0" role="region" aria-labelledby="groups-caption" {
             table.groups {
-                caption #groups-caption {
-                    "Medians by club. Set to top: negative is before the top. "
-                    "The middle half leaves out the earliest and the latest quarter."
-                }
+                caption #groups-caption { "Medians by club" }
                 thead {
                     tr {
                         th scope="col" { "Club" }
@@ -33,6 +30,11 @@ pub fn groups(summary: &Summary) -> Markup {
                 }
                 tbody { @for row in &rows { (group_row(row)) } }
             }
+        }
+        p.about {
+            "Set to top: negative is before the top. "
+            "The middle half leaves out the earliest and the latest quarter. "
+            "95 % interval: where that share may lie in the long run, judged from these swings alone."
         }
     }
 }
@@ -58,12 +60,7 @@ pub fn swings(review: &Review) -> Markup {
     html! {
         div.scroll tabindex="0" role="region" aria-labelledby="swings-caption" {
             table.swings {
-                caption #swings-caption {
-                    "± is one standard deviation. Arm travel: 0 % at takeaway, 100 % at the top. "
-                    "Lag: the angle between forearm and shaft with the arm horizontal in the downswing; "
-                    "180° is a straight line. "
-                    "? stands where the edge of the window is too close to be sure."
-                }
+                caption #swings-caption { "Swings in order" }
                 thead { (swing_headings()) }
                 tbody {
                     @for (place, swing) in review.analysis.swings.iter().enumerate() {
@@ -71,6 +68,12 @@ pub fn swings(review: &Review) -> Markup {
                     }
                 }
             }
+        }
+        p.about {
+            "± is one standard deviation. Arm travel: 0 % at takeaway, 100 % at the top. "
+            "Lag: the angle between forearm and shaft with the arm horizontal in the downswing; "
+            "180° is a straight line. "
+            "? stands where the edge of the window is too close to be sure."
         }
         (legend(&flags))
     }
@@ -106,7 +109,7 @@ fn swing_row(words: &SwingWords, kind: Kind, flags: &[Flag]) -> Markup {
             td.n { strong { (words.set_to_top) } }
             td.n { (words.arm_travel) }
             td { (words.class) }
-            td.window { @if kind != Kind::Plain { (key_mark(kind)) " " } (words.verdict) }
+            td { @if kind != Kind::Plain { (key_mark(kind)) " " } (words.verdict) }
             @for angle in &words.hinge { td.n { (angle) } }
             td.n { (words.lag) }
             td.n { (words.tempo) }

@@ -1,0 +1,228 @@
+//! The page in a real browser: Chromium through its driver. Skips where they are not installed.
+
+#[path = "support/bucket.rs"]
+mod bucket;
+
+use bucket::robins_bucket;
+use fantoccini::{Client, ClientBuilder, Locator};
+use hingeclock::review::page::PageModel;
+use hingeclock::review::serve::{loopback, serve};
+use serde_json::{Value, json};
+use std::io::{BufRead, BufReader};
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::watch;
+
+const CHROMIUM: &str = "/usr/bin/chromium";
+const CHROMEDRIVER: &str = "/usr/bin/chromedriver";
+
+/// A running driver, ended with the test.
+struct Driver {
+    child: Child,
+    port: u16,
+}
+
+impl Driver {
+    fn start() -> Driver {
+        let mut child = Command::new(CHROMEDRIVER).arg("--port=0").stdout(Stdio::piped()).spawn().unwrap();
+        let said = BufReader::new(child.stdout.take().unwrap());
+        let port = said.lines().map_while(Result::ok).find_map(|line| {
+            let port = line.split("started successfully on port ").nth(1)?;
+            port.trim_end_matches('.').parse().ok()
+        });
+        Driver { child, port: port.expect("the driver names its port") }
+    }
+
+    /// Sends a command that the client library does not know and returns its value.
+    async fn post(&self, session: &str, path: &str, body: Value) -> Value {
+        let body = body.to_string();
+        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).await.unwrap();
+        let request = format!(
+            "POST /session/{session}/{path} HTTP/1.1\r\nHost: 127.0.0.1:{}\r\n\
+             Content-Type: application/json\r\nContent-Length: {}\r\n\r\n{body}",
+            self.port,
+            body.len()
+        );
+        stream.write_all(request.as_bytes()).await.unwrap();
+        let answer = answer(&mut stream).await;
+        let (_, body) = answer.split_once("\r\n\r\n").unwrap();
+        let body: Value = serde_json::from_str(body).unwrap_or_else(|error| panic!("{error}: {answer}"));
+        body["value"].clone()
+    }
+
+    async fn devtools(&self, session: &str, command: &str, parameters: Value) {
+        let body = json!({ "cmd": command, "params": parameters });
+        let answer = self.post(session, "goog/cdp/execute", body).await;
+        assert!(answer.get("error").is_none(), "{command}: {answer}");
+    }
+}
+
+impl Drop for Driver {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Reads one answer: the driver keeps the connection open, so its length is what ends it.
+async fn answer(stream: &mut TcpStream) -> String {
+    let (mut bytes, mut part) = (Vec::new(), [0; 4096]);
+    loop {
+        let text = String::from_utf8_lossy(&bytes).into_owned();
+        let length = text.to_ascii_lowercase().split("content-length:").nth(1).and_then(|rest| {
+            let digits: String = rest.trim_start().chars().take_while(char::is_ascii_digit).collect();
+            digits.parse::<usize>().ok()
+        });
+        let head = text.find("\r\n\r\n");
+        if let (Some(head), Some(length)) = (head, length)
+            && bytes.len() >= head + 4 + length
+        {
+            return text;
+        }
+        let read = stream.read(&mut part).await.unwrap();
+        assert!(read > 0, "the driver hung up: {text}");
+        bytes.extend_from_slice(&part[..read]);
+    }
+}
+
+async fn browser(driver: &Driver, profile: &Path) -> Client {
+    let profile = format!("--user-data-dir={}", profile.display());
+    let arguments = [
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-quic",
+        "--no-first-run",
+        "--disable-background-networking",
+        "--disable-component-update",
+        "--disable-sync",
+        &profile,
+    ];
+    let capabilities = json!({
+        "goog:chromeOptions": { "binary": CHROMIUM, "args": arguments },
+        "goog:loggingPrefs": { "browser": "ALL" },
+    });
+    let Value::Object(capabilities) = capabilities else { unreachable!() };
+    let address = format!("http://127.0.0.1:{}", driver.port);
+    ClientBuilder::rustls().unwrap().capabilities(capabilities).connect(&address).await.unwrap()
+}
+
+fn artifacts() -> PathBuf {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("artifacts");
+    std::fs::create_dir_all(&folder).unwrap();
+    folder
+}
+
+async fn serve_bucket() -> (SocketAddr, watch::Sender<Arc<PageModel>>) {
+    let listener = TcpListener::bind(loopback(0)).await.unwrap();
+    let address = listener.local_addr().unwrap();
+    let model = PageModel { review: robins_bucket(), live: false };
+    let (sender, state) = watch::channel(Arc::new(model));
+    tokio::spawn(serve(listener, state, std::future::pending()));
+    (address, sender)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_page_is_good_to_look_at() {
+    if !Path::new(CHROMIUM).exists() || !Path::new(CHROMEDRIVER).exists() {
+        eprintln!("skipped: {CHROMIUM} or {CHROMEDRIVER} is not installed");
+        return;
+    }
+    let driver = Arc::new(Driver::start());
+    let profile = tempfile::tempdir().unwrap();
+    let client = browser(&driver, profile.path()).await;
+    let (address, sender) = serve_bucket().await;
+    let checks = checks(client.clone(), Arc::clone(&driver), address, sender);
+    // The browser is closed even where a check fails.
+    let outcome = tokio::spawn(tokio::time::timeout(Duration::from_secs(300), checks)).await;
+    client.close().await.unwrap();
+    outcome.unwrap().expect("the browser answers within five minutes");
+}
+
+async fn checks(
+    client: Client,
+    driver: Arc<Driver>,
+    address: SocketAddr,
+    sender: watch::Sender<Arc<PageModel>>,
+) {
+    let session = client.session_id().await.unwrap().unwrap();
+    client.goto(&format!("http://{address}/")).await.unwrap();
+    assert_eq!(client.title().await.unwrap(), "Robin: kestrel-point-bucket-1 · hingeclock");
+    rows_are_swings(&client, 11).await;
+    drawings_are_visible(&client).await;
+    for (name, width, scheme) in [
+        ("desktop", 1280, "light"),
+        ("desktop", 1280, "dark"),
+        ("phone", 390, "light"),
+        ("phone", 390, "dark"),
+    ] {
+        look(&client, &driver, &session, width, scheme).await;
+        nothing_sticks_out(&client, width).await;
+        picture(&client, &format!("{name}-{scheme}")).await;
+    }
+    the_page_follows_a_live_bucket(&client, &sender).await;
+    let log = driver.post(&session, "se/log", json!({ "type": "browser" })).await;
+    assert_eq!(log, json!([]), "the console has to stay empty");
+}
+
+async fn picture(client: &Client, name: &str) {
+    let picture = client.screenshot().await.unwrap();
+    std::fs::write(artifacts().join(format!("page-{name}.png")), picture).unwrap();
+}
+
+async fn rows_are_swings(client: &Client, swings: usize) {
+    let rows = client.find_all(Locator::Css("table.swings tbody tr")).await.unwrap();
+    assert_eq!(rows.len(), swings);
+    let first = rows[0].text().await.unwrap();
+    assert!(first.contains("7 iron") && first.contains("−384"), "{first}");
+}
+
+async fn drawings_are_visible(client: &Client) {
+    let drawings = client.find_all(Locator::Css("svg.chart")).await.unwrap();
+    assert_eq!(drawings.len(), 3);
+    for drawing in drawings {
+        assert!(drawing.is_displayed().await.unwrap());
+        let (_, _, width, height) = drawing.rectangle().await.unwrap();
+        assert!(width > 300.0 && height > 150.0, "{width} x {height}");
+    }
+    // The style sheet is inline: were it refused by the policy, curves would be filled and black.
+    let curve = client.find(Locator::Css("path.curve.early")).await.unwrap();
+    assert_eq!(curve.css_value("fill").await.unwrap(), "none");
+    assert_ne!(curve.css_value("stroke-dasharray").await.unwrap(), "none");
+}
+
+/// Sets the window's width and the colour scheme, and its height to that of the page.
+async fn look(client: &Client, driver: &Driver, session: &str, width: u32, scheme: &str) {
+    let feature = json!({ "name": "prefers-color-scheme", "value": scheme });
+    driver.devtools(session, "Emulation.setEmulatedMedia", json!({ "features": [feature] })).await;
+    let size =
+        |height: u64| json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
+    driver.devtools(session, "Emulation.setDeviceMetricsOverride", size(800)).await;
+    let height = client.execute("return document.documentElement.scrollHeight", vec![]).await.unwrap();
+    let height = height.as_u64().unwrap();
+    driver.devtools(session, "Emulation.setDeviceMetricsOverride", size(height)).await;
+}
+
+/// Wide tables scroll in their own frame; the page itself never scrolls sideways.
+async fn nothing_sticks_out(client: &Client, width: u32) {
+    let wide = client.execute("return document.documentElement.scrollWidth", vec![]).await.unwrap();
+    assert!(wide.as_u64().unwrap() <= u64::from(width), "{wide} at {width}");
+}
+
+async fn the_page_follows_a_live_bucket(client: &Client, sender: &watch::Sender<Arc<PageModel>>) {
+    let mut review = robins_bucket();
+    review.analysis.swings.truncate(3);
+    sender.send(Arc::new(PageModel { review, live: true })).unwrap();
+    client.refresh().await.unwrap();
+    rows_are_swings(client, 3).await;
+    sender.send(Arc::new(PageModel { review: robins_bucket(), live: true })).unwrap();
+    let eleventh = Locator::Css("table.swings tbody tr:nth-child(11)");
+    let wait = client.wait().at_most(Duration::from_secs(60));
+    wait.for_element(eleventh).await.unwrap();
+    picture(client, "live").await;
+}
