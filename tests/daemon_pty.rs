@@ -76,7 +76,8 @@ fn the_example_sessions_come_through_the_daemon_unchanged() {
 fn a_damaged_line_costs_only_the_damaged_frames() {
     let folder = tempfile::tempdir().unwrap();
     let csv = here("recordings/left-handed.csv.gz");
-    let faults = ["--unpaced", "--loss", "0.02", "--corruption", "0.02", "--duplicate", "0.02", "--seed", "5"];
+    let faults =
+        ["--unpaced", "--loss", "0.02", "--corruption", "0.02", "--duplicate", "0.02", "--seed", "5"];
     let recorded = through_the_daemon(&csv, folder.path(), &faults);
     let exported = folder.path().join("exported.csv");
     assert_eq!(code(&run(&["export", recorded.to_str().unwrap(), exported.to_str().unwrap()])), 3);
@@ -117,7 +118,8 @@ fn a_killed_daemon_leaves_a_readable_recording() {
 fn a_port_that_is_not_there_is_named() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path().to_str().unwrap();
-    let arguments = ["run", "--port", "/dev/no-such-port", "--folder", folder, "--no-page", "--sound", "silent"];
+    let arguments =
+        ["run", "--port", "/dev/no-such-port", "--folder", folder, "--no-page", "--sound", "silent"];
     let daemon = hingeclock(&arguments).stderr(std::process::Stdio::piped()).spawn().unwrap();
     let mut daemon = support::binary::Running(daemon);
     let mut said = String::new();

@@ -42,7 +42,7 @@ pub struct PlayerSettings {
 
 impl Default for PlayerSettings {
     fn default() -> PlayerSettings {
-        PlayerSettings { name: "player".to_owned(), hand: PlayerHand::Right }
+        PlayerSettings { name: String::new(), hand: PlayerHand::Right }
     }
 }
 
@@ -254,7 +254,7 @@ mod tests {
     fn what_is_said_replaces_the_default_and_nothing_else() {
         let text = "[player]\nhand = \"left\"\n[targets]\nputter = { from = 0, to = 0.2 }\n[bands]\nlate_from = 0.8\n";
         let settings = Settings::parse(text, Path::new("s.toml")).unwrap();
-        assert_eq!(settings.player, PlayerSettings { name: "player".to_owned(), hand: PlayerHand::Left });
+        assert_eq!(settings.player, PlayerSettings { name: String::new(), hand: PlayerHand::Left });
         assert_eq!((settings.bands.early_below, settings.bands.late_from), (0.4, 0.8));
         assert_eq!(settings.targets.len(), 4);
         assert_eq!(settings.target("iron 7"), Some(TargetWindow { from: 0.40, to: 0.65 }));

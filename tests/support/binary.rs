@@ -54,7 +54,8 @@ pub fn listen<'a>(port: &'a str, folder: &'a str) -> Vec<&'a str> {
 
 /// The only recording in a folder.
 pub fn recording(folder: &Path) -> PathBuf {
-    let mut found: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
+    let mut found: Vec<PathBuf> =
+        std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
     assert_eq!(found.len(), 1, "{found:?}");
     found.remove(0)
 }
