@@ -98,6 +98,11 @@ impl Server {
         wait_until("the server's answer", || probe(&self.env()).is_ok());
     }
 
+    fn signal(&self, signal: &str) {
+        let pid = self.process.as_ref().unwrap().0.id().to_string();
+        assert!(Command::new("kill").args([signal, &pid]).status().unwrap().success());
+    }
+
     fn stop(&mut self) {
         self.process = None;
         let _ = std::fs::remove_file(self.socket());
@@ -237,6 +242,19 @@ fn a_server_that_dies_costs_cues_and_comes_back() {
     wait_until_warm(&loudspeaker, &recorder);
     assert!(recorder.since(0).iter().all(|s| *s == 0.0), "a cue from before the return is not heard");
     check_heard(Cue::Inside, &mut loudspeaker, &recorder);
+}
+
+#[test]
+fn a_server_that_hangs_is_told_and_found_again() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    server.signal("-STOP");
+    wait_until("the loss", || matches!(loudspeaker.take_warning(), Some(SoundWarning::Lost(_))));
+    assert_eq!(loudspeaker.state(), SoundState::Searching);
+    server.signal("-CONT");
+    wait_until("the return", || loudspeaker.take_warning() == Some(SoundWarning::Back));
+    assert_eq!(loudspeaker.state(), SoundState::Heard);
 }
 
 #[test]
