@@ -166,7 +166,9 @@ fn marks(review: &Review, frame: &Frame, swings: &[(usize, &Swing)]) -> Markup {
                 title { (swing_sentence(review, place, swing)) }
                 path.bar d=(bar(swing, cx, cy)) {}
                 (mark(kind, cx, cy))
-                text x=(px(label.0)) y=(px(label.1 + 4.5)) text-anchor="middle" { (place + 1) }
+                @if let Some(label) = label {
+                    text x=(px(label.0)) y=(px(label.1 + 4.5)) text-anchor="middle" { (place + 1) }
+                }
             }
         }
     }

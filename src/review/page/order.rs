@@ -11,6 +11,8 @@ const HEIGHT: f64 = 300.0;
 const LEFT: f64 = 50.0;
 const UPPER: f64 = 36.0;
 const LOWER: f64 = 252.0;
+/// About the width of a letter.
+const LETTER: f64 = 8.0;
 /// Least distance of two swings, and the least width of the whole.
 const STEP: f64 = 30.0;
 const LEAST_WIDTH: f64 = 800.0;
@@ -81,9 +83,18 @@ fn run_of_club(review: &Review, frame: &Frame, run: &Run) -> Markup {
                 path d=(format!("M{:.1} {upper:.1}H{:.1}M{:.1} {lower:.1}H{:.1}", from + 2.0, to - 2.0, from + 2.0, to - 2.0)) {}
             }
         }
-        text.club x=(px((from + to) / 2.0)) y=(px(UPPER - 16.0)) text-anchor="middle" { (wording::club_name(club)) }
+        text.club x=(px((from + to) / 2.0)) y=(px(UPPER - 16.0)) text-anchor="middle" { (fitted(&wording::club_name(club), to - from)) }
         @if run.first > 0 { path.line d=(format!("M{from:.1} {UPPER}V{LOWER}")) {} }
     }
+}
+
+/// As much of a name as fits this many pixels.
+fn fitted(name: &str, width: f64) -> String {
+    let most = ((width / LETTER).floor() as usize).max(2);
+    if name.chars().count() <= most {
+        return name.to_owned();
+    }
+    name.chars().take(most - 1).chain(['…']).collect()
 }
 
 fn axes(frame: &Frame, width: f64) -> Markup {
@@ -116,5 +127,17 @@ fn swing_mark(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Ma
             (mark(kind, cx, cy))
             text x=(px(cx)) y=(px(LOWER + 20.0)) text-anchor="middle" { (place + 1) }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_long_name_is_cut_to_its_room() {
+        assert_eq!(fitted("7 iron", 60.0), "7 iron");
+        assert_eq!(fitted("a long name", 60.0), "a long…");
+        assert_eq!(fitted("größer", 1.0), "g…");
     }
 }
