@@ -129,7 +129,9 @@ fn axes(frame: &Frame) -> Markup {
                 text x=(px(at)) y=(px(LOWER + 19.0)) text-anchor="middle" { (words) }
             }
             text.name x=(px(LEFT)) y=(px(LOWER + 38.0)) { "takeaway" }
-            text.name x=(px((LEFT + TOP_X) / 2.0)) y=(px(LOWER + 38.0)) text-anchor="middle" { "arm travel going back" }
+            text.name x=(px((LEFT + TOP_X) / 2.0)) y=(px(LOWER + 38.0)) text-anchor="middle" {
+                "arm travel going back"
+            }
             text.name x=(px(TOP_X)) y=(px(LOWER + 38.0)) text-anchor="middle" { "top" }
             text.name x=(px(RIGHT)) y=(px(LOWER + 38.0)) text-anchor="end" { "coming down" }
             text.name x="4" y=(px(UPPER - 12.0)) { "hinge" }
