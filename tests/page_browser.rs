@@ -1,4 +1,5 @@
 //! The page in a real browser: Chromium through its driver. Skips where they are not installed.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 #[path = "support/bucket.rs"]
 mod bucket;

@@ -1,4 +1,5 @@
 //! The web page as text, and the server that hands it out.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 #[path = "support/bucket.rs"]
 mod bucket;

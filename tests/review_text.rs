@@ -1,4 +1,5 @@
 //! What a reader sees as text: the JSON object and the table.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 #[path = "support/bucket.rs"]
 mod bucket;

@@ -155,6 +155,7 @@ fn legend(review: &Review, width: u16) -> String {
         let letter = wording::flag_letter(*flag, &flags).unwrap_or('?');
         lines.push(format!("{letter} = {}: {}.", flag.word(), flag.explanation()));
     }
+    lines.extend(wording::second_definition(&review.analysis.swings));
     for line in lines {
         out += &wrapped(&line, width);
     }

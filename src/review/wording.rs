@@ -144,8 +144,7 @@ pub fn headline(summary: &Summary) -> String {
     }
     // A median over different clubs would describe none of them.
     if let Some(spread) = all.set_to_top_ms.filter(|_| !summary.mixes_clubs()) {
-        let (ms, side) = (spread.median.abs(), if spread.median > 0.0 { "after" } else { "before" });
-        text += &format!("; the middle one is set {} ms {side} the top", number(ms, 0));
+        text += &format!("; the middle one is set {}", against_top(spread.median));
     }
     if let Some(share) = all.in_window {
         text += &format!("; {} of {} in the window", share.hits, share.n);
@@ -178,6 +177,28 @@ fn club_cautions(club: &str, group: &Group) -> Vec<String> {
         sentences.push(format!("{club}: the set comes {direction} by about {step} ms a swing."));
     }
     sentences
+}
+
+/// One sentence for each swing that goes on hinging after the top: there the two definitions of the set differ.
+pub fn second_definition(swings: &[Swing]) -> Vec<String> {
+    let numbered = swings.iter().enumerate();
+    let going_on = numbered.filter(|(_, swing)| swing.flags.contains(&Flag::HingesOnAfterTop));
+    let sentence = |(place, swing): (usize, &Swing)| match (swing.set, swing.set_backswing_only) {
+        (Some(set), Some(backswing)) => Some(format!(
+            "Swing {}: set {}; counted to the largest hinge up to the top only, {}.",
+            place + 1,
+            against_top(set.set_to_top_ms.value),
+            against_top(backswing.set_to_top_ms.value)
+        )),
+        _ => None,
+    };
+    going_on.filter_map(sentence).collect()
+}
+
+/// A time against the top in words.
+pub fn against_top(ms: f64) -> String {
+    let side = if ms > 0.0 { "after" } else { "before" };
+    format!("{} ms {side} the top", number(ms.abs(), 0))
 }
 
 /// What was lost of a node's samples, as a sentence.

@@ -129,7 +129,9 @@ fn axes(frame: &Frame) -> Markup {
                 text x=(px(at)) y=(px(LOWER + 19.0)) text-anchor="middle" { (words) }
             }
             text.name x=(px(LEFT)) y=(px(LOWER + 38.0)) { "takeaway" }
-            text.name x=(px((LEFT + TOP_X) / 2.0)) y=(px(LOWER + 38.0)) text-anchor="middle" { "arm travel going back" }
+            text.name x=(px((LEFT + TOP_X) / 2.0)) y=(px(LOWER + 38.0)) text-anchor="middle" {
+                "arm travel going back"
+            }
             text.name x=(px(TOP_X)) y=(px(LOWER + 38.0)) text-anchor="middle" { "top" }
             text.name x=(px(RIGHT)) y=(px(LOWER + 38.0)) text-anchor="end" { "coming down" }
             text.name x="4" y=(px(UPPER - 12.0)) { "hinge" }
@@ -166,7 +168,9 @@ fn marks(review: &Review, frame: &Frame, swings: &[(usize, &Swing)]) -> Markup {
                 title { (swing_sentence(review, place, swing)) }
                 path.bar d=(bar(swing, cx, cy)) {}
                 (mark(kind, cx, cy))
-                text x=(px(label.0)) y=(px(label.1 + 4.5)) text-anchor="middle" { (place + 1) }
+                @if let Some(label) = label {
+                    text x=(px(label.0)) y=(px(label.1 + 4.5)) text-anchor="middle" { (place + 1) }
+                }
             }
         }
     }

@@ -101,7 +101,10 @@ fn bucket(review: &Review, summary: &Summary) -> Markup {
         }
         section aria-labelledby="curves" {
             h2 #curves { "Hinge over arm travel" }
-            p.lead { (wording::COUNTED_FROM_ADDRESS) " The mark on each curve is the set, its bar one standard deviation." }
+            p.lead {
+                (wording::COUNTED_FROM_ADDRESS)
+                " The mark on each curve is the set, its bar one standard deviation."
+            }
             (key(review))
             div.figures {
                 @for (place, (club, _)) in summary.clubs.iter().enumerate() {
@@ -224,16 +227,15 @@ fn key_mark(kind: Kind) -> Markup {
 fn set_sentence(swing: &Swing) -> String {
     let Some(set) = swing.set else { return "No set was found.".to_owned() };
     let ms = set.set_to_top_ms;
-    let side = if ms.value > 0.0 { "after" } else { "before" };
     format!(
-        "Set {} ms {side} the top (± {}), at {} % of the arm's travel.",
-        wording::number(ms.value.abs(), 0),
+        "Set {} (± {} ms), at {} % of the arm's travel.",
+        wording::against_top(ms.value),
         wording::number(ms.sd, 0),
         wording::number(100.0 * set.arm_travel_at_set.value, 0)
     )
 }
 
-/// A swing's number, club and verdict for a tooltip or a screen reader.
+/// A swing's number, verdict and set for a tooltip or a screen reader.
 fn swing_sentence(review: &Review, place: usize, swing: &Swing) -> String {
     let kind = Kind::of(review, swing);
     let verdict = if kind == Kind::Plain { NOTHING } else { kind.words() };

@@ -11,6 +11,8 @@ const HEIGHT: f64 = 300.0;
 const LEFT: f64 = 50.0;
 const UPPER: f64 = 36.0;
 const LOWER: f64 = 252.0;
+/// About the width of a letter.
+const LETTER: f64 = 8.0;
 /// Least distance of two swings, and the least width of the whole.
 const STEP: f64 = 30.0;
 const LEAST_WIDTH: f64 = 800.0;
@@ -40,9 +42,13 @@ pub fn figure(review: &Review) -> Markup {
     };
     html! {
         div.scroll tabindex="0" role="region" aria-labelledby="order" {
-            svg.chart.order role="img" width=(width) viewBox=(format!("0 0 {width} {HEIGHT}")) aria-labelledby="order-title order-about" {
+            svg.chart.order role="img" width=(width) viewBox=(format!("0 0 {width} {HEIGHT}"))
+                aria-labelledby="order-title order-about" {
                 title #order-title { "Arm travel at the set, swing by swing" }
-                desc #order-about { "Each mark is one swing, its bar one standard deviation (hidden where the mark is larger). Shaded: the target window of the club." }
+                desc #order-about {
+                    "Each mark is one swing, its bar one standard deviation (hidden where the mark is larger). "
+                    "Shaded: the target window of the club."
+                }
                 @for run in runs(swings) { (run_of_club(review, &frame, &run)) }
                 (axes(&frame, width))
                 @for (place, swing) in swings.iter().enumerate() { (swing_mark(review, &frame, place, swing)) }
@@ -76,14 +82,32 @@ fn run_of_club(review: &Review, frame: &Frame, run: &Run) -> Markup {
     html! {
         @if let Some(window) = review.windows.for_club(club) {
             @let (upper, lower) = (frame.travel.pixel(window.to), frame.travel.pixel(window.from));
-            g.band {
-                rect x=(px(from + 2.0)) y=(px(upper)) width=(px(to - from - 4.0)) height=(px((lower - upper).max(0.0))) {}
-                path d=(format!("M{:.1} {upper:.1}H{:.1}M{:.1} {lower:.1}H{:.1}", from + 2.0, to - 2.0, from + 2.0, to - 2.0)) {}
-            }
+            (band(from + 2.0, to - 2.0, upper, lower))
         }
-        text.club x=(px((from + to) / 2.0)) y=(px(UPPER - 16.0)) text-anchor="middle" { (wording::club_name(club)) }
+        text.club x=(px((from + to) / 2.0)) y=(px(UPPER - 16.0)) text-anchor="middle" {
+            (fitted(&wording::club_name(club), to - from))
+        }
         @if run.first > 0 { path.line d=(format!("M{from:.1} {UPPER}V{LOWER}")) {} }
     }
+}
+
+fn band(left: f64, right: f64, upper: f64, lower: f64) -> Markup {
+    let (width, height) = ((right - left).max(0.0), (lower - upper).max(0.0));
+    html! {
+        g.band {
+            rect x=(px(left)) y=(px(upper)) width=(px(width)) height=(px(height)) {}
+            path d=(format!("M{left:.1} {upper:.1}h{width:.1}M{left:.1} {lower:.1}h{width:.1}")) {}
+        }
+    }
+}
+
+/// As much of a name as fits this many pixels.
+fn fitted(name: &str, width: f64) -> String {
+    let most = ((width / LETTER).floor() as usize).max(2);
+    if name.chars().count() <= most {
+        return name.to_owned();
+    }
+    name.chars().take(most - 1).chain(['…']).collect()
 }
 
 fn axes(frame: &Frame, width: f64) -> Markup {
@@ -112,9 +136,23 @@ fn swing_mark(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Ma
     html! {
         g class={ "set " (kind.class()) } {
             title { (swing_sentence(review, place, swing)) }
-            @if unfolded(swing).is_some() { path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {} }
+            @if unfolded(swing).is_some() {
+                path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {}
+            }
             (mark(kind, cx, cy))
             text x=(px(cx)) y=(px(LOWER + 20.0)) text-anchor="middle" { (place + 1) }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_long_name_is_cut_to_its_room() {
+        assert_eq!(fitted("7 iron", 60.0), "7 iron");
+        assert_eq!(fitted("a long name", 60.0), "a long…");
+        assert_eq!(fitted("größer", 1.0), "g…");
     }
 }

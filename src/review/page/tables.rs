@@ -64,7 +64,8 @@ pub fn swings(review: &Review) -> Markup {
                 thead { (swing_headings()) }
                 tbody {
                     @for (place, swing) in review.analysis.swings.iter().enumerate() {
-                        (swing_row(&SwingWords::of(review, place, swing, &flags), Kind::of(review, swing), &swing.flags))
+                        @let words = SwingWords::of(review, place, swing, &flags);
+                        (swing_row(&words, Kind::of(review, swing), &swing.flags))
                     }
                 }
             }
@@ -76,6 +77,7 @@ pub fn swings(review: &Review) -> Markup {
             "? stands where the edge of the window is too close to be sure."
         }
         (legend(&flags))
+        @for sentence in wording::second_definition(&review.analysis.swings) { p.about { (sentence) } }
     }
 }
 
