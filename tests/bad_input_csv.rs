@@ -1,4 +1,5 @@
 //! A raw CSV that is wrong, torn or damaged: a clear message or a salvage, never a panic, nothing passed over.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use flate2::{Compression, write::GzEncoder};
 use hingeclock::record::{SalvageReport, open_input};

@@ -1,4 +1,5 @@
 //! Recordings that were cut or damaged: never a panic, never a changed message, never a loss passed over.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use hingeclock::record::{RawPiece, Recorded, RecordingReader, RecordingWriter, SessionInfo, Storage};
 use hingeclock::sample::Marker;

@@ -1,4 +1,5 @@
 //! Both kinds of input give the same session: a raw CSV, and a recording of a glove that played it.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use firmware_protocol::{CommandKind, Splitter};
 use hingeclock::device::faults::Faults;

@@ -1,4 +1,5 @@
 //! The recorder's thread: all is written, a full queue is told, a failing disk is told, nobody waits for ever.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use hingeclock::record::{
     RawPiece, RecordError, Recorded, Recorder, RecordingReader, RecordingWriter, RefusedError, SessionInfo,

@@ -1,4 +1,5 @@
 //! Recordings: what is written comes back; flushing and syncing as promised; an independent reader agrees.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use hingeclock::record::{
     RawPiece, RecordError, Recorded, RecordingReader, RecordingWriter, SessionInfo, Storage, create_recording,
