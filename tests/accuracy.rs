@@ -1,6 +1,7 @@
 //! The measurement against sessions with exact truth, made by a generator kept apart from this program.
 //! Prints one table; run with `cargo test --test accuracy -- --nocapture`. `PER_SWING=1` adds a line each,
 //! `SESSIONS=folder` takes other sessions (NAME.csv.gz with NAME.truth.json).
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 use hingeclock::detect::{AnalysisParams, BucketAnalysis, Flag, OfflineAnalysis, Swing};
 use hingeclock::record::input::open_input;

@@ -1,4 +1,5 @@
 //! Nothing that a sensor could send, sensible or not, makes the analysis panic or invent swings at rest.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 use hingeclock::detect::{AnalysisParams, LiveAnalysis, OfflineAnalysis};
 use hingeclock::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};

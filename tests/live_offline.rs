@@ -1,4 +1,5 @@
 //! The live path against the offline one on the same arrivals: same swings, same classes, near times.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 use hingeclock::detect::{AnalysisParams, Flag, LiveAnalysis, LiveSwing, OfflineAnalysis, Swing};
 use hingeclock::record::input::open_input;

@@ -1,5 +1,6 @@
 //! The measurement of the virtual glove's buckets against their truth: chips and pitches, air swings,
 //! waggles, rehearsals, walking and tee work between them, right- and left-handed.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 use hingeclock::detect::{AnalysisParams, LiveAnalysis, OfflineAnalysis, Swing};
 use hingeclock::device::virtual_glove::{Scenario, SwingTruth, VirtualBucket};

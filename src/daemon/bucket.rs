@@ -239,10 +239,8 @@ impl Bucket {
         for said in rest {
             self.said(said, clock.now());
         }
-        if let Some(recorder) = self.recorder.take() {
-            if let Err(error) = recorder.finish() {
-                self.lost.push(format!("the recording could not be ended: {error}"));
-            }
+        if let Some(Err(error)) = self.recorder.take().map(Recorder::finish) {
+            self.lost.push(format!("the recording could not be ended: {error}"));
         }
         self.show(false);
         if let Err(error) = self.sound.close() {
