@@ -176,7 +176,8 @@ fn exact_counts(value: f64, full_scale: f64) -> Option<i16> {
     let counts = (value * 32768.0 / full_scale).round();
     let in_range = (f64::from(i16::MIN)..=f64::from(i16::MAX)).contains(&counts);
     let counts = in_range.then_some(counts as i16)?;
-    (counts_to_units(counts, full_scale) == value).then_some(counts)
+    // Bit for bit: a printed −0.0 is no count, either.
+    (counts_to_units(counts, full_scale).to_bits() == value.to_bits()).then_some(counts)
 }
 
 /// The frame that introduces the glove.

@@ -120,13 +120,6 @@ impl Settings {
         file.judged().map_err(at)
     }
 
-    /// The window of a club, by its name or the first word of it (`iron 7` is an iron).
-    #[must_use]
-    pub fn target(&self, club: &str) -> Option<TargetWindow> {
-        let first = club.split_whitespace().next().unwrap_or(club);
-        self.targets.get(club).or_else(|| self.targets.get(first)).copied()
-    }
-
     /// An example file with every key at its default, explained.
     #[must_use]
     pub fn default_text() -> &'static str {
@@ -207,7 +200,8 @@ tone_volume = 0.5
 recordings = \"recordings\"
 
 [player]
-name = \"player\"
+# As it stands on tables and in recordings; empty for none.
+name = \"\"
 # The side the player plays from: right or left.
 hand = \"right\"
 
@@ -257,8 +251,7 @@ mod tests {
         assert_eq!(settings.player, PlayerSettings { name: String::new(), hand: PlayerHand::Left });
         assert_eq!((settings.bands.early_below, settings.bands.late_from), (0.4, 0.8));
         assert_eq!(settings.targets.len(), 4);
-        assert_eq!(settings.target("iron 7"), Some(TargetWindow { from: 0.40, to: 0.65 }));
-        assert_eq!(settings.target("spoon"), None);
+        assert_eq!(settings.targets["iron"], TargetWindow { from: 0.40, to: 0.65 });
     }
 
     #[test]

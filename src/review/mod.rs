@@ -103,3 +103,21 @@ impl Judged {
         Judged { verdict: window.verdict(travel.map(|m| m.value)), close: travel.is_some_and(near) }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_club_has_its_own_window_or_that_of_its_kind_or_the_usual_one() {
+        let window = |from| TargetWindow { from, to: 1.0 };
+        let by_club =
+            [("iron", window(0.1)), ("iron 7", window(0.2))].map(|(club, w)| (club.to_owned(), w)).into();
+        let windows = Windows { by_club, otherwise: Some(window(0.3)) };
+        let from = |club| windows.for_club(club).map(|window| window.from);
+        assert_eq!(from(Some("iron 7")), Some(0.2));
+        assert_eq!(from(Some("Iron 9")), Some(0.1));
+        assert_eq!(from(Some("spoon")), Some(0.3));
+        assert_eq!(from(None), Some(0.3));
+    }
+}
