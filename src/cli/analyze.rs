@@ -1,7 +1,7 @@
 //! `analyze`: the numbers of a recording or a raw CSV.
 
 use super::Outcome;
-use super::input::{feed, note_missing_nodes, review_of, settings, tell};
+use super::input::{Fed, feed, note_missing_nodes, review_of, settings, tell};
 use crate::daemon::{analysis_params, cue_of};
 use crate::detect::{AnalysisParams, BucketAnalysis, LiveAnalysis, LiveSwing, OfflineAnalysis};
 use crate::record::salvage::SalvageReport;
@@ -10,7 +10,7 @@ use crate::review::{LiveCue, Review, json, table, trace};
 use anyhow::Context;
 use std::fs::File;
 use std::io::{BufWriter, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Work out the swings of a recording or a raw CSV.
 #[derive(Debug, clap::Args)]
@@ -43,13 +43,8 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
     let params = analysis_params(&settings);
-    let (review, report) = if args.live {
-        let (live, report) = live(args, params)?;
-        (live.review(&args.input, &settings, &report), report)
-    } else {
-        let (analysis, report) = offline(args, params)?;
-        (review_of(&args.input, analysis, &settings), report)
-    };
+    let (review, report) =
+        if args.live { live(args, params, &settings)? } else { offline(args, params, &settings)? };
     if let Some(path) = &args.trace {
         write_trace(path, &review)?;
     }
@@ -57,45 +52,39 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     Ok(tell(&report))
 }
 
-fn offline(args: &Args, params: AnalysisParams) -> anyhow::Result<(BucketAnalysis, SalvageReport)> {
+fn offline(
+    args: &Args,
+    params: AnalysisParams,
+    settings: &Settings,
+) -> anyhow::Result<(Review, SalvageReport)> {
     let start = |device: &_| OfflineAnalysis::new(device, params);
-    let (analysis, report) = feed(&args.input, start, OfflineAnalysis::push)?;
-    let mut analysis = analysis.finish();
+    let Fed { state, player, report } = feed(&args.input, start, OfflineAnalysis::push)?;
+    let mut analysis = state.finish();
     note_missing_nodes(&mut analysis, &report);
-    Ok((analysis, report))
+    Ok((review_of(&args.input, player, analysis, settings), report))
 }
 
-/// The live path and the swings that it told of.
-struct LiveRun {
-    path: LiveAnalysis,
-    swings: Vec<LiveSwing>,
+fn live(args: &Args, params: AnalysisParams, settings: &Settings) -> anyhow::Result<(Review, SalvageReport)> {
+    let start = |device: &_| (LiveAnalysis::new(device, params), Vec::new());
+    let take =
+        |(path, swings): &mut (LiveAnalysis, Vec<LiveSwing>), arrival: &_| swings.extend(path.push(arrival));
+    let Fed { state: (mut path, mut swings), player, report } = feed(&args.input, start, take)?;
+    swings.extend(path.finish());
+    let mut analysis = BucketAnalysis {
+        swings: swings.iter().map(|live| live.swing.clone()).collect(),
+        losses: path.losses(),
+        notes: path.notes().to_vec(),
+    };
+    note_missing_nodes(&mut analysis, &report);
+    let mut review = review_of(&args.input, player, analysis, settings);
+    review.cues = swings.iter().map(|live| cue(&review, live)).collect();
+    Ok((review, report))
 }
 
-fn live(args: &Args, params: AnalysisParams) -> anyhow::Result<(LiveRun, SalvageReport)> {
-    let start = |device: &_| LiveRun { path: LiveAnalysis::new(device, params), swings: Vec::new() };
-    let (mut run, report) = feed(&args.input, start, |run: &mut LiveRun, arrival| {
-        run.swings.extend(run.path.push(arrival));
-    })?;
-    run.swings.extend(run.path.finish());
-    Ok((run, report))
-}
-
-impl LiveRun {
-    fn review(self, path: &Path, settings: &Settings, report: &SalvageReport) -> Review {
-        let mut analysis = BucketAnalysis {
-            swings: self.swings.iter().map(|live| live.swing.clone()).collect(),
-            losses: self.path.losses(),
-            notes: self.path.notes().to_vec(),
-        };
-        note_missing_nodes(&mut analysis, report);
-        let mut review = review_of(path, analysis, settings);
-        let cue = |live: &LiveSwing| {
-            let verdict = review.verdict(&live.swing)?.verdict;
-            Some(LiveCue { cue: cue_of(verdict).word().to_owned(), at: live.decided_at })
-        };
-        review.cues = self.swings.iter().map(cue).collect();
-        review
-    }
+/// The cue that goes out for a swing, as the daemon would give it.
+fn cue(review: &Review, live: &LiveSwing) -> Option<LiveCue> {
+    let verdict = review.verdict(&live.swing)?.verdict;
+    Some(LiveCue { cue: cue_of(verdict).word().to_owned(), at: live.decided_at })
 }
 
 fn write_trace(path: &PathBuf, review: &Review) -> anyhow::Result<()> {

@@ -113,7 +113,7 @@ pub fn pace(speed: f64, unpaced: bool) -> anyhow::Result<Pace> {
 }
 
 fn read(path: &Path) -> anyhow::Result<(DeviceDescription, Vec<Arrival>)> {
-    let Input { device, arrivals } = open_input(path)?;
+    let Input { device, arrivals, .. } = open_input(path)?;
     Ok((device, arrivals.collect::<Result<_, _>>()?))
 }
 

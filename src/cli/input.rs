@@ -14,8 +14,17 @@ use std::path::{Path, PathBuf};
 /// Samples between two steps of the progress display.
 const PROGRESS_EVERY: u64 = 20_000;
 
-/// Opens an input and feeds its arrivals, in order, to `take`. The device of a recording is complete only
-/// after its first frames, so `start` gets it before the first arrival.
+/// An input that was read to its end.
+pub struct Fed<S> {
+    /// What was made of the arrivals.
+    pub state: S,
+    /// The player's name, where the input says it.
+    pub player: Option<String>,
+    /// What was lost.
+    pub report: SalvageReport,
+}
+
+/// Opens an input, makes a state from the glove's description, and feeds it the arrivals in order.
 ///
 /// # Errors
 /// The input cannot be read at all.
@@ -23,8 +32,8 @@ pub fn feed<S>(
     path: &Path,
     start: impl FnOnce(&DeviceDescription) -> S,
     mut take: impl FnMut(&mut S, &Arrival),
-) -> anyhow::Result<(S, SalvageReport)> {
-    let Input { device, mut arrivals } = open_input(path)?;
+) -> anyhow::Result<Fed<S>> {
+    let Input { device, player, mut arrivals } = open_input(path)?;
     let mut state = start(&device);
     let progress = progress_bar();
     let mut count = 0;
@@ -36,7 +45,7 @@ pub fn feed<S>(
         }
     }
     progress.finish_and_clear();
-    Ok((state, arrivals.report()))
+    Ok(Fed { state, player, report: arrivals.report() })
 }
 
 /// A counter on a terminal; nothing on a pipe.
@@ -80,10 +89,16 @@ pub fn settings(path: Option<&PathBuf>) -> anyhow::Result<Settings> {
     }
 }
 
-/// The review of an analysis with the player's windows.
-pub fn review_of(path: &Path, analysis: BucketAnalysis, settings: &Settings) -> Review {
+/// The review of an analysis with the player's windows. The settings' name goes before the input's.
+pub fn review_of(
+    path: &Path,
+    player: Option<String>,
+    analysis: BucketAnalysis,
+    settings: &Settings,
+) -> Review {
     let name = path
         .file_name()
         .map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
-    Review { player: player_name(settings), windows: windows(settings), ..Review::new(&name, analysis) }
+    let player = player_name(settings).or(player);
+    Review { player, windows: windows(settings), ..Review::new(&name, analysis) }
 }

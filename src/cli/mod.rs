@@ -8,6 +8,7 @@ mod export;
 mod input;
 mod review;
 mod run;
+mod settings;
 
 use crate::units::WallTime;
 use anyhow::Context;
@@ -66,6 +67,7 @@ enum Command {
     Export(export::Args),
     Emulate(emulate::Args),
     Check(check::Args),
+    Settings(settings::Args),
 }
 
 /// Parses the command line, runs the command, and gives the process its exit code.
@@ -80,6 +82,7 @@ pub fn main() -> ExitCode {
         Command::Export(args) => export::run(&args),
         Command::Emulate(args) => emulate::run(&args),
         Command::Check(args) => check::run(&args),
+        Command::Settings(args) => settings::run(&args),
     };
     let outcome = outcome.unwrap_or_else(|error| {
         eprintln!("hingeclock: {error:#}");

@@ -1,7 +1,7 @@
 //! `review`: a bucket for the coach, as a table and as a local page.
 
 use super::Outcome;
-use super::input::{feed, note_missing_nodes, review_of, settings, tell};
+use super::input::{Fed, feed, note_missing_nodes, review_of, settings, tell};
 use super::run::asked_to_end;
 use crate::daemon::analysis_params;
 use crate::detect::OfflineAnalysis;
@@ -44,10 +44,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
     let params = analysis_params(&settings);
     let start = |device: &_| OfflineAnalysis::new(device, params);
-    let (analysis, report) = feed(&args.input, start, OfflineAnalysis::push)?;
-    let mut analysis = analysis.finish();
+    let Fed { state, player, report } = feed(&args.input, start, OfflineAnalysis::push)?;
+    let mut analysis = state.finish();
     note_missing_nodes(&mut analysis, &report);
-    let review = review_of(&args.input, analysis, &settings);
+    let review = review_of(&args.input, player, analysis, &settings);
     print!("{}", table::text(&review, super::terminal_width()));
     let outcome = tell(&report);
     if let Some(path) = &args.html {

@@ -5,7 +5,7 @@ use super::detector::{Detector, Said};
 use super::guide::Guide;
 use super::status::Status;
 use super::{cue_of, player_name, windows};
-use crate::detect::{BucketAnalysis, LiveSwing};
+use crate::detect::{BucketAnalysis, LiveSwing, Swing};
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard, LinkError, RawPiece};
 use crate::record::recorded::Recorded;
@@ -45,8 +45,15 @@ pub struct Bucket {
     status: Status,
     link_up: bool,
     damaged: u64,
+    /// Swings that were too many to keep here.
+    dropped: u64,
     lost: Vec<String>,
 }
+
+/// So many swings are kept for page and table while a bucket runs, so that its memory stays flat.
+const SWINGS_KEPT: usize = 300;
+/// And so many points of each one's curve: what a page can show.
+const CURVE_POINTS: usize = 160;
 
 impl Bucket {
     /// A bucket with nothing in it.
@@ -78,6 +85,7 @@ impl Bucket {
             status,
             link_up: false,
             damaged: 0,
+            dropped: 0,
             lost: Vec::new(),
         }
     }
@@ -157,7 +165,9 @@ impl Bucket {
             Said::Swing(live) => self.swing(&live, now),
             Said::Note(note) => {
                 self.status.line(&note);
-                self.review.analysis.notes.push(note);
+                if !self.review.analysis.notes.contains(&note) {
+                    self.review.analysis.notes.push(note);
+                }
             }
             Said::Over(losses) => self.review.analysis.losses = losses,
         }
@@ -171,13 +181,32 @@ impl Bucket {
             self.sound.play(cue, now);
         }
         let told = cue.map(|cue| LiveCue { cue: cue.word().to_owned(), at: live.decided_at });
-        self.review.analysis.swings.push(live.swing.clone());
-        self.review.cues.push(told);
+        self.keep(live.swing.clone(), told);
         self.status.line(&table::newest(&self.review));
         if let Some(value) = self.derived() {
             let by = env!("CARGO_PKG_VERSION").to_owned();
             self.record(&Recorded::Derived { received: now, kind: "swing".to_owned(), by, value });
         }
+    }
+
+    /// Keeps a swing for page and table, its curve thinned; of a very long bucket the newest ones only. All of
+    /// them are in the recording.
+    fn keep(&mut self, mut swing: Swing, cue: Option<LiveCue>) {
+        let step = swing.curve.len().div_ceil(CURVE_POINTS).max(1);
+        swing.curve = swing.curve.into_iter().step_by(step).collect();
+        let swings = &mut self.review.analysis.swings;
+        if swings.len() == SWINGS_KEPT {
+            swings.remove(0);
+            self.review.cues.remove(0);
+            if self.dropped == 0 {
+                let note =
+                    format!("only the newest {SWINGS_KEPT} swings are shown; all are in the recording");
+                self.review.analysis.notes.push(note);
+            }
+            self.dropped += 1;
+        }
+        swings.push(swing);
+        self.review.cues.push(cue);
     }
 
     /// The newest swing as it stands in the JSON object.

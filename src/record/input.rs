@@ -23,6 +23,8 @@ const GZIP_MAGIC: [u8; 2] = [0x1f, 0x8b];
 pub struct Input {
     /// What is known of the glove.
     pub device: DeviceDescription,
+    /// The player's name, where the input says it.
+    pub player: Option<String>,
     /// What arrived, in order.
     pub arrivals: Arrivals,
 }
@@ -87,9 +89,9 @@ pub fn open_input(path: &Path) -> Result<Input, InputError> {
 /// Reads a recording twice: first for what the glove says of itself, wherever that stands, then for the arrivals.
 fn open_recording(path: &Path, source: BufReader<File>) -> Result<Input, InputError> {
     let introduced = introductions(path, source)?;
-    let device = introduced.description.clone();
+    let (device, player) = (introduced.description.clone(), introduced.player.clone());
     let arrivals = RecordingArrivals::new(path, open_file(path)?, introduced)?;
-    Ok(Input { device, arrivals: Arrivals::Recording(Box::new(arrivals)) })
+    Ok(Input { device, player, arrivals: Arrivals::Recording(Box::new(arrivals)) })
 }
 
 fn format_error(path: &Path, found: &str) -> InputError {
@@ -131,7 +133,7 @@ fn open_csv(path: &Path, mut source: Box<dyn BufRead + Send>) -> Result<Input, I
     let markers = read_sibling(path, ".markers.csv")?
         .map_or_else(Vec::new, |(text, _)| read_markers(&text, &mut report));
     let csv = RawCsv::new(path, source, device.clone(), MarkerMerge::new(markers), report)?;
-    Ok(Input { device: device.unwrap_or_default(), arrivals: Arrivals::Csv(Box::new(csv)) })
+    Ok(Input { device: device.unwrap_or_default(), player: None, arrivals: Arrivals::Csv(Box::new(csv)) })
 }
 
 /// The path of a file beside NAME.csv or NAME.csv.gz: NAME and this ending.

@@ -16,6 +16,8 @@ use std::path::{Path, PathBuf};
 pub struct Introduced {
     /// The glove, and the hand it sits on.
     pub description: DeviceDescription,
+    /// The player's name, where it was said.
+    pub player: Option<String>,
     assembler: Assembler,
 }
 
@@ -43,7 +45,8 @@ pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, Inpu
     if let Some(session) = reader.session().filter(|_| !glove_knows_hand) {
         description.player_hand = session.player_hand;
     }
-    Ok(Introduced { description, assembler })
+    let player = reader.session().map(|session| session.player.clone()).filter(|name| !name.is_empty());
+    Ok(Introduced { description, assembler, player })
 }
 
 /// The arrivals in a recording, in order.
