@@ -9,7 +9,7 @@ use crate::detect::{BucketAnalysis, LiveSwing, Swing};
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard, LinkError, RawPiece};
 use crate::record::recorded::Recorded;
-use crate::record::recorder::Recorder;
+use crate::record::recorder::{Recorder, RefusedError};
 use crate::record::settings::Settings;
 use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review, json, table};
@@ -132,9 +132,17 @@ impl Bucket {
     /// Hands something to the recorder. What it refuses is lost, and that is told loudly; the bucket goes on.
     fn record(&mut self, recorded: &Recorded) {
         let Some(recorder) = &mut self.recorder else { return };
-        if let Err(error) = recorder.record(recorded.clone()) {
-            self.alarm(&format!("NOT RECORDED: {error}"));
+        match recorder.record(recorded.clone()) {
+            Ok(()) => {}
+            Err(RefusedError::Stopped) => self.recording_failed(),
+            Err(full) => self.alarm(&format!("NOT RECORDED: {full}")),
         }
+    }
+
+    /// The recorder has given up: says why, once, and that nothing more is recorded.
+    fn recording_failed(&mut self) {
+        let Some(Err(reason)) = self.recorder.take().map(Recorder::finish) else { return };
+        self.alarm(&format!("NOT RECORDED FROM HERE ON: {reason}"));
     }
 
     fn alarm(&mut self, sentence: &str) {
@@ -239,12 +247,13 @@ impl Bucket {
         if let Some(warning) = self.sound.take_warning() {
             self.status.line(&format!("sound: {warning}"));
         }
-        let failure = self.recorder.as_mut().and_then(|recorder| {
+        if let Some(recorder) = &mut self.recorder {
             recorder.tick(now);
-            recorder.failure()
-        });
-        if let Some(error) = failure {
-            self.alarm(&format!("NOT RECORDED: {error}"));
+            if recorder.has_stopped() {
+                self.recording_failed();
+            } else if let Some(error) = recorder.failure() {
+                self.alarm(&format!("NOT RECORDED: {error}"));
+            }
         }
         let due = self.guide.as_mut().and_then(|guide| guide.poll(now));
         if let Some((part, words)) = due {

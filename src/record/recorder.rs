@@ -85,6 +85,12 @@ impl Recorder {
         self.failures.try_recv().ok()
     }
 
+    /// Whether the thread has given up; [`Recorder::finish`] then says why.
+    #[must_use]
+    pub fn has_stopped(&self) -> bool {
+        self.thread.is_finished()
+    }
+
     /// Things that were refused so far.
     #[must_use]
     pub fn refused(&self) -> u64 {

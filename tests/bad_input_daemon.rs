@@ -1,0 +1,106 @@
+//! What goes wrong around a running bucket is told, and nothing that was received before is lost.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+mod support {
+    pub mod binary;
+}
+
+use std::path::Path;
+use std::process::Command;
+use support::binary::{code, emulate, errors, hingeclock, listen, recording, run};
+
+fn left_handed() -> String {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/left-handed.csv.gz").to_str().unwrap().to_owned()
+}
+
+/// A file system of a few hundred kilobytes; none where this user may not mount one.
+struct SmallDisk(tempfile::TempDir);
+
+impl SmallDisk {
+    fn mount() -> Option<SmallDisk> {
+        let folder = tempfile::tempdir().unwrap();
+        let mut mount = Command::new("mount");
+        mount.args(["-t", "tmpfs", "-o", "size=300k", "tmpfs"]).arg(folder.path());
+        mount.output().is_ok_and(|output| output.status.success()).then_some(SmallDisk(folder))
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg(self.0.path()).status();
+    }
+}
+
+#[test]
+fn a_full_disk_is_told_and_what_was_written_stays() {
+    let Some(disk) = SmallDisk::mount() else {
+        eprintln!("skipped: no right to mount a small file system");
+        return;
+    };
+    let (_glove, port) = emulate(&[&left_handed(), "--unpaced"]);
+    let output = run(&listen(&port, disk.0.path().to_str().unwrap()));
+    assert_eq!(code(&output), 3);
+    assert!(errors(&output).contains("the disk is full"), "{}", errors(&output));
+    let table = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(table.contains("4 swings"), "the live path goes on: {table}");
+    let torn = recording(disk.0.path());
+    let analysed = run(&["analyze", torn.to_str().unwrap(), "--json"]);
+    let object: serde_json::Value = serde_json::from_slice(&analysed.stdout).unwrap();
+    let received = object["losses"][0]["received"].as_u64().unwrap();
+    assert!(received > 3000, "{received} samples of the hand node kept");
+}
+
+#[test]
+fn a_folder_that_cannot_be_made_is_named() {
+    let file = tempfile::NamedTempFile::new().unwrap();
+    let below = file.path().join("recordings");
+    let output = run(&listen("/dev/no-such-port", below.to_str().unwrap()));
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains(below.to_str().unwrap()), "{}", errors(&output));
+}
+
+#[test]
+fn a_page_port_that_is_taken_is_named() {
+    let taken = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = taken.local_addr().unwrap().port().to_string();
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path().to_str().unwrap();
+    let output = run(&["run", "--port", "/dev/no-such-port", "--folder", folder, "--page-port", &port]);
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains("--page-port"), "{}", errors(&output));
+}
+
+#[test]
+fn wrong_usage_has_its_own_exit_code() {
+    for arguments in
+        [&["analyze"][..], &["run", "--sound", "loud"], &["emulate", "--speed", "fast"], &["sing"]]
+    {
+        assert_eq!(code(&run(arguments)), 2, "{arguments:?}");
+    }
+    assert_eq!(code(&run(&["emulate", "--loss", "2"])), 1);
+}
+
+#[test]
+fn wrong_settings_are_named_with_their_line() {
+    let file = tempfile::NamedTempFile::new().unwrap();
+    std::fs::write(file.path(), "[targets]\niron = { from = 0.7, to = 0.4 }\n").unwrap();
+    let output = run(&["analyze", &left_handed(), "--settings", file.path().to_str().unwrap()]);
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains("line 2"), "{}", errors(&output));
+}
+
+/// A request to terminate ends the bucket in order: the file is whole.
+#[test]
+fn a_terminated_daemon_closes_its_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_glove, port) = emulate(&[&left_handed(), "--speed", "8"]);
+    let mut daemon = hingeclock(&listen(&port, folder.path().to_str().unwrap())).spawn().unwrap();
+    let enough = |path: &Path| std::fs::metadata(path).is_ok_and(|file| file.len() > 200_000);
+    while std::fs::read_dir(folder.path()).unwrap().all(|entry| !enough(&entry.unwrap().path())) {
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    assert!(Command::new("kill").arg(daemon.id().to_string()).status().unwrap().success());
+    assert_eq!(daemon.wait().unwrap().code(), Some(0));
+    let output = run(&["analyze", recording(folder.path()).to_str().unwrap(), "--json"]);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+}
