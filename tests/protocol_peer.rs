@@ -1,4 +1,5 @@
 //! Peer, decoder and assembler without a port: what goes in comes out, and every fault shows.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that fails may panic")]
 
 use firmware_protocol::{
     AckStatus, Battery, Button, ButtonAction, CommandKind, Decoder, Frame, HostHello, MAX_WIRE, Version,
