@@ -245,6 +245,25 @@ fn jitter_delays_but_does_not_reorder() {
 }
 
 #[test]
+fn no_reading_is_sent_before_it_is_due() {
+    let items = (0..100).map(|seq| {
+        let at_us = i64::from(seq) * 2000;
+        (HostTime(at_us), reading(NodeRole::Hand, seq, at_us, [0; 6]))
+    });
+    let script = PeerScript::new(DeviceDescription::default(), items.collect()).unwrap();
+    let mut peer = Peer::new(script.clone(), Faults::default()).with_batch_limit(35);
+    peer.hear(&serial::greeting());
+    let mut host = Host::default();
+    for now_us in (0..200_000).step_by(500) {
+        let mut bytes = Vec::new();
+        peer.poll(HostTime(now_us), &mut bytes);
+        host.read(&bytes);
+        let due = script.items().iter().filter(|(at, _)| at.0 <= now_us).count();
+        assert_eq!(host.arrivals.len(), due, "at {now_us} µs");
+    }
+}
+
+#[test]
 fn nothing_is_said_before_start_and_after_stop() {
     let mut peer = Peer::new(two_nodes(20), Faults::default());
     let mut bytes = Vec::new();
@@ -342,6 +361,7 @@ fn a_node_that_starts_anew_loses_nothing() {
     let again = &host.arrivals[2000..];
     assert_eq!(again, expected(&two_nodes(10)));
     assert_eq!((host.lost(), host.gaps()), (0, vec![]));
+    assert!(host.assembler.gaps().all(|(_, gaps)| gaps.repeated == 0), "new readings, not repeated ones");
 }
 
 #[test]
