@@ -1,4 +1,5 @@
 //! A firmware peer on a real pseudo-terminal, the serial link at the other end.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that fails may panic")]
 
 use firmware_protocol::{CommandKind, Decoder, FrameError};
 use hingeclock::device::faults::Faults;
@@ -126,12 +127,16 @@ async fn take_until(
     tokio::time::timeout(PATIENCE, link).await.expect("the link goes on").unwrap();
 }
 
-/// Plays a script over a pseudo-terminal until its port vanishes.
-async fn play(mut peer: Peer) -> (Peer, Taken, Assembler) {
+/// Plays a script over a pseudo-terminal, as fast as it goes, until its port vanishes.
+async fn play(peer: Peer) -> (Peer, Taken, Assembler) {
+    play_at(peer, Pace::Unpaced).await
+}
+
+async fn play_at(mut peer: Peer, pace: Pace) -> (Peer, Taken, Assembler) {
     let line = PtyLine::open().unwrap();
     let path = line.path().to_owned();
     let glove = tokio::spawn(async move {
-        line.run(&mut peer, Pace::Unpaced, HostClock::start()).await.unwrap();
+        line.run(&mut peer, pace, HostClock::start()).await.unwrap();
         peer
     });
     let (mut taken, mut assembler) = (Taken::default(), Assembler::new());
@@ -155,6 +160,15 @@ async fn every_arrival_comes_identical_and_in_order() {
     assert!(taken.arrivals == expected(&script), "the arrivals differ");
     assert_eq!(assembler.description(), script.description());
     assert!(assembler.gaps().all(|(_, gaps)| (gaps.lost, gaps.received) == (0, 2000)));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_paced_script_comes_whole_too() {
+    let script = script(50);
+    for pace in [Pace::Real, Pace::Times(20.0)] {
+        let (_, taken, _) = play_at(Peer::new(script.clone(), Faults::default()), pace).await;
+        assert!(taken.arrivals == expected(&script), "{pace:?}");
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

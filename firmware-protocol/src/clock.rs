@@ -48,6 +48,7 @@ mod tests {
         assert_eq!(clock.extend(u32::MAX), WRAP - 1);
         assert_eq!(clock.extend(400), WRAP + 400);
         assert_eq!(clock.extend(u32::MAX - 9), WRAP - 10);
+        assert_eq!(clock.latest_us(), WRAP + 400, "a late one does not set the clock back");
         assert_eq!(clock.extend(401), WRAP + 401);
         assert_eq!(clock.latest_us(), WRAP + 401);
     }

@@ -1,4 +1,5 @@
 //! Byte stuffing against published examples, and for every input.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that fails may panic")]
 
 use firmware_protocol::cobs::{CobsError, decode, encode, max_encoded_len};
 use proptest::prelude::*;

@@ -171,7 +171,8 @@ impl Peer {
     /// Appends what is due at `now` to `out`, a few thousand bytes at a time.
     pub fn poll(&mut self, now: HostTime, out: &mut Vec<u8>) {
         out.append(&mut self.replies);
-        while self.running && out.len() < OUTPUT_CHUNK {
+        let enough = out.len() + OUTPUT_CHUNK;
+        while self.running && out.len() < enough {
             match self.next.take() {
                 Some(next) if next.due <= now => self.send(next, out),
                 waiting => {

@@ -44,7 +44,8 @@ impl PtyLine {
     }
 
     /// Runs the peer at this pace until its script is over and the host has read everything. A host may
-    /// close and open the port meanwhile; while nobody reads, the peer waits.
+    /// close and open the port meanwhile; while nobody reads, the peer waits. A host that was killed leaves
+    /// the port marked as its own as long as this line is open: then only the superuser opens it again.
     ///
     /// # Errors
     /// What the system says when the pseudo-terminal fails.
