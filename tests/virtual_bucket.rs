@@ -2,8 +2,11 @@
 //! waggles, rehearsals, walking and tee work between them, right- and left-handed.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
-use hingeclock::detect::{AnalysisParams, LiveAnalysis, OfflineAnalysis, Swing};
+use hingeclock::detect::{AnalysisParams, Flag, LiveAnalysis, OfflineAnalysis, Swing};
+use hingeclock::device::virtual_glove::scenario::ClockSettings;
+use hingeclock::device::virtual_glove::sensor::SensorSettings;
 use hingeclock::device::virtual_glove::{Scenario, SwingTruth, VirtualBucket};
+use hingeclock::sample::NodeRole;
 
 fn offline(bucket: &VirtualBucket) -> Vec<Swing> {
     let mut analysis = OfflineAnalysis::new(&bucket.device, AnalysisParams::default());
@@ -79,4 +82,52 @@ fn a_left_handed_bucket_is_measured() {
 fn the_live_path_finds_the_same_swings() {
     let bucket = VirtualBucket::demo(4);
     check("live", &live(&bucket), &bucket.truth);
+}
+
+/// 200 Hz, node clocks of unrelated origin, mountings off by up to 12°, poor sensors and a poor link.
+#[test]
+fn a_harsh_bucket_is_measured() {
+    let calm = Scenario::demo_bucket();
+    let sensor = SensorSettings {
+        rate_hz: 200.0,
+        bandwidth_hz: Some(80.0),
+        misalignment_deg: 12.0,
+        scale_sd: 0.004,
+        cross_axis_sd: 0.004,
+        ..calm.sensor.clone()
+    };
+    let clocks = ClockSettings { offset_s: 4000.0, skew_ppm: 60.0, ..ClockSettings::default() };
+    for seed in [11, 12] {
+        let bucket = VirtualBucket::play(
+            &Scenario { sensor: sensor.clone(), clocks: clocks.clone(), ..calm.clone() },
+            seed,
+        );
+        check(&format!("harsh {seed}"), &offline(&bucket), &bucket.truth);
+    }
+}
+
+/// A gyro that clips in every full swing: the swings are found, and told as clipped.
+#[test]
+fn a_clipping_gyro_is_told() {
+    let calm = Scenario::demo_bucket();
+    let sensor = SensorSettings { gyro_full_scale_dps: 500.0, ..calm.sensor.clone() };
+    let bucket = VirtualBucket::play(&Scenario { sensor, ..calm }, 5);
+    let swings = offline(&bucket);
+    assert_eq!(swings.len(), bucket.truth.len());
+    let clipped = swings.iter().filter(|swing| swing.flags.contains(&Flag::GyroClipped)).count();
+    assert!(clipped * 2 > swings.len(), "{clipped} of {} told as clipped", swings.len());
+}
+
+/// With the hand node alone swings are found and timed; the hinge is not made up.
+#[test]
+fn a_hand_node_alone_times_swings_and_makes_up_no_hinge() {
+    let scenario = Scenario { roles: vec![NodeRole::Hand], ..Scenario::demo_bucket() };
+    let bucket = VirtualBucket::play(&scenario, 6);
+    let swings = offline(&bucket);
+    assert_eq!(swings.len(), bucket.truth.len());
+    for (swing, truth) in swings.iter().zip(&bucket.truth) {
+        assert!(swing.set.is_none() && swing.flags.contains(&Flag::HandNodeAlone));
+        assert!(swing.top.seconds_since(truth.top).abs() < 0.06, "{:?}", swing.top.seconds_since(truth.top));
+        assert_eq!(swing.impact.is_some(), truth.impact.is_some());
+    }
 }
