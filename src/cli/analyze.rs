@@ -9,7 +9,7 @@ use crate::record::settings::Settings;
 use crate::review::{LiveCue, Review, json, table, trace};
 use anyhow::Context;
 use std::fs::File;
-use std::io::{BufWriter, Write};
+use std::io::BufWriter;
 use std::path::PathBuf;
 
 /// Work out the swings of a recording or a raw CSV.
@@ -48,7 +48,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(path) = &args.trace {
         write_trace(path, &review)?;
     }
-    print(args, &review)?;
+    show(args, &review)?;
     Ok(tell(&report))
 }
 
@@ -94,7 +94,7 @@ fn write_trace(path: &PathBuf, review: &Review) -> anyhow::Result<()> {
         .with_context(|| format!("{} cannot be written", path.display()))
 }
 
-fn print(args: &Args, review: &Review) -> anyhow::Result<()> {
+fn show(args: &Args, review: &Review) -> anyhow::Result<()> {
     let text = if args.json { json::text(review)? } else { table::text(review, super::terminal_width()) };
-    std::io::stdout().write_all(text.as_bytes()).context("standard output cannot be written")
+    super::output::print(&text)
 }

@@ -5,6 +5,7 @@
 pub mod probe;
 
 use super::Outcome;
+use super::output::print;
 use crate::record::settings::Settings;
 use crate::units::WallTime;
 use probe::{Access, FolderFound, Machine, PortFound, PortKind};
@@ -81,11 +82,11 @@ pub struct Args {
 /// Runs the command: done when swings can be captured.
 ///
 /// # Errors
-/// Never; what is missing is a finding.
+/// Standard output cannot be written; what is missing on the machine is a finding.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let folder = args.folder.clone().unwrap_or_else(|| Settings::default().recordings);
     let findings = judge(&Machine::look(&folder));
-    print!("{}", render(&findings));
+    print(&render(&findings))?;
     Ok(if exit_code(&findings) == 0 { Outcome::Done } else { Outcome::Failed })
 }
 

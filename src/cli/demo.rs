@@ -56,7 +56,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         let (_nobody, controls) = mpsc::channel(1);
         let end = run_bucket(options, controls, asked_to_end()?, status.clone()).await?;
         glove.abort();
-        let outcome = tell(&end);
+        let outcome = tell(&end)?;
         if args.keep_page {
             super::review::show(end.review, args.bucket.page_port).await?;
         }

@@ -1,6 +1,7 @@
 //! `emulate`: a glove that does not exist, on a real serial line, for firmware authors, demos and tests.
 
 use super::Outcome;
+use super::output::{print, say};
 use crate::device::faults::Faults;
 use crate::device::host_clock::HostClock;
 use crate::device::pty::PtyLine;
@@ -88,14 +89,14 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let mut peer = Peer::new(script, faults(&args.faults)?);
     super::runtime()?.block_on(async {
         let line = PtyLine::open().context("the system gives no pseudo-terminal")?;
-        println!("{}", line.path().display());
+        print(&format!("{}\n", line.path().display()))?;
         line.run(&mut peer, pace, HostClock::start()).await.context("the pseudo-terminal failed")
     })?;
     let counts = peer.counts();
-    eprintln!(
+    say(&format!(
         "{} frames sent, {} lost, {} twice, {} damaged",
         counts.frames, counts.lost, counts.doubled, counts.damaged
-    );
+    ));
     Ok(Outcome::Done)
 }
 

@@ -2,6 +2,7 @@
 
 use super::Outcome;
 use super::input::tell;
+use super::output::print;
 use crate::record::export::export_csv;
 use crate::record::input::open_input;
 use std::path::PathBuf;
@@ -25,11 +26,7 @@ pub struct Args {
 /// The input cannot be read, or an output cannot be written.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let exported = export_csv(open_input(&args.input)?, &args.output)?;
-    println!(
-        "{} samples and {} markers written to {}",
-        exported.samples,
-        exported.markers,
-        args.output.display()
-    );
+    let path = args.output.display();
+    print(&format!("{} samples and {} markers written to {path}\n", exported.samples, exported.markers))?;
     Ok(tell(&exported.report))
 }

@@ -1,6 +1,7 @@
 //! Reads an input for the commands that look back: progress on a terminal, losses told on standard error.
 
 use super::Outcome;
+use super::output::say;
 use crate::daemon::{player_name, windows};
 use crate::detect::BucketAnalysis;
 use crate::record::input::{Input, open_input};
@@ -58,10 +59,10 @@ fn progress_bar() -> ProgressBar {
 /// Tells on standard error what was lost and noticed, and how the command ends for it.
 pub fn tell(report: &SalvageReport) -> Outcome {
     for note in &report.notes {
-        eprintln!("note: {note}");
+        say(&format!("note: {note}"));
     }
     for sentence in report.sentences() {
-        eprintln!("lost: {sentence}");
+        say(&format!("lost: {sentence}"));
     }
     if report.data_was_lost() { Outcome::Salvaged } else { Outcome::Done }
 }

@@ -6,6 +6,7 @@ mod demo;
 mod emulate;
 mod export;
 mod input;
+mod output;
 mod review;
 mod run;
 mod settings;
@@ -85,7 +86,7 @@ pub fn main() -> ExitCode {
         Command::Settings(args) => settings::run(&args),
     };
     let outcome = outcome.unwrap_or_else(|error| {
-        eprintln!("hingeclock: {error:#}");
+        output::say(&format!("hingeclock: {error:#}"));
         Outcome::Failed
     });
     ExitCode::from(outcome.code())
@@ -93,7 +94,8 @@ pub fn main() -> ExitCode {
 
 /// Logs go to standard error as far as HINGECLOCK_LOG asks for them; errors only by default.
 fn tell_logs() {
-    let filter = EnvFilter::try_from_env("HINGECLOCK_LOG").unwrap_or_else(|_| EnvFilter::new("error"));
+    let filter =
+        EnvFilter::try_from_env("HINGECLOCK_LOG").unwrap_or_else(|_| EnvFilter::new("error,pulseaudio=off"));
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
 }
 

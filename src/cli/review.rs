@@ -2,6 +2,7 @@
 
 use super::Outcome;
 use super::input::{Fed, feed, note_missing_nodes, review_of, settings, tell};
+use super::output::{print, say};
 use super::run::asked_to_end;
 use crate::daemon::analysis_params;
 use crate::detect::OfflineAnalysis;
@@ -48,7 +49,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let mut analysis = state.finish();
     note_missing_nodes(&mut analysis, &report);
     let review = review_of(&args.input, player, analysis, &settings);
-    print!("{}", table::text(&review, super::terminal_width()));
+    print(&table::text(&review, super::terminal_width()))?;
     let outcome = tell(&report);
     if let Some(path) = &args.html {
         let text = page(&PageModel { review: review.clone(), live: false });
@@ -69,7 +70,7 @@ pub async fn show(review: Review, port: u16) -> anyhow::Result<()> {
     let listener = TcpListener::bind(address).await;
     let listener = listener
         .with_context(|| format!("the page cannot be served at {address}: take another --page-port"))?;
-    eprintln!("page at http://{}/ until Ctrl-C", listener.local_addr()?);
+    say(&format!("page at http://{}/ until Ctrl-C", listener.local_addr()?));
     let (_keep, model) = watch::channel(Arc::new(PageModel { review, live: false }));
     serve::serve(listener, model, asked_to_end()?).await.context("the page is gone")
 }

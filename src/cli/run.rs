@@ -2,6 +2,7 @@
 
 use super::Outcome;
 use super::input::settings;
+use super::output::{print, say};
 use crate::daemon::bucket::BucketEnd;
 use crate::daemon::control::{CONTROLS, Control, parse};
 use crate::daemon::run::{Options, run as run_bucket};
@@ -92,7 +93,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             typed_lines(Status::new(true))
         };
         let end = run_bucket(options, controls, asked_to_end()?, status).await?;
-        Ok(tell(&end))
+        tell(&end)
     })
 }
 
@@ -169,11 +170,14 @@ pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()>> {
 }
 
 /// Prints the bucket and where it was recorded.
-pub fn tell(end: &BucketEnd) -> Outcome {
-    print!("{}", table::text(&end.review, super::terminal_width()));
-    println!("Recording: {}", end.recording.display());
+///
+/// # Errors
+/// Standard output cannot be written.
+pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
+    let table = table::text(&end.review, super::terminal_width());
+    print(&format!("{table}Recording: {}\n", end.recording.display()))?;
     for sentence in &end.lost {
-        eprintln!("lost: {sentence}");
+        say(&format!("lost: {sentence}"));
     }
-    if end.lost.is_empty() { Outcome::Done } else { Outcome::Salvaged }
+    Ok(if end.lost.is_empty() { Outcome::Done } else { Outcome::Salvaged })
 }

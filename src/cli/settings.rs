@@ -1,9 +1,8 @@
 //! `settings`: an example settings file, every key explained and at its default.
 
 use super::Outcome;
+use super::output::print;
 use crate::record::settings::Settings;
-use anyhow::Context;
-use std::io::Write;
 
 /// Print an example settings file: player, bands, target windows per club.
 #[derive(Debug, clap::Args)]
@@ -14,10 +13,8 @@ pub struct Args {}
 /// Runs the command.
 ///
 /// # Errors
-/// Standard output is gone.
+/// Standard output cannot be written.
 pub fn run(_args: &Args) -> anyhow::Result<Outcome> {
-    std::io::stdout()
-        .write_all(Settings::default_text().as_bytes())
-        .context("standard output cannot be written")?;
+    print(Settings::default_text())?;
     Ok(Outcome::Done)
 }

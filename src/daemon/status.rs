@@ -1,6 +1,7 @@
 //! What the person at the terminal is told while a bucket runs: a line at a time, nothing on a pipe that
 //! did not ask.
 
+use std::io::Write;
 use std::sync::{Arc, Mutex};
 
 /// Tells lines on standard error. Copies share the memory of what was said last.
@@ -23,7 +24,8 @@ impl Status {
             text.clone_into(&mut last);
         }
         if !self.quiet {
-            eprintln!("{text}");
+            // A terminal that has gone away must not end the bucket.
+            let _ = writeln!(std::io::stderr(), "{text}");
         }
     }
 
