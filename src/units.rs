@@ -31,6 +31,15 @@ impl DeviceTime {
     }
 }
 
+impl WallTime {
+    /// This instant in UTC in the form of `strftime`; empty outside the years that a calendar knows.
+    #[must_use]
+    pub fn utc(self, form: &str) -> String {
+        jiff::Timestamp::from_millisecond(self.0)
+            .map_or_else(|_| String::new(), |at| at.strftime(form).to_string())
+    }
+}
+
 impl HostTime {
     /// Seconds from `earlier` to `self`; negative when `self` comes first.
     #[must_use]
@@ -80,6 +89,13 @@ impl PlayerHand {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn wall_time_is_told_in_utc() {
+        // 2000-03-01 00:00:00 UTC is 951 868 800 s after the epoch (POSIX: 11 017 days of 86 400 s).
+        assert_eq!(WallTime(951_868_800_500).utc("%Y-%m-%d %H:%M:%S"), "2000-03-01 00:00:00");
+        assert_eq!(WallTime(i64::MAX).utc("%Y"), "");
+    }
 
     #[test]
     fn durations_keep_their_sign() {

@@ -57,40 +57,6 @@ pub fn scheduled(arrivals: Vec<Arrival>) -> Vec<(HostTime, Arrival)> {
     arrivals.into_iter().map(|arrival| (at(&arrival), arrival)).collect()
 }
 
-/// Plays stored arrivals in their order.
-#[derive(Clone, Debug)]
-pub struct Replay {
-    pace: Pace,
-    items: std::vec::IntoIter<(HostTime, Arrival)>,
-    start: HostTime,
-    started: HostTime,
-}
-
-impl Replay {
-    /// Plays `items`, in the order of their times, from `now` on.
-    #[must_use]
-    pub fn new(items: Vec<(HostTime, Arrival)>, pace: Pace, now: HostTime) -> Replay {
-        let start = items.first().map_or(HostTime(0), |(at, _)| *at);
-        Replay { pace, items: items.into_iter(), start, started: now }
-    }
-
-    /// When the next arrival is due on the host's clock; none when all are played.
-    #[must_use]
-    pub fn next_due(&self) -> Option<HostTime> {
-        let (at, _) = self.items.as_slice().first()?;
-        let wait_us = self.pace.wait_us(at.0 - self.start.0).unwrap_or(0);
-        Some(HostTime(self.started.0 + wait_us))
-    }
-
-    /// The next arrival, if it is due at `now`.
-    pub fn poll(&mut self, now: HostTime) -> Option<Arrival> {
-        if self.next_due()? > now {
-            return None;
-        }
-        self.items.next().map(|(_, arrival)| arrival)
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -101,23 +67,14 @@ mod tests {
         (HostTime(at_us), Arrival::Marker { received: Some(HostTime(at_us)), marker })
     }
 
-    fn due_us(pace: Pace) -> Vec<i64> {
-        let items = vec![marker(5000), marker(7000), marker(7000), marker(11_000)];
-        let mut replay = Replay::new(items, pace, HostTime(100));
-        let mut due = Vec::new();
-        while let Some(at) = replay.next_due() {
-            due.push(at.0);
-            assert!(pace == Pace::Unpaced || replay.poll(HostTime(at.0 - 1)).is_none());
-            assert!(replay.poll(at).is_some());
-        }
-        due
-    }
-
     #[test]
-    fn arrivals_are_due_as_they_were_or_faster() {
-        assert_eq!(due_us(Pace::Real), [100, 2100, 2100, 6100]);
-        assert_eq!(due_us(Pace::Times(2.0)), [100, 1100, 1100, 3100]);
-        assert_eq!(due_us(Pace::Unpaced), [100; 4]);
+    fn waits_shrink_with_the_pace_and_play_back_to_what_they_were() {
+        for (pace, wait_us) in
+            [(Pace::Real, Some(2000)), (Pace::Times(4.0), Some(500)), (Pace::Unpaced, None)]
+        {
+            assert_eq!(pace.wait_us(2000), wait_us);
+            assert_eq!(wait_us.and_then(|us| pace.played_us(us)), wait_us.map(|_| 2000));
+        }
     }
 
     #[test]

@@ -95,26 +95,7 @@ pub fn create_recording(folder: &Path, started: WallTime) -> io::Result<(PathBuf
 /// `2026-04-12T09-30-05Z` for an instant, in UTC, with no character that a file system dislikes.
 #[must_use]
 pub fn file_stem(at: WallTime) -> String {
-    let seconds = at.0.div_euclid(1000);
-    let (year, month, day) = civil_date(seconds.div_euclid(86_400));
-    let second = seconds.rem_euclid(86_400);
-    let (hour, minute, second) = (second / 3600, second / 60 % 60, second % 60);
-    format!("{year:04}-{month:02}-{day:02}T{hour:02}-{minute:02}-{second:02}Z")
-}
-
-/// Year, month and day of a day counted from 1 January 1970, in the Gregorian calendar. Counts 400-year
-/// eras from 1 March of year 0, so that the leap day is the last of its year (common practice).
-fn civil_date(days: i64) -> (i64, i64, i64) {
-    let days = days + 719_468;
-    let era = days.div_euclid(146_097);
-    let day_of_era = days.rem_euclid(146_097);
-    let year_of_era = (day_of_era - day_of_era / 1460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
-    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
-    let march_month = (5 * day_of_year + 2) / 153;
-    let day = day_of_year - (153 * march_month + 2) / 5 + 1;
-    let month = if march_month < 10 { march_month + 3 } else { march_month - 9 };
-    let year = year_of_era + era * 400 + i64::from(month <= 2);
-    (year, month, day)
+    at.utc("%Y-%m-%dT%H-%M-%SZ")
 }
 
 #[cfg(test)]
