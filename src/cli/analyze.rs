@@ -73,7 +73,7 @@ fn live(args: &Args, params: AnalysisParams, settings: &Settings) -> anyhow::Res
     let mut analysis = BucketAnalysis {
         swings: swings.iter().map(|live| live.swing.clone()).collect(),
         losses: path.losses(),
-        notes: path.notes().to_vec(),
+        notes: path.take_notes(),
     };
     note_missing_nodes(&mut analysis, &report);
     let mut review = review_of(&args.input, player, analysis, settings);

@@ -86,12 +86,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     super::runtime()?.block_on(async {
         let status = Status::new(args.bucket.quiet);
         let options = options(&args.bucket, SerialParams::new(port), args.once, &status).await?;
-        let controls = if std::io::stdin().is_terminal() {
+        if std::io::stdin().is_terminal() {
             status.line(&format!("type: {CONTROLS}"));
-            typed_lines(status.clone())
-        } else {
-            typed_lines(Status::new(true))
-        };
+        }
+        let controls = typed_lines(status.clone());
         let end = run_bucket(options, controls, asked_to_end()?, status).await?;
         tell(&end)
     })
@@ -139,7 +137,8 @@ pub async fn options(
 pub fn typed_lines(status: Status) -> mpsc::Receiver<Control> {
     let (sender, controls) = mpsc::channel(16);
     std::thread::spawn(move || {
-        for line in std::io::stdin().lock().lines().map_while(Result::ok) {
+        for line in std::io::stdin().lock().split(b'\n').map_while(Result::ok) {
+            let line = String::from_utf8_lossy(&line);
             match parse(&line) {
                 Ok(Some(control)) => {
                     if sender.blocking_send(control).is_err() {
@@ -154,17 +153,19 @@ pub fn typed_lines(status: Status) -> mpsc::Receiver<Control> {
     controls
 }
 
-/// Ready when the process gets Ctrl-C or is told to terminate.
+/// Ready when the process gets Ctrl-C, is told to terminate, or its terminal is closed.
 ///
 /// # Errors
 /// The system does not let us listen.
 pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()>> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
+    let mut hang_up = signal(SignalKind::hangup())?;
     Ok(async move {
         tokio::select! {
             _ = terminate.recv() => {}
             _ = interrupt.recv() => {}
+            _ = hang_up.recv() => {}
         }
     })
 }

@@ -6,6 +6,7 @@ use super::guide::Guide;
 use super::status::Status;
 use super::{cue_of, player_name, windows};
 use crate::detect::{BucketAnalysis, LiveSwing, Swing};
+use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard, LinkError, RawPiece};
 use crate::record::recorded::Recorded;
@@ -13,7 +14,7 @@ use crate::record::recorder::{Recorder, RefusedError};
 use crate::record::settings::Settings;
 use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review, json, table};
-use crate::sample::{Arrival, Marker};
+use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::HostTime;
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
@@ -101,10 +102,30 @@ impl Bucket {
         let mut arrivals = Vec::new();
         let described = piece.whole && self.interpret(&piece, &mut arrivals);
         if described {
-            self.detector.device(self.assembler.description()).await;
+            self.tell_glove();
+            let heard = self.detector.device(self.assembler.description()).await;
+            self.detector_keeps_up(heard);
         }
         if !arrivals.is_empty() {
-            self.detector.arrivals(arrivals).await;
+            let heard = self.detector.arrivals(arrivals).await;
+            self.detector_keeps_up(heard);
+        }
+    }
+
+    fn detector_keeps_up(&mut self, heard: bool) {
+        if !heard {
+            self.status.once("the detector is too slow: swings may be missed; the recording goes on");
+        }
+    }
+
+    /// Who the glove is, as it describes itself.
+    fn tell_glove(&self) {
+        let device = self.assembler.description();
+        let nodes: Vec<&str> = device.nodes.iter().map(|node| place_word(node.role)).collect();
+        let serial = device.serial.as_deref().map_or_else(String::new, |serial| format!(" {serial}"));
+        self.status.once(&format!("glove{serial} with the nodes {}", nodes.join(" and ")));
+        if device.nodes.iter().all(|node| node.role != NodeRole::Forearm) {
+            self.status.once("expected the nodes hand and forearm, found no forearm yet");
         }
     }
 
@@ -123,7 +144,7 @@ impl Bucket {
         match self.assembler.take(&frame, Some(piece.received), arrivals) {
             Ok(heard) => heard == Heard::DescriptionChanged,
             Err(error) => {
-                tracing::warn!(%error, "a frame that cannot be used");
+                self.status.once(&format!("glove: {error}"));
                 false
             }
         }
@@ -155,14 +176,15 @@ impl Bucket {
     /// The link is up.
     pub fn link_opened(&mut self, at: HostTime) {
         self.link_up = true;
-        self.status.line("glove connected");
+        self.status.line("port open, waiting for the glove");
         self.record(&Recorded::Link { received: at, kind: "opened".to_owned(), value: String::new() });
     }
 
-    /// The link is down, or still is. True when it had been up.
-    pub fn link_down(&mut self, at: HostTime, error: &LinkError) -> bool {
+    /// The link is down, or still is. True when it had been up. `ends` says that the bucket ends with it.
+    pub fn link_down(&mut self, at: HostTime, error: &LinkError, ends: bool) -> bool {
         let was_up = std::mem::replace(&mut self.link_up, false);
-        self.status.once(&format!("glove: {error}"));
+        let ended = was_up && ends;
+        self.status.once(&if ended { "the glove has gone".to_owned() } else { format!("glove: {error}") });
         self.record(&Recorded::Link { received: at, kind: "down".to_owned(), value: error.to_string() });
         was_up
     }
@@ -239,7 +261,8 @@ impl Bucket {
         let (kind, value) = marker.fields();
         self.status.line(&format!("{kind}: {value}"));
         self.record(&Recorded::Marker { received: now, marker: marker.clone() });
-        self.detector.arrivals(vec![Arrival::Marker { received: Some(now), marker }]).await;
+        let heard = self.detector.arrivals(vec![Arrival::Marker { received: Some(now), marker }]).await;
+        self.detector_keeps_up(heard);
     }
 
     /// Some time has passed.
@@ -261,7 +284,7 @@ impl Bucket {
             self.mark(Marker::Prompt(part), now).await;
         }
         if self.guide.is_some_and(|guide| guide.is_over(now)) {
-            self.status.line("Calibration done.");
+            self.status.line("That was the last part.");
             self.guide = None;
         }
     }

@@ -35,14 +35,14 @@ const LONGEST: usize = 60;
 pub fn parse(line: &str) -> Result<Option<Control>, ControlError> {
     let line = line.trim();
     let (word, rest) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
-    let rest: String = rest.trim().chars().take(LONGEST).collect();
+    let rest: String = rest.trim().chars().filter(|c| !c.is_control()).take(LONGEST).collect();
     match (word, rest.is_empty()) {
         ("", _) => Ok(None),
         ("club", false) => Ok(Some(Control::Club(rest))),
-        ("mark", _) => Ok(Some(Control::Mark(rest))),
+        ("mark", false) => Ok(Some(Control::Mark(rest))),
         ("calibrate", true) => Ok(Some(Control::Calibrate)),
         ("stop", true) => Ok(Some(Control::Stop)),
-        _ => Err(ControlError { found: line.to_owned() }),
+        _ => Err(ControlError { found: line.chars().take(LONGEST).collect() }),
     }
 }
 
@@ -53,7 +53,7 @@ mod tests {
     #[test]
     fn lines_are_understood_or_named() {
         assert_eq!(parse("  club  7 iron "), Ok(Some(Control::Club("7 iron".to_owned()))));
-        assert_eq!(parse("mark"), Ok(Some(Control::Mark(String::new()))));
+        assert_eq!(parse("mark a\u{1b}[31m b"), Ok(Some(Control::Mark("a[31m b".to_owned()))));
         assert_eq!(parse("calibrate\n"), Ok(Some(Control::Calibrate)));
         assert_eq!(parse(" "), Ok(None));
         let error = parse("club").unwrap_err().to_string();

@@ -1,14 +1,18 @@
 //! Edge: the live analysis on a thread of its own, with bounded queues. A panic in it costs the swing in
-//! hand, never the recording.
+//! hand and what the detector had learnt, never the recording.
 
 use crate::detect::{AnalysisParams, LiveAnalysis, LiveSwing, NodeLoss};
 use crate::sample::{Arrival, DeviceDescription};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::thread::JoinHandle;
+use std::time::Duration;
 use tokio::sync::mpsc;
 
 /// Batches of arrivals that may wait for the detector: some seconds of them.
 const QUEUE: usize = 1024;
+
+/// So long the loop waits for room in that queue: less than the link can hold.
+const PATIENCE: Duration = Duration::from_secs(2);
 
 /// What the detector is told.
 enum Told {
@@ -47,21 +51,23 @@ impl Detector {
         Ok(Detector { told: Some(told), said, thread: Some(thread) })
     }
 
-    /// The glove has described itself, or described itself anew.
-    pub async fn device(&self, device: &DeviceDescription) {
-        self.tell(Told::Device(device.clone())).await;
+    /// The glove has described itself, or described itself anew. False when the detector is too far behind
+    /// to be told.
+    #[must_use]
+    pub async fn device(&self, device: &DeviceDescription) -> bool {
+        self.tell(Told::Device(device.clone())).await
     }
 
-    /// Arrivals, in order. Waits where the detector is behind: the link then holds them.
-    pub async fn arrivals(&self, arrivals: Vec<Arrival>) {
-        self.tell(Told::Arrivals(arrivals)).await;
+    /// Arrivals, in order. Waits a little where the detector is behind; false when it is too far behind, and
+    /// these are not looked at.
+    #[must_use]
+    pub async fn arrivals(&self, arrivals: Vec<Arrival>) -> bool {
+        self.tell(Told::Arrivals(arrivals)).await
     }
 
-    async fn tell(&self, told: Told) {
-        if let Some(sender) = &self.told {
-            // The thread only ends after the sender is gone, so this cannot fail.
-            let _ = sender.send(told).await;
-        }
+    async fn tell(&self, told: Told) -> bool {
+        let Some(sender) = &self.told else { return false };
+        sender.send_timeout(told, PATIENCE).await.is_ok()
     }
 
     /// Nothing more will arrive.
@@ -85,27 +91,23 @@ impl Detector {
 fn work(params: AnalysisParams, mut told: mpsc::Receiver<Told>, said: &mpsc::Sender<Said>) {
     let mut device = DeviceDescription::default();
     let mut live = LiveAnalysis::new(&device, params);
-    let mut notes = 0;
     while let Some(message) = told.blocking_recv() {
-        let arrivals = match message {
+        match message {
             Told::Device(description) => {
                 device = description;
-                live = LiveAnalysis::new(&device, params);
-                notes = 0;
-                continue;
+                live.redescribe(&device);
             }
-            Told::Arrivals(arrivals) => arrivals,
-        };
-        let step = catch_unwind(AssertUnwindSafe(|| push_all(&mut live, &arrivals, said)));
-        if step.is_err() {
-            live = LiveAnalysis::new(&device, params);
-            notes = 0;
-            say(said, Said::Note("the detector failed and starts anew; the recording goes on".to_owned()));
+            Told::Arrivals(arrivals) => {
+                let step = catch_unwind(AssertUnwindSafe(|| push_all(&mut live, &arrivals, said)));
+                if step.is_err() {
+                    live = LiveAnalysis::new(&device, params);
+                    let sorry = "the detector failed and starts anew: calibrate and name the club again; \
+                                 the recording goes on";
+                    say(said, Said::Note(sorry.to_owned()));
+                }
+            }
         }
-        for note in live.notes().iter().skip(notes) {
-            say(said, Said::Note(note.clone()));
-        }
-        notes = live.notes().len();
+        live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
     }
     if let Ok(Some(swing)) = catch_unwind(AssertUnwindSafe(|| live.finish())) {
         say(said, Said::Swing(Box::new(swing)));

@@ -79,6 +79,7 @@ pub async fn run(
     let (_commands, for_glove) = mpsc::channel(16);
     let link_task = tokio::spawn(serial::run(options.link, clock, events, for_glove));
     let mut sources = Sources { link, controls, tick: tokio::time::interval(TICK) };
+    let mut failed = None;
     tokio::pin!(stop);
     loop {
         let event = sources.next(&mut bucket, stop.as_mut()).await;
@@ -87,8 +88,11 @@ pub async fn run(
             Event::Link(LinkEvent::Raw(piece)) => bucket.piece(piece).await,
             Event::Link(LinkEvent::Opened { at }) => bucket.link_opened(at),
             Event::Link(LinkEvent::Down { at, error, .. }) => {
-                let was_up = bucket.link_down(at, &error);
-                if was_up && options.end_with_link {
+                let was_up = bucket.link_down(at, &error, options.end_with_link);
+                if options.end_with_link && !was_up {
+                    failed = Some(error);
+                }
+                if options.end_with_link {
                     break;
                 }
             }
@@ -99,10 +103,11 @@ pub async fn run(
         }
     }
     link_task.abort();
+    sources.drain(&mut bucket).await;
     let end = bucket.end(clock).await;
     let _ = page_stop.send(());
     let _ = page_task.await;
-    Ok(end)
+    failed.map_or(Ok(end), |error| Err(error.into()))
 }
 
 fn start_recorder(options: &Options) -> anyhow::Result<(PathBuf, Recorder)> {
@@ -157,9 +162,20 @@ impl Sources {
             biased;
             () = stop => Event::Stop,
             Some(said) = bucket.detector.next() => Event::Detector(said),
+            // What was received comes before what was typed after it, so that both keep their order.
+            event = self.link.recv() => event.map_or(Event::LinkOver, Event::Link),
             Some(control) = self.controls.recv() => Event::Control(control),
             _ = self.tick.tick() => Event::Tick,
-            event = self.link.recv() => event.map_or(Event::LinkOver, Event::Link),
+        }
+    }
+
+    /// What the link had received when the bucket was ended is kept, too.
+    async fn drain(&mut self, bucket: &mut Bucket) {
+        self.link.close();
+        while let Ok(event) = self.link.try_recv() {
+            if let LinkEvent::Raw(piece) = event {
+                bucket.piece(piece).await;
+            }
         }
     }
 }

@@ -5,6 +5,7 @@ use super::measure::WristKnowledge;
 use super::phases::{self, ArmTrack, NoSwing, PhaseParams, Phases};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::joint::JointWindow;
+use crate::fusion::series::Reading;
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
 use nalgebra::Vector3;
@@ -15,6 +16,8 @@ const ADDRESS_WITHIN_S: f64 = 3.5;
 const RESTLESS_MAX: f64 = 0.35;
 /// In a swing everything turns so fast that what is wrong changes within this time, s.
 const SWING_CORRELATION_S: f64 = 0.1;
+/// Steps between readings longer than this are gaps, s.
+const GAP_S: f64 = 0.05;
 /// The joint's window ends so long after the arm is back at its address angle, s.
 const AFTER_BACK_S: f64 = 0.2;
 
@@ -47,7 +50,7 @@ impl Candidate {
         lead_arm_sign: f64,
         params: &PhaseParams,
     ) -> Result<Candidate, NoSwing> {
-        let hand_alone = episode.forearm.len() * 2 < episode.hand.len();
+        let hand_alone = covered_s(&episode.forearm) < 0.5 * covered_s(&episode.hand);
         let until_s = episode.fast_from_s;
         let from_s = until_s - ADDRESS_WITHIN_S;
         let hand = Track::from_stillest(&episode.hand, &episode.biases.hand, from_s, until_s);
@@ -94,6 +97,11 @@ impl Candidate {
             correlation_s: SWING_CORRELATION_S,
         }
     }
+}
+
+/// How much time readings cover, gaps left out, s.
+fn covered_s(readings: &[Reading]) -> f64 {
+    readings.windows(2).map(|pair| (pair[1].t_s - pair[0].t_s).min(GAP_S)).sum()
 }
 
 /// With the hand node alone, the hand stands for the forearm.

@@ -2,7 +2,7 @@
 //! motion with the stillness before them. Holds a bounded stretch of samples, however long the session.
 
 use super::NodeLoss;
-use super::intake::Intake;
+use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
 use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
@@ -23,8 +23,8 @@ pub struct EpisodeParams {
     pub longest_s: f64,
     /// The calibration ends so long after its last prompt.
     pub after_last_prompt_s: f64,
-    /// A calibration longer than this is given up.
-    pub longest_calibration_s: f64,
+    /// A calibration whose next prompt does not come within this time is over.
+    pub longest_part_s: f64,
 }
 
 impl Default for EpisodeParams {
@@ -36,7 +36,7 @@ impl Default for EpisodeParams {
             before_s: 6.0,
             longest_s: 8.0,
             after_last_prompt_s: 4.0,
-            longest_calibration_s: 180.0,
+            longest_part_s: 40.0,
         }
     }
 }
@@ -76,8 +76,8 @@ pub enum Cut {
 
 struct CalibrationInHand {
     parts: Vec<(CalibrationPart, Episode)>,
-    started_s: f64,
-    last_prompt_s: f64,
+    /// When the last prompt came, hand clock, s; unknown until the hand is heard.
+    last_prompt_s: Option<f64>,
 }
 
 #[derive(Clone, Copy)]
@@ -101,6 +101,8 @@ pub struct EpisodeCutter {
     club: Option<String>,
 }
 
+/// More readings of a node than this are no part of a calibration: a minute at 1000 Hz.
+const PART_READINGS_MAX: usize = 60_000;
 /// Pairs of arrivals from which the clock is guessed.
 const GUESSES: usize = 2001;
 /// Time constant of the smoothed rate, s.
@@ -123,6 +125,12 @@ impl EpisodeCutter {
             calibration: None,
             club: None,
         }
+    }
+
+    /// The glove has described itself anew.
+    pub fn redescribe(&mut self, device: &DeviceDescription) {
+        self.hand.convert_by(Conversion::of(device.node(NodeRole::Hand)));
+        self.forearm.convert_by(Conversion::of(device.node(NodeRole::Forearm)));
     }
 
     /// Losses so far, of the nodes that were heard.
@@ -182,7 +190,7 @@ impl EpisodeCutter {
     }
 
     fn prompt(&mut self, part: CalibrationPart) -> Option<Cut> {
-        let now_s = self.now_s().unwrap_or(0.0);
+        let now_s = self.now_s();
         let starts_anew = part == CalibrationPart::Still;
         let finished = if starts_anew {
             self.calibration.take().and_then(|calibration| self.close_calibration(calibration))
@@ -190,18 +198,16 @@ impl EpisodeCutter {
             None
         };
         let biases = self.biases();
-        let calibration = self.calibration.get_or_insert_with(|| CalibrationInHand {
-            parts: Vec::new(),
-            started_s: now_s,
-            last_prompt_s: now_s,
-        });
+        let calibration = self
+            .calibration
+            .get_or_insert_with(|| CalibrationInHand { parts: Vec::new(), last_prompt_s: now_s });
         calibration.last_prompt_s = now_s;
         let episode = Episode {
             hand: Vec::new(),
             forearm: Vec::new(),
             biases,
             clock_guess_s: 0.0,
-            fast_from_s: now_s,
+            fast_from_s: 0.0,
             club: None,
         };
         calibration.parts.push((part, episode));
@@ -211,12 +217,28 @@ impl EpisodeCutter {
     fn sample(&mut self, sample: &ImuSample) -> Option<Cut> {
         match sample.role {
             NodeRole::Hand => {
-                let reading = self.hand.push(sample)?;
+                let reading = match self.hand.push(sample) {
+                    Taken::Dropped => return None,
+                    Taken::Reading(reading) => reading,
+                    Taken::Restarted(reading) => {
+                        self.forget_the_clock();
+                        reading
+                    }
+                };
                 self.collect(reading, |episode| &mut episode.hand);
                 self.follow_motion(reading)
             }
             NodeRole::Forearm => {
-                let reading = self.forearm.push(sample)?;
+                let reading = match self.forearm.push(sample) {
+                    Taken::Dropped => return None,
+                    Taken::Reading(reading) => reading,
+                    Taken::Restarted(reading) => {
+                        // A calibration across two clocks is none.
+                        self.calibration = None;
+                        self.clock_guesses.clear();
+                        reading
+                    }
+                };
                 self.collect(reading, |episode| &mut episode.forearm);
                 self.guess_clock(reading);
                 None
@@ -225,11 +247,23 @@ impl EpisodeCutter {
         }
     }
 
+    /// The hand's clock is another one now: nothing that was timed on the old one holds.
+    fn forget_the_clock(&mut self) {
+        self.fast = None;
+        self.told_until_s = f64::NEG_INFINITY;
+        self.calibration = None;
+        self.clock_guesses.clear();
+        self.smooth_rate = 0.0;
+    }
+
     fn collect(&mut self, reading: Reading, side: impl Fn(&mut Episode) -> &mut Vec<Reading>) {
         if let Some((_, episode)) =
             self.calibration.as_mut().and_then(|calibration| calibration.parts.last_mut())
         {
-            side(episode).push(reading);
+            let readings = side(episode);
+            if readings.len() < PART_READINGS_MAX {
+                readings.push(reading);
+            }
         }
     }
 
@@ -272,10 +306,11 @@ impl EpisodeCutter {
     }
 
     fn calibration_over(&mut self, now_s: f64) -> Option<Cut> {
-        let calibration = self.calibration.as_ref()?;
+        let calibration = self.calibration.as_mut()?;
+        let last_prompt_s = *calibration.last_prompt_s.get_or_insert(now_s);
         let at_address = calibration.parts.last().is_some_and(|(part, _)| *part == CalibrationPart::Address);
-        let over = at_address && now_s - calibration.last_prompt_s > self.params.after_last_prompt_s
-            || now_s - calibration.started_s > self.params.longest_calibration_s;
+        let longest_s = if at_address { self.params.after_last_prompt_s } else { self.params.longest_part_s };
+        let over = now_s - last_prompt_s > longest_s;
         if over {
             self.calibration.take().and_then(|calibration| self.close_calibration(calibration))
         } else {

@@ -40,7 +40,7 @@ pub(super) fn of(
         (Flag::NominalMounting, !wrist.calibrated && !candidate.hand_alone),
         (Flag::OldMounting, wrist.calibrated && !candidate.hand_alone && third_angle_rms > MOVED),
         (Flag::HandNodeAlone, candidate.hand_alone),
-        (Flag::ClocksUnsure, !candidate.hand_alone && wrist.covariance[(4, 4)].sqrt() > CLOCK_SD_S),
+        (Flag::ClocksUnsure, !candidate.hand_alone && clock_sd_s(wrist, instants.top_s) > CLOCK_SD_S),
         (Flag::UnusualDownswing, !(200.0..=450.0).contains(&down_ms)),
         (Flag::UnusualTempo, !(2.0..=5.5).contains(&swing.tempo.value)),
         (Flag::RestlessAddress, candidate.hand.still_rms > RESTLESS),
@@ -56,6 +56,13 @@ fn is_flat(curve: &HingeCurve, crossings: &Crossings, instants: &Instants) -> bo
 fn hinges_on(swing: &Swing) -> bool {
     let pair = swing.set.zip(swing.set_backswing_only);
     pair.is_some_and(|(set, to_top)| set.set.seconds_since(to_top.set).abs() > DEFINITIONS_S)
+}
+
+/// Standard deviation of the forearm clock at an instant, from that of its offset and of its skew, s.
+fn clock_sd_s(wrist: &WristKnowledge, at_s: f64) -> f64 {
+    let dt_s = at_s - wrist.clock.reference_s;
+    let c = &wrist.covariance;
+    (c[(4, 4)] + 2.0 * dt_s * c[(4, 5)] + dt_s * dt_s * c[(5, 5)]).max(0.0).sqrt()
 }
 
 /// Readings of both nodes from takeaway to just after the ball.

@@ -2,6 +2,9 @@
 
 use crate::fusion::series::{Reading, between};
 
+/// A step longer than so many usual ones is a gap.
+const GAP_STEPS: f64 = 1.8;
+
 /// What counts as a shock. Jumps are differences of specific force between neighbouring readings.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ImpactParams {
@@ -23,8 +26,12 @@ impl Default for ImpactParams {
 #[must_use]
 pub fn find(hand: &[Reading], from_s: f64, to_s: f64, params: &ImpactParams) -> Option<f64> {
     let readings = between(hand, from_s, to_s);
-    let jumps: Vec<f64> =
-        readings.windows(2).map(|pair| (pair[1].force_g - pair[0].force_g).norm()).collect();
+    let usual_s = usual_step_s(readings)?;
+    // Across a gap a smooth motion jumps, too.
+    let beside_gap = |pair: &[Reading]| pair[1].t_s - pair[0].t_s > GAP_STEPS * usual_s;
+    let jump =
+        |pair: &[Reading]| if beside_gap(pair) { 0.0 } else { (pair[1].force_g - pair[0].force_g).norm() };
+    let jumps: Vec<f64> = readings.windows(2).map(jump).collect();
     let largest = (0..jumps.len()).max_by(|a, b| jumps[*a].total_cmp(&jumps[*b]))?;
     let mut before: Vec<f64> = jumps[..largest.saturating_sub(2)].to_vec();
     before.sort_by(f64::total_cmp);
@@ -38,6 +45,13 @@ pub fn find(hand: &[Reading], from_s: f64, to_s: f64, params: &ImpactParams) -> 
     // The shock came between these two readings, as far as the sampling can tell.
     let (a, b) = (&readings[onset], &readings[onset + 1]);
     Some(0.5 * (a.t_s + b.t_s))
+}
+
+/// The usual step between readings, s.
+fn usual_step_s(readings: &[Reading]) -> Option<f64> {
+    let mut steps: Vec<f64> = readings.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
+    steps.sort_by(f64::total_cmp);
+    steps.get(steps.len() / 2).copied()
 }
 
 #[cfg(test)]
@@ -64,5 +78,12 @@ mod tests {
             assert!((at_s - 0.249).abs() <= 0.002, "{shock_g} g: {at_s}");
         }
         assert_eq!(find(&readings(0.0), 0.1, 0.4, &ImpactParams::default()), None);
+    }
+
+    #[test]
+    fn a_gap_in_a_smooth_swing_is_no_shock() {
+        let mut gappy = readings(0.0);
+        gappy.drain(80..100);
+        assert_eq!(find(&gappy, 0.1, 0.4, &ImpactParams::default()), None);
     }
 }

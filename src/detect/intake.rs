@@ -10,8 +10,19 @@ use std::collections::{BTreeSet, VecDeque};
 const LATE_MAX: usize = 4096;
 /// So many numbers before the first that arrived may come after it.
 const EARLIER_MAX: u32 = 64;
-/// A sample this much older than the newest comes from a node that has started anew, s.
+/// A sample this far from the newest comes from a node whose clock has started anew or was set, s.
 const RESTART_S: f64 = 5.0;
+
+/// What became of a sample.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Taken {
+    /// It came before, or is no number.
+    Dropped,
+    /// A reading on the clock so far.
+    Reading(Reading),
+    /// The first reading of a clock that has started anew, or was silent for long: what was kept is gone.
+    Restarted(Reading),
+}
 
 /// The recent readings of one node.
 #[derive(Clone, Debug)]
@@ -42,11 +53,20 @@ impl Intake {
         }
     }
 
-    /// Takes a sample in order of arrival; gives it back as a reading unless it came before.
-    pub fn push(&mut self, sample: &ImuSample) -> Option<Reading> {
+    /// Converts by these from here on.
+    pub fn convert_by(&mut self, conversion: Conversion) {
+        self.conversion = conversion;
+    }
+
+    /// Takes a sample in order of arrival.
+    pub fn push(&mut self, sample: &ImuSample) -> Taken {
         let reading = self.conversion.reading(sample);
+        if !(reading.rate.iter().chain(&reading.force_g).all(|value| value.is_finite())) {
+            return Taken::Dropped;
+        }
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
-        if reading.t_s < newest_s - RESTART_S {
+        let restarted = (reading.t_s - newest_s).abs() > RESTART_S;
+        if restarted {
             self.restart_numbers();
             self.ring.clear();
         } else if reading.t_s > newest_s && self.highest.is_some_and(|highest| sample.seq <= highest) {
@@ -55,12 +75,12 @@ impl Intake {
         }
         if !self.is_new(sample.seq) {
             self.loss.duplicates += 1;
-            return None;
+            return Taken::Dropped;
         }
         self.loss.received += 1;
         self.insert(reading);
         self.bias.push(reading);
-        Some(reading)
+        if restarted { Taken::Restarted(reading) } else { Taken::Reading(reading) }
     }
 
     fn restart_numbers(&mut self) {
@@ -178,8 +198,9 @@ mod tests {
             intake.push(&sample(seq));
         }
         let anew = |seq: u32| ImuSample { t: DeviceTime(i64::from(5100 + seq) * 2000), ..sample(seq) };
-        assert!(intake.push(&anew(0)).is_some() && intake.push(&anew(1)).is_some());
-        assert!(intake.push(&anew(1)).is_none());
+        assert!(matches!(intake.push(&anew(0)), Taken::Reading(_)));
+        assert!(matches!(intake.push(&anew(1)), Taken::Reading(_)));
+        assert_eq!(intake.push(&anew(1)), Taken::Dropped);
     }
 
     #[test]
@@ -188,8 +209,10 @@ mod tests {
         for seq in 5000..6000 {
             intake.push(&sample(seq));
         }
-        assert!(intake.push(&sample(0)).is_some());
-        assert!(intake.push(&sample(1)).is_some());
+        assert!(matches!(intake.push(&sample(0)), Taken::Restarted(_)));
+        assert!(matches!(intake.push(&sample(1)), Taken::Reading(_)));
+        let no_number = ImuSample { rate_dps: [f64::NAN, 0.0, 0.0], ..sample(2) };
+        assert_eq!(intake.push(&no_number), Taken::Dropped);
         assert_eq!(intake.since(0.0).len(), 2);
     }
 }

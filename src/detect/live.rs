@@ -1,8 +1,8 @@
 //! The same measurement while the player plays: each swing is measured as soon as the ball is gone.
 
 use super::candidate::Candidate;
-use super::episode::{Cut, Episode, EpisodeCutter};
-use super::measure::measure;
+use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter};
+use super::measure::{WristKnowledge, measure};
 use super::offline::AnalysisParams;
 use super::swing::{NodeLoss, Swing};
 use super::wrist_state::WristState;
@@ -13,7 +13,7 @@ use std::collections::VecDeque;
 
 /// A swing is tried again so often while the motion goes on, s.
 const TRY_EVERY_S: f64 = 0.02;
-/// So much must have been seen after the arm came back: the shock lies within it.
+/// So much must have been seen after the arm came back: the shock is looked for within it.
 const SEEN_AFTER_BACK_S: f64 = 0.1;
 /// The joint estimate leans on so many swings of the recent past.
 const RECENT: usize = 12;
@@ -33,6 +33,7 @@ pub struct LiveAnalysis {
     params: AnalysisParams,
     cutter: EpisodeCutter,
     state: WristState,
+    notes: Vec<String>,
     recent: VecDeque<JointWindow>,
     attempt: Attempt,
 }
@@ -54,6 +55,7 @@ impl LiveAnalysis {
             params,
             cutter: EpisodeCutter::new(device, params.episodes),
             state: WristState::nominal(device),
+            notes: Vec::new(),
             recent: VecDeque::new(),
             attempt: Attempt::default(),
         }
@@ -65,20 +67,16 @@ impl LiveAnalysis {
         self.cutter.losses()
     }
 
-    /// Sentences about the calibration and the clocks.
-    #[must_use]
-    pub fn notes(&self) -> &[String] {
-        &self.state.notes
+    /// Sentences about the calibration that were not taken yet.
+    pub fn take_notes(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.notes)
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one.
     pub fn push(&mut self, arrival: &Arrival) -> Option<LiveSwing> {
         match self.cutter.push(arrival) {
             Some(Cut::Calibration(calibration)) => {
-                self.state = WristState::nominal(&self.device);
-                self.state.calibrate(&calibration);
-                self.recent.clear();
-                self.refine();
+                self.calibrate(&calibration);
                 None
             }
             Some(Cut::Motion(episode)) => {
@@ -87,6 +85,26 @@ impl LiveAnalysis {
             }
             None => self.try_motion(),
         }
+    }
+
+    /// Starts anew from a calibration; one that failed does not take the place of one that did not.
+    fn calibrate(&mut self, calibration: &CalibrationEpisodes) {
+        let mut fresh = WristState::nominal(&self.device);
+        fresh.calibrate(calibration);
+        self.notes.append(&mut fresh.notes);
+        if fresh.is_calibrated() || !self.state.is_calibrated() {
+            self.state = fresh;
+            self.recent.clear();
+        }
+    }
+
+    /// The glove has described itself anew: rates and ranges may have changed, the wrist has not.
+    pub fn redescribe(&mut self, device: &DeviceDescription) {
+        self.cutter.redescribe(device);
+        if !self.state.is_calibrated() {
+            self.state = WristState::nominal(device);
+        }
+        self.device = device.clone();
     }
 
     /// The input is over: a swing that is still in hand.
@@ -119,32 +137,40 @@ impl LiveAnalysis {
     /// Measures the swing in an episode, if it has one and enough was seen after it.
     fn try_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Option<LiveSwing> {
         let now_s = episode.hand.last()?.t_s;
-        self.state.find_clock(&episode);
-        let clock = self.state.clock_or_identity();
-        let (sign, phases) = (self.state.lead_arm_sign, self.params.phases);
-        let candidate = Candidate::new(episode, &self.state.axes, &clock, sign, &phases).ok()?;
-        if now_s < candidate.phases.back_s + seen_after_back_s {
-            return None;
+        if self.state.has_other_clocks(&episode) {
+            self.state = self.state.on_new_clocks();
+            self.recent.clear();
         }
-        let knowledge = if candidate.hand_alone {
-            self.state.knowledge_without_forearm()
-        } else {
-            self.recent.push_back(candidate.joint_window());
+        let (sign, phases) = (self.state.lead_arm_sign, self.params.phases);
+        let ready = |episode, state: &WristState| {
+            let candidate =
+                Candidate::new(episode, &state.axes, &state.clock_or_identity(), sign, &phases).ok()?;
+            (now_s >= candidate.phases.back_s + seen_after_back_s).then_some(candidate)
+        };
+        let mut candidate = ready(episode, &self.state)?;
+        if !candidate.hand_alone {
+            self.state.learn_clock(&candidate.episode);
+            candidate = ready(candidate.episode, &self.state)?;
+        }
+        let window = candidate.joint_window();
+        let knowledge = self.knowledge(&candidate, &window);
+        let candidate = candidate.again(&knowledge, sign, &phases).ok()?;
+        if !candidate.hand_alone {
+            self.recent.push_back(window);
             if self.recent.len() > RECENT {
                 self.recent.pop_front();
             }
-            let estimate = self.refine();
-            let last = estimate.starts.len() - 1;
-            self.state.knowledge(&estimate, last)
-        };
-        let candidate = candidate.again(&knowledge, sign, &phases).ok()?;
+        }
         let swing = measure(&candidate, &knowledge, &self.params.measure(&self.device));
         Some(LiveSwing { swing, decided_at: DeviceTime((now_s * 1e6).round() as i64) })
     }
 
-    /// Estimates anew from the calibration and the recent swings.
-    fn refine(&mut self) -> crate::fusion::joint::JointEstimate {
-        let windows: Vec<JointWindow> = self.recent.iter().cloned().collect();
-        self.state.estimate(&windows)
+    /// What the calibration, the recent swings and this one tell of the wrist.
+    fn knowledge(&self, candidate: &Candidate, window: &JointWindow) -> WristKnowledge {
+        if candidate.hand_alone {
+            return self.state.knowledge_without_forearm();
+        }
+        let estimate = self.state.estimate(self.recent.iter().chain([window]));
+        self.state.knowledge(&estimate, estimate.windows() - 1)
     }
 }

@@ -8,15 +8,17 @@ use super::uncertainty::{self, Spread};
 use super::{Bands, flags};
 use crate::fusion::calibration::Biases;
 use crate::fusion::clock::ClockMap;
-use crate::fusion::joint::{JOINT, PER_WINDOW};
+use crate::fusion::joint::JOINT_AND_WINDOW;
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
 use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 
 /// Unknowns of one swing: the joint's and those of its own window.
-pub const UNKNOWNS: usize = JOINT + PER_WINDOW;
+pub const UNKNOWNS: usize = JOINT_AND_WINDOW;
 /// Length of the stretch that the address value is taken over, s.
 const ADDRESS_S: f64 = 0.3;
+/// The shock comes no later than this after the arm is back at its address angle, s.
+const SHOCK_WITHIN_S: f64 = 0.1;
 /// Share of the downswing in which the hinge may still grow and count.
 const AFTER_TOP: f64 = 0.4;
 
@@ -145,7 +147,7 @@ fn instants(candidate: &Candidate, params: &MeasureParams) -> Instants {
     let downswing_s = phases.back_s - phases.top_s;
     let from_s = phases.top_s + 0.5 * downswing_s;
     let impact_s =
-        impact::find(&candidate.episode.hand, from_s, phases.back_s + 0.5 * downswing_s, &params.impact);
+        impact::find(&candidate.episode.hand, from_s, phases.back_s + SHOCK_WITHIN_S, &params.impact);
     let quiet_s = quiet_before(candidate, phases.takeaway_s);
     Instants {
         address_s: (quiet_s - ADDRESS_S, quiet_s),

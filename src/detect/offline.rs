@@ -112,19 +112,40 @@ impl OfflineAnalysis {
         }
     }
 
+    /// Measures the swings of a stint; a clock that starts anew within it makes a stint of its own.
     fn stint(&self, stint: Stint, notes: &mut Vec<String>) -> Vec<Swing> {
         let mut state = WristState::nominal(&self.device);
         if let Some(calibration) = &stint.calibration {
             state.calibrate(calibration);
         }
-        let candidates = self.candidates(stint.motions, &mut state);
+        let mut swings = Vec::new();
+        let mut motions = stint.motions.into_iter().peekable();
+        while motions.peek().is_some() {
+            let mut same_clocks = Vec::new();
+            while let Some(episode) = motions.next_if(|episode| !state.has_other_clocks(episode)) {
+                state.learn_clock(&episode);
+                same_clocks.push(episode);
+            }
+            swings.extend(self.measure_all(same_clocks, &state));
+            let next = state.on_new_clocks();
+            notes.append(&mut state.notes);
+            state = next;
+        }
+        notes.append(&mut state.notes);
+        swings
+    }
+
+    fn measure_all(&self, motions: Vec<Episode>, state: &WristState) -> Vec<Swing> {
+        let clock = state.clock_or_identity();
+        let (sign, phases) = (state.lead_arm_sign, &self.params.phases);
+        let ready = |episode| Candidate::new(episode, &state.axes, &clock, sign, phases).ok();
+        let candidates: Vec<Candidate> = motions.into_iter().filter_map(ready).collect();
         let windows: Vec<JointWindow> = candidates
             .iter()
             .filter(|candidate| !candidate.hand_alone)
             .map(Candidate::joint_window)
             .collect();
         let estimate = state.estimate(&windows);
-        let params = self.params.measure(&self.device);
         let mut window = state.calibration_windows();
         let mut swings = Vec::new();
         for candidate in candidates {
@@ -134,21 +155,10 @@ impl OfflineAnalysis {
                 window += 1;
                 state.knowledge(&estimate, window - 1)
             };
-            let better = candidate.again(&knowledge, params.lead_arm_sign, &self.params.phases);
+            let better = candidate.again(&knowledge, sign, phases);
+            let params = self.params.measure(&self.device);
             swings.extend(better.ok().map(|candidate| measure(&candidate, &knowledge, &params)));
         }
-        notes.append(&mut state.notes);
         swings
-    }
-
-    fn candidates(&self, motions: Vec<Episode>, state: &mut WristState) -> Vec<Candidate> {
-        motions
-            .into_iter()
-            .filter_map(|episode| {
-                state.find_clock(&episode);
-                let clock = state.clock_or_identity();
-                Candidate::new(episode, &state.axes, &clock, state.lead_arm_sign, &self.params.phases).ok()
-            })
-            .collect()
     }
 }

@@ -1,18 +1,21 @@
 //! What is known of this glove on this wrist: from the nominal mounting, the calibration and the swings.
 
 use super::episode::{CalibrationEpisodes, Episode};
-use super::measure::{UNKNOWNS, WristKnowledge};
+use super::measure::WristKnowledge;
 use crate::fusion::calibration::{Biases, PartReadings, first_axes};
-use crate::fusion::clock::{ClockMap, offset_from_motion};
-use crate::fusion::joint::{self, JOINT, JointEstimate, JointParams, JointWindow, PER_WINDOW, SHARED};
+use crate::fusion::clock::{self, ClockMap, offset_from_motion};
+use crate::fusion::joint::{self, JointEstimate, JointParams, JointWindow};
 use crate::fusion::series::Reading;
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
 use crate::sample::{CalibrationPart, DeviceDescription, NOMINAL_MOUNTING, NodeRole};
 use nalgebra::SMatrix;
+use std::collections::VecDeque;
 
 /// Farther apart than this the clocks are not looked for around the order of arrival, s.
 const CLOCK_REACH_S: f64 = 0.15;
+/// So many movements tell the line of the clocks.
+const OFFSETS_MAX: usize = 64;
 /// How far a mounting may lie from the nominal one where nobody calibrated (standard deviation), rad.
 const NOMINAL_AXES_SD: f64 = 0.21;
 /// In the slow movements of a calibration, drift and sway hang together over this time, s.
@@ -34,6 +37,8 @@ pub struct WristState {
     nominal: WristAxes,
     calibrated: bool,
     windows: Vec<JointWindow>,
+    /// Offsets that single movements have shown: hand clock, forearm clock less hand clock, s.
+    offsets_s: VecDeque<(f64, f64)>,
 }
 
 impl WristState {
@@ -51,7 +56,31 @@ impl WristState {
             nominal,
             calibrated: false,
             windows: Vec::new(),
+            offsets_s: VecDeque::new(),
         }
+    }
+
+    /// The same wrist after a node's clock has started anew: what was timed on the old clocks is gone, the
+    /// axes stay.
+    #[must_use]
+    pub fn on_new_clocks(&self) -> WristState {
+        WristState {
+            clock: None,
+            notes: Vec::new(),
+            windows: Vec::new(),
+            offsets_s: VecDeque::new(),
+            ..self.clone()
+        }
+    }
+
+    /// Whether an episode's order of arrival speaks of other clocks than those known.
+    #[must_use]
+    pub fn has_other_clocks(&self, episode: &Episode) -> bool {
+        let known = self.clock.zip(episode.hand.last()).filter(|_| !episode.forearm.is_empty());
+        known.is_some_and(|(clock, last)| {
+            let offset_s = clock.forearm_s(last.t_s) - last.t_s;
+            (offset_s - episode.clock_guess_s).abs() > CLOCK_REACH_S
+        })
     }
 
     /// The clock, or both clocks as one while nothing better is known.
@@ -60,13 +89,18 @@ impl WristState {
         self.clock.unwrap_or(ClockMap::IDENTITY)
     }
 
-    /// Looks for the clock in the motion of an episode, unless it is known. Without enough motion the
-    /// order of arrival has to do for this time.
-    pub fn find_clock(&mut self, episode: &Episode) {
-        if self.clock.is_none() && !episode.forearm.is_empty() {
-            let found = clock_of(&episode.hand, &episode.forearm, &episode.biases, episode.clock_guess_s);
-            self.clock = found;
+    /// Looks for the clocks' offset in the motion of an episode, and lays a line through what all of them
+    /// have shown: quartz drifts by tens of ppm, which is ms within a minute.
+    pub fn learn_clock(&mut self, episode: &Episode) {
+        let Some((first, last)) = episode.hand.first().zip(episode.hand.last()) else { return };
+        let at_s = 0.5 * (first.t_s + last.t_s);
+        let around_s = self.clock.map_or(episode.clock_guess_s, |clock| clock.forearm_s(at_s) - at_s);
+        let Some(offset_s) = clock_offset_s(episode, around_s) else { return };
+        self.offsets_s.push_back((at_s, offset_s));
+        if self.offsets_s.len() > OFFSETS_MAX {
+            self.offsets_s.pop_front();
         }
+        self.clock = clock::line_through(self.offsets_s.make_contiguous());
     }
 
     /// Starts anew from a calibration.
@@ -92,8 +126,11 @@ impl WristState {
         self.calibrated = complaints.is_empty();
         self.axes = axes;
         self.notes.extend(complaints);
-        self.clock = part(CalibrationPart::Roll)
-            .and_then(|roll| clock_of(&roll.hand, &roll.forearm, &roll.biases, roll.clock_guess_s));
+        self.clock = None;
+        self.offsets_s.clear();
+        if let Some(roll) = part(CalibrationPart::Roll) {
+            self.learn_clock(roll);
+        }
         let clock = self.clock_or_identity();
         let moving = [CalibrationPart::Flex, CalibrationPart::Hinge, CalibrationPart::Roll];
         self.windows =
@@ -102,13 +139,19 @@ impl WristState {
 
     /// The joint estimate over the calibration and these swings. The last windows are the swings'.
     #[must_use]
-    pub fn estimate(&self, swings: &[JointWindow]) -> JointEstimate {
+    pub fn estimate<'a>(&'a self, swings: impl IntoIterator<Item = &'a JointWindow>) -> JointEstimate {
         let mut params = JointParams::default();
         if !self.calibrated {
             params.axes_sd = NOMINAL_AXES_SD;
         }
-        let windows: Vec<JointWindow> = self.windows.iter().chain(swings).cloned().collect();
+        let windows: Vec<&JointWindow> = self.windows.iter().chain(swings).collect();
         joint::estimate(&windows, &self.axes, &self.clock_or_identity(), &params)
+    }
+
+    /// Whether a calibration has succeeded.
+    #[must_use]
+    pub fn is_calibrated(&self) -> bool {
+        self.calibrated
     }
 
     /// Number of windows that come from the calibration.
@@ -133,25 +176,22 @@ impl WristState {
     /// What an estimate says of one of its windows.
     #[must_use]
     pub fn knowledge(&self, estimate: &JointEstimate, window: usize) -> WristKnowledge {
-        let at = |i: usize| if i < JOINT { i } else { SHARED + PER_WINDOW * window + i - JOINT };
-        let swings = estimate.starts.len() - self.windows.len();
+        let swings = estimate.windows() - self.windows.len();
         WristKnowledge {
             axes: estimate.axes,
             clock: estimate.clock,
             bias_changes: estimate.bias_changes,
             start: estimate.starts[window],
-            covariance: SMatrix::<f64, UNKNOWNS, UNKNOWNS>::from_fn(|i, j| {
-                estimate.covariance[(at(i), at(j))]
-            }),
+            covariance: estimate.covariance(window),
             calibrated: self.calibrated || swings >= SWINGS_AS_CALIBRATION,
         }
     }
 }
 
-fn clock_of(hand: &[Reading], forearm: &[Reading], biases: &Biases, guess_s: f64) -> Option<ClockMap> {
-    let offset_s = offset_from_motion(hand, &biases.hand, forearm, &biases.forearm, guess_s, CLOCK_REACH_S)?;
-    let reference_s = 0.5 * (hand.first()?.t_s + hand.last()?.t_s);
-    Some(ClockMap { offset_s, skew: 0.0, reference_s })
+/// Forearm clock less hand clock, as the motion of an episode shows it, s.
+fn clock_offset_s(episode: &Episode, around_s: f64) -> Option<f64> {
+    let Biases { hand, forearm } = &episode.biases;
+    offset_from_motion(&episode.hand, hand, &episode.forearm, forearm, around_s, CLOCK_REACH_S)
 }
 
 /// A part of the calibration as a window of the joint estimate, less its ends.

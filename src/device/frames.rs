@@ -292,6 +292,7 @@ fn in_units(reading: &Reading, node: &NodeDescription) -> ([f64; 3], [f64; 3]) {
             )
         }
         Reading::Floats(values) => {
+            // What is no number is dropped where readings are interpreted; it stays in the raw pieces.
             ([0, 1, 2].map(|axis| f64::from(values[axis])), [3, 4, 5].map(|axis| f64::from(values[axis])))
         }
     }

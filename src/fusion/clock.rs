@@ -33,6 +33,8 @@ impl ClockMap {
 
 /// Step of the search, s.
 const STEP_S: f64 = 0.002;
+/// Readings that span more than this are no one movement, s.
+const LONGEST_S: f64 = 120.0;
 
 /// Offset between the clocks from the motion: two nodes on one arm share most of their angular rate, so
 /// its norms, laid over each other, agree best at the true offset. Searches `around_s` ± `reach_s`
@@ -49,8 +51,11 @@ pub fn offset_from_motion(
     reach_s: f64,
 ) -> Option<f64> {
     let (from_s, to_s) = (hand.first()?.t_s + reach_s, hand.last()?.t_s - reach_s);
-    let grid: Vec<f64> =
-        (0..).map(|i| from_s + f64::from(i) * 2.0 * STEP_S).take_while(|t_s| *t_s < to_s).collect();
+    if to_s - from_s > LONGEST_S {
+        return None;
+    }
+    let count = ((to_s - from_s) / (2.0 * STEP_S)).max(0.0) as usize;
+    let grid: Vec<f64> = (0..count).map(|i| from_s + i as f64 * 2.0 * STEP_S).collect();
     let hand_norms = norms_at(hand, hand_bias, grid.iter().copied());
     let mean_square = hand_norms.iter().map(|n| n * n).sum::<f64>() / hand_norms.len().max(1) as f64;
     if hand_norms.len() < 50 || mean_square < 0.3_f64.powi(2) {
@@ -72,6 +77,37 @@ pub fn offset_from_motion(
     }
     let fraction = 0.5 * (before - after) / bend;
     Some(around_s + (best as f64 - f64::from(steps) + fraction) * STEP_S)
+}
+
+/// How far a single offset may be off, s (standard deviation): the wrist moves against the arm.
+const OFFSET_SD_S: f64 = 0.002;
+/// How far two quartz clocks drift apart (standard deviation).
+const SKEW_SD: f64 = 40e-6;
+/// An offset farther than this from the line is a mistake, s.
+const OUTLIER_S: f64 = 0.015;
+
+/// The line through offsets that single movements have shown: pairs of hand clock and forearm clock less
+/// hand clock, s. Least squares with a prior on the slope, twice, the second time without outliers. `None`
+/// for no offsets.
+#[must_use]
+pub fn line_through(offsets_s: &[(f64, f64)]) -> Option<ClockMap> {
+    let line = fit(offsets_s)?;
+    let near =
+        |(hand_s, offset_s): &&(f64, f64)| (line.forearm_s(*hand_s) - hand_s - offset_s).abs() < OUTLIER_S;
+    let kept: Vec<(f64, f64)> = offsets_s.iter().filter(near).copied().collect();
+    fit(&kept).or(Some(line))
+}
+
+fn fit(offsets_s: &[(f64, f64)]) -> Option<ClockMap> {
+    let n = offsets_s.len() as f64;
+    let (hand_sum, offset_sum) = offsets_s.iter().fold((0.0, 0.0), |(a, b), (x, y)| (a + x, b + y));
+    let (reference_s, offset_s) = (hand_sum / n, offset_sum / n);
+    let (mut xx, mut xy) = ((OFFSET_SD_S / SKEW_SD).powi(2), 0.0);
+    for (hand, offset) in offsets_s {
+        xx += (hand - reference_s).powi(2);
+        xy += (hand - reference_s) * (offset - offset_s);
+    }
+    (!offsets_s.is_empty()).then_some(ClockMap { offset_s, skew: xy / xx, reference_s })
 }
 
 /// Norms of the rate, bias removed, at rising instants, by linear interpolation.
@@ -123,6 +159,16 @@ mod tests {
             let map = ClockMap { offset_s, skew, reference_s: 100.0 };
             prop_assert!((map.hand_s(map.forearm_s(hand_s)) - hand_s).abs() < 1e-8);
         }
+    }
+
+    #[test]
+    fn a_drifting_clock_is_followed_past_an_outlier() {
+        let mut offsets: Vec<(f64, f64)> =
+            (0..20).map(|i| f64::from(i) * 120.0).map(|t| (t, 0.5 + 40e-6 * t)).collect();
+        offsets[7].1 += 0.05;
+        let line = line_through(&offsets).unwrap();
+        assert!((line.forearm_s(2400.0) - 2400.0 - 0.596).abs() < 2e-4, "{line:?}");
+        assert_eq!(line_through(&[]), None);
     }
 
     #[test]

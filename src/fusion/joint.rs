@@ -10,7 +10,7 @@ use super::calibration::Biases;
 use super::clock::ClockMap;
 use super::track::Track;
 use super::wrist::WristAxes;
-use nalgebra::{DMatrix, DVector, Matrix3x2, Unit, UnitQuaternion, Vector3};
+use nalgebra::{Matrix3, Matrix3x2, SMatrix, SVector, Unit, UnitQuaternion, Vector3};
 
 /// Unknowns of the joint itself: two for each axis, then clock offset and skew.
 pub const JOINT: usize = 6;
@@ -18,6 +18,9 @@ pub const JOINT: usize = 6;
 pub const SHARED: usize = JOINT + 6;
 /// Unknowns of a window: the relative start orientation.
 pub const PER_WINDOW: usize = 3;
+
+/// No more of a window than this is looked at, s.
+const LONGEST_WINDOW_S: f64 = 60.0;
 
 /// Settings of the estimate. Angles in rad, times in s.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -86,10 +89,39 @@ pub struct JointEstimate {
     pub bias_changes: Biases,
     /// `forearm level from hand level` of each window.
     pub starts: Vec<UnitQuaternion<f64>>,
-    /// Covariance of all unknowns, shared first, then window by window.
-    pub covariance: DMatrix<f64>,
     /// Root mean square residual, rad.
     pub residual_rms: f64,
+    /// Covariance of the shared unknowns.
+    shared_covariance: SharedMatrix,
+    /// Of each window: covariance of its own unknowns, and of the shared ones with them.
+    window_covariances: Vec<(Matrix3<f64>, Coupling)>,
+}
+
+type SharedMatrix = SMatrix<f64, SHARED, SHARED>;
+type SharedVector = SVector<f64, SHARED>;
+type Coupling = SMatrix<f64, SHARED, PER_WINDOW>;
+
+/// Unknowns of the joint and of one window.
+pub const JOINT_AND_WINDOW: usize = JOINT + PER_WINDOW;
+
+impl JointEstimate {
+    /// Number of windows.
+    #[must_use]
+    pub fn windows(&self) -> usize {
+        self.starts.len()
+    }
+
+    /// Covariance of the joint's unknowns and those of one window.
+    #[must_use]
+    pub fn covariance(&self, window: usize) -> SMatrix<f64, JOINT_AND_WINDOW, JOINT_AND_WINDOW> {
+        let (own, with_shared) = &self.window_covariances[window];
+        SMatrix::from_fn(|i, j| match (i < JOINT, j < JOINT) {
+            (true, true) => self.shared_covariance[(i, j)],
+            (true, false) => with_shared[(i, j - JOINT)],
+            (false, true) => with_shared[(j, i - JOINT)],
+            (false, false) => own[(i - JOINT, j - JOINT)],
+        })
+    }
 }
 
 /// Where the estimate stands between two steps.
@@ -99,48 +131,45 @@ struct State {
     clock: ClockMap,
     bias_changes: Biases,
     starts: Vec<UnitQuaternion<f64>>,
-    /// Sum of the steps so far: how far each unknown lies from where the search started.
-    moved: DVector<f64>,
+    /// Sums of the steps so far: how far each unknown lies from where the search started.
+    shared_moved: SharedVector,
+    window_moved: Vec<Vector3<f64>>,
 }
 
 /// Estimates axes, clock and starts from `windows`, beginning at `axes` and `clock`.
+///
+/// Each window's own unknowns are eliminated before the shared ones are solved for (the matrix has the shape
+/// of an arrow), so the cost grows with the number of windows and no faster.
 #[must_use]
 pub fn estimate(
-    windows: &[JointWindow],
+    windows: &[&JointWindow],
     axes: &WristAxes,
     clock: &ClockMap,
     params: &JointParams,
 ) -> JointEstimate {
-    let starts = windows.iter().map(|window| first_start(window, axes, clock)).collect();
-    let size = SHARED + PER_WINDOW * windows.len();
+    let starts: Vec<_> = windows.iter().map(|window| first_start(window, axes, clock)).collect();
     let mut state = State {
         axes: *axes,
         clock: *clock,
         bias_changes: Biases::default(),
+        shared_moved: SharedVector::zeros(),
+        window_moved: vec![Vector3::zeros(); starts.len()],
         starts,
-        moved: DVector::zeros(size),
     };
     let mut residual_sd = params.residual_sd;
-    let mut covariance = DMatrix::zeros(size, size);
-    let mut rms = 0.0;
+    let mut system = Normal::at(windows, &state, residual_sd, params);
     for iteration in 0..params.iterations {
-        let system = normal_equations(windows, &state, residual_sd, params);
-        rms = system.rms;
-        let Some(factor) = system.matrix.cholesky() else { break };
-        step(&mut state, &factor.solve(&system.vector));
-        covariance = factor.inverse();
+        let Some((shared, own)) = system.solve() else { break };
+        step(&mut state, &shared, &own);
         if iteration >= 2 {
             residual_sd = system.robust_rms.max(params.residual_floor);
         }
+        system = Normal::at(windows, &state, residual_sd, params);
     }
-    JointEstimate {
-        axes: state.axes,
-        clock: state.clock,
-        bias_changes: state.bias_changes,
-        starts: state.starts,
-        covariance,
-        residual_rms: rms,
-    }
+    let (shared_covariance, window_covariances) = system.covariances();
+    let State { axes, clock, bias_changes, starts, .. } = state;
+    let residual_rms = system.rms;
+    JointEstimate { axes, clock, bias_changes, starts, residual_rms, shared_covariance, window_covariances }
 }
 
 /// Two unit vectors that span the plane perpendicular to `axis`.
@@ -158,25 +187,25 @@ pub fn moved_axis(axis: &Unit<Vector3<f64>>, dx: f64, dy: f64) -> Unit<Vector3<f
     Unit::new_normalize(axis.into_inner() + e.column(0) * dx + e.column(1) * dy)
 }
 
-fn step(state: &mut State, delta: &DVector<f64>) {
+fn step(state: &mut State, shared: &SharedVector, own: &[Vector3<f64>]) {
     let axes = &mut state.axes;
-    axes.flexion_in_forearm = moved_axis(&axes.flexion_in_forearm, delta[0], delta[1]);
-    axes.deviation_in_hand = moved_axis(&axes.deviation_in_hand, delta[2], delta[3]);
-    state.clock.offset_s += delta[4];
-    state.clock.skew += delta[5];
-    state.bias_changes.hand += delta.fixed_rows::<3>(JOINT);
-    state.bias_changes.forearm += delta.fixed_rows::<3>(JOINT + 3);
-    for (k, start) in state.starts.iter_mut().enumerate() {
-        let at = SHARED + PER_WINDOW * k;
-        *start =
-            UnitQuaternion::from_scaled_axis(Vector3::new(delta[at], delta[at + 1], delta[at + 2])) * *start;
+    axes.flexion_in_forearm = moved_axis(&axes.flexion_in_forearm, shared[0], shared[1]);
+    axes.deviation_in_hand = moved_axis(&axes.deviation_in_hand, shared[2], shared[3]);
+    state.clock.offset_s += shared[4];
+    state.clock.skew += shared[5];
+    state.bias_changes.hand += shared.fixed_rows::<3>(JOINT);
+    state.bias_changes.forearm += shared.fixed_rows::<3>(JOINT + 3);
+    state.shared_moved += shared;
+    for ((start, moved), turn) in state.starts.iter_mut().zip(&mut state.window_moved).zip(own) {
+        *start = UnitQuaternion::from_scaled_axis(*turn) * *start;
+        *moved += turn;
     }
-    state.moved += delta;
 }
 
 /// Instants of a window at which residuals are taken, hand clock, s.
 fn instants(window: &JointWindow, spacing_s: f64) -> impl Iterator<Item = f64> + '_ {
-    let count = ((window.to_s - window.from_s) / spacing_s).floor().max(0.0) as usize;
+    let length_s = (window.to_s - window.from_s).clamp(0.0, LONGEST_WINDOW_S);
+    let count = (length_s / spacing_s) as usize;
     (0..=count).map(move |i| window.from_s + i as f64 * spacing_s)
 }
 
@@ -213,53 +242,111 @@ fn first_start(window: &JointWindow, axes: &WristAxes, clock: &ClockMap) -> Unit
     UnitQuaternion::from_axis_angle(&Vector3::z_axis(), best)
 }
 
+/// One window's part of the normal equations.
+struct WindowPart {
+    own: Matrix3<f64>,
+    coupling: Coupling,
+    vector: Vector3<f64>,
+}
+
+/// The normal equations: an arrow of the shared unknowns and each window's own.
 struct Normal {
-    matrix: DMatrix<f64>,
-    vector: DVector<f64>,
+    shared: SharedMatrix,
+    vector: SharedVector,
+    parts: Vec<WindowPart>,
     rms: f64,
     robust_rms: f64,
 }
 
-fn normal_equations(
-    windows: &[JointWindow],
-    state: &State,
-    residual_sd: f64,
-    params: &JointParams,
-) -> Normal {
-    let size = state.moved.len();
-    let (mut matrix, mut vector) = priors(state, params, size);
-    let mut all = Vec::new();
-    for (k, window) in windows.iter().enumerate() {
-        let weight = (params.spacing_s / window.correlation_s).min(1.0) / residual_sd.powi(2);
-        for t_s in instants(window, params.spacing_s) {
-            let (residual, row) = residual_row(window, t_s, state, k);
-            all.push(residual.abs());
-            let robust = (2.0 * residual_sd / residual.abs().max(1e-12)).min(1.0);
-            add_row(&mut matrix, &mut vector, &row, SHARED + PER_WINDOW * k, residual, weight * robust);
+impl Normal {
+    /// Priors and residuals where the estimate stands.
+    fn at(windows: &[&JointWindow], state: &State, residual_sd: f64, params: &JointParams) -> Normal {
+        let mut normal = Normal::of_priors(state, params);
+        let mut all = Vec::new();
+        for (k, window) in windows.iter().enumerate() {
+            let weight = (params.spacing_s / window.correlation_s).min(1.0) / residual_sd.powi(2);
+            for t_s in instants(window, params.spacing_s) {
+                let (residual, shared, own) = residual_row(window, t_s, state, k);
+                all.push(residual.abs());
+                let robust = (2.0 * residual_sd / residual.abs().max(1e-12)).min(1.0);
+                normal.add(k, residual, &shared, &own, weight * robust);
+            }
+        }
+        all.sort_by(f64::total_cmp);
+        normal.rms = (all.iter().map(|r| r * r).sum::<f64>() / all.len().max(1) as f64).sqrt();
+        // Median of absolute values over 0.6745 is the standard deviation of normal residuals.
+        normal.robust_rms = all.get(all.len() / 2).map_or(normal.rms, |median| median / 0.6745);
+        normal
+    }
+
+    fn of_priors(state: &State, params: &JointParams) -> Normal {
+        let JointParams { axes_sd, offset_sd_s, skew_sd, bias_sd, level_sd, .. } = *params;
+        let joint_sd = [axes_sd, axes_sd, axes_sd, axes_sd, offset_sd_s, skew_sd];
+        let information = |sd: f64| 1.0 / (sd * sd);
+        let shared = SharedVector::from_fn(|i, _| information(joint_sd.get(i).copied().unwrap_or(bias_sd)));
+        // The heading between two nodes is free; their levels are not.
+        let own = Vector3::new(level_sd, level_sd, 10.0).map(information);
+        let part = |moved: &Vector3<f64>| WindowPart {
+            own: Matrix3::from_diagonal(&own),
+            coupling: Coupling::zeros(),
+            vector: -own.component_mul(moved),
+        };
+        Normal {
+            shared: SharedMatrix::from_diagonal(&shared),
+            vector: -shared.component_mul(&state.shared_moved),
+            parts: state.window_moved.iter().map(part).collect(),
+            rms: 0.0,
+            robust_rms: 0.0,
         }
     }
-    all.sort_by(f64::total_cmp);
-    let rms = (all.iter().map(|r| r * r).sum::<f64>() / all.len().max(1) as f64).sqrt();
-    // Median of absolute values over 0.6745 is the standard deviation of normal residuals.
-    let robust_rms = all.get(all.len() / 2).map_or(rms, |median| median / 0.6745);
-    Normal { matrix, vector, rms, robust_rms }
-}
 
-fn priors(state: &State, params: &JointParams, size: usize) -> (DMatrix<f64>, DVector<f64>) {
-    let joint_sd =
-        [params.axes_sd, params.axes_sd, params.axes_sd, params.axes_sd, params.offset_sd_s, params.skew_sd];
-    // The heading between two nodes is free; their levels are not.
-    let window_sd = [params.level_sd, params.level_sd, 10.0];
-    let information = DVector::from_fn(size, |i, _| {
-        let sd = match i {
-            0..JOINT => joint_sd[i],
-            JOINT..SHARED => params.bias_sd,
-            _ => window_sd[(i - SHARED) % PER_WINDOW],
+    fn add(&mut self, window: usize, residual: f64, shared: &SharedVector, own: &Vector3<f64>, weight: f64) {
+        self.shared += shared * shared.transpose() * weight;
+        self.vector -= shared * (weight * residual);
+        let part = &mut self.parts[window];
+        part.own += own * own.transpose() * weight;
+        part.coupling += shared * own.transpose() * weight;
+        part.vector -= own * (weight * residual);
+    }
+
+    /// Each window's own inverse, and its coupling times that.
+    fn eliminated(&self) -> Vec<(Matrix3<f64>, Coupling)> {
+        let inverse = |part: &WindowPart| part.own.try_inverse().unwrap_or_else(Matrix3::zeros);
+        self.parts.iter().map(|part| (inverse(part), part.coupling * inverse(part))).collect()
+    }
+
+    /// What is left for the shared unknowns when each window's own are eliminated (Schur complement).
+    fn reduced(&self, eliminated: &[(Matrix3<f64>, Coupling)]) -> (SharedMatrix, SharedVector) {
+        let parts = self.parts.iter().zip(eliminated);
+        parts.fold((self.shared, self.vector), |(matrix, vector), (part, (_, through))| {
+            (matrix - through * part.coupling.transpose(), vector - through * part.vector)
+        })
+    }
+
+    /// The step: of the shared unknowns, and of each window's own.
+    fn solve(&self) -> Option<(SharedVector, Vec<Vector3<f64>>)> {
+        let eliminated = self.eliminated();
+        let (matrix, vector) = self.reduced(&eliminated);
+        let shared = matrix.cholesky()?.solve(&vector);
+        let own = |(part, (inverse, _)): (&WindowPart, &(Matrix3<f64>, Coupling))| {
+            inverse * (part.vector - part.coupling.transpose() * shared)
         };
-        1.0 / (sd * sd)
-    });
-    let vector = -information.component_mul(&state.moved);
-    (DMatrix::from_diagonal(&information), vector)
+        Some((shared, self.parts.iter().zip(&eliminated).map(own).collect()))
+    }
+
+    /// Covariances: of the shared unknowns, and of each window's own with them. Where the equations cannot be
+    /// solved nothing was learnt, and the priors stand.
+    fn covariances(&self) -> (SharedMatrix, Vec<(Matrix3<f64>, Coupling)>) {
+        let eliminated = self.eliminated();
+        let (matrix, _) = self.reduced(&eliminated);
+        let shared = matrix.cholesky().map_or_else(SharedMatrix::identity, |factor| factor.inverse());
+        let window = |(inverse, through): &(Matrix3<f64>, Coupling)| {
+            let with_shared = -(shared * through);
+            (inverse - through.transpose() * with_shared, with_shared)
+        };
+        let windows = eliminated.iter().map(window).collect();
+        (shared, windows)
+    }
 }
 
 /// Residual at one instant and its derivatives by the shared unknowns and by the window's own.
@@ -268,7 +355,7 @@ fn residual_row(
     t_s: f64,
     state: &State,
     k: usize,
-) -> (f64, [f64; SHARED + PER_WINDOW]) {
+) -> (f64, SharedVector, Vector3<f64>) {
     let there_s = state.clock.forearm_s(t_s);
     let (forearm_turn, hand_turn) = (window.forearm.turn_at(there_s), window.hand.turn_at(t_s));
     let (forearm, forearm_rate) = window.forearm.at(there_s);
@@ -284,41 +371,16 @@ fn residual_row(
     let by_start = deviation.cross(&flexion);
     let by_hand_bias = -(hand_turn.transpose() * (state.starts[k].inverse() * by_start));
     let by_forearm_bias = forearm_turn.transpose() * by_start;
-    let row = [
-        (forearm * e1.column(0).into_owned()).dot(&deviation),
-        (forearm * e1.column(1).into_owned()).dot(&deviation),
-        flexion.dot(&(hand * e2.column(0).into_owned())),
-        flexion.dot(&(hand * e2.column(1).into_owned())),
-        by_offset,
-        by_offset * (t_s - state.clock.reference_s),
-        by_hand_bias.x,
-        by_hand_bias.y,
-        by_hand_bias.z,
-        by_forearm_bias.x,
-        by_forearm_bias.y,
-        by_forearm_bias.z,
-        by_start.x,
-        by_start.y,
-        by_start.z,
-    ];
-    (flexion.dot(&deviation), row)
-}
-
-fn add_row(
-    matrix: &mut DMatrix<f64>,
-    vector: &mut DVector<f64>,
-    row: &[f64; SHARED + PER_WINDOW],
-    window_at: usize,
-    residual: f64,
-    weight: f64,
-) {
-    let place = |i: usize| if i < SHARED { i } else { window_at + i - SHARED };
-    for i in 0..row.len() {
-        vector[place(i)] -= weight * row[i] * residual;
-        for j in 0..row.len() {
-            matrix[(place(i), place(j))] += weight * row[i] * row[j];
-        }
-    }
+    let mut shared = SharedVector::zeros();
+    shared[0] = (forearm * e1.column(0).into_owned()).dot(&deviation);
+    shared[1] = (forearm * e1.column(1).into_owned()).dot(&deviation);
+    shared[2] = flexion.dot(&(hand * e2.column(0).into_owned()));
+    shared[3] = flexion.dot(&(hand * e2.column(1).into_owned()));
+    shared[4] = by_offset;
+    shared[5] = by_offset * (t_s - state.clock.reference_s);
+    shared.fixed_rows_mut::<3>(JOINT).copy_from(&by_hand_bias);
+    shared.fixed_rows_mut::<3>(JOINT + 3).copy_from(&by_forearm_bias);
+    (flexion.dot(&deviation), shared, by_start)
 }
 
 #[cfg(test)]
@@ -414,7 +476,7 @@ mod tests {
         // The sensors are ideal, so their residuals may be believed further than those of real ones.
         let params = JointParams { residual_floor: 0.02_f64.to_radians(), ..JointParams::default() };
         let clock = ClockMap { reference_s: 105.0, ..ClockMap::IDENTITY };
-        let found = estimate(&[wrist.window()], &first, &clock, &params);
+        let found = estimate(&[&wrist.window()], &first, &clock, &params);
         let before = first.flexion_in_forearm.angle(&truth.flexion_in_forearm).to_degrees();
         let off = found.axes.flexion_in_forearm.angle(&truth.flexion_in_forearm).to_degrees();
         assert!(before > 6.0 && off < 0.15, "flexion axis {before}° to {off}°");

@@ -62,12 +62,6 @@ pub fn between(readings: &[Reading], from_s: f64, to_s: f64) -> &[Reading] {
     &readings[start..end.max(start)]
 }
 
-/// Mean of the angular rate over the readings; zero for none.
-#[must_use]
-pub fn mean_rate(readings: &[Reading]) -> Vector3<f64> {
-    readings.iter().map(|reading| reading.rate).sum::<Vector3<f64>>() / readings.len().max(1) as f64
-}
-
 /// Mean of the specific force over the readings, g; zero for none.
 #[must_use]
 pub fn mean_force_g(readings: &[Reading]) -> Vector3<f64> {
