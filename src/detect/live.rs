@@ -142,9 +142,9 @@ impl LiveAnalysis {
             self.recent.clear();
         }
         let (sign, phases) = (self.state.lead_arm_sign, self.params.phases);
-        let ready = |episode, state: &WristState| {
-            let candidate =
-                Candidate::new(episode, &state.axes, &state.clock_or_identity(), sign, &phases).ok()?;
+        let ready = |episode: Episode, state: &WristState| {
+            let clock = state.clock_for(&episode);
+            let candidate = Candidate::new(episode, &state.axes, &clock, sign, &phases).ok()?;
             (now_s >= candidate.phases.back_s + seen_after_back_s).then_some(candidate)
         };
         let mut candidate = ready(episode, &self.state)?;

@@ -136,9 +136,11 @@ impl OfflineAnalysis {
     }
 
     fn measure_all(&self, motions: Vec<Episode>, state: &WristState) -> Vec<Swing> {
-        let clock = state.clock_or_identity();
         let (sign, phases) = (state.lead_arm_sign, &self.params.phases);
-        let ready = |episode| Candidate::new(episode, &state.axes, &clock, sign, phases).ok();
+        let ready = |episode: Episode| {
+            let clock = state.clock_for(&episode);
+            Candidate::new(episode, &state.axes, &clock, sign, phases).ok()
+        };
         let candidates: Vec<Candidate> = motions.into_iter().filter_map(ready).collect();
         let windows: Vec<JointWindow> = candidates
             .iter()

@@ -83,10 +83,11 @@ impl WristState {
         })
     }
 
-    /// The clock, or both clocks as one while nothing better is known.
+    /// The clock, or what the order of arrival says while nothing better is known.
     #[must_use]
-    pub fn clock_or_identity(&self) -> ClockMap {
-        self.clock.unwrap_or(ClockMap::IDENTITY)
+    pub fn clock_for(&self, episode: &Episode) -> ClockMap {
+        let reference_s = episode.hand.last().map_or(0.0, |last| last.t_s);
+        self.clock.unwrap_or(ClockMap { offset_s: episode.clock_guess_s, skew: 0.0, reference_s })
     }
 
     /// Looks for the clocks' offset in the motion of an episode, and lays a line through what all of them
@@ -131,7 +132,7 @@ impl WristState {
         if let Some(roll) = part(CalibrationPart::Roll) {
             self.learn_clock(roll);
         }
-        let clock = self.clock_or_identity();
+        let clock = self.clock_for(any);
         let moving = [CalibrationPart::Flex, CalibrationPart::Hinge, CalibrationPart::Roll];
         self.windows =
             moving.into_iter().filter_map(part).filter_map(|episode| part_window(episode, &clock)).collect();
@@ -145,7 +146,7 @@ impl WristState {
             params.axes_sd = NOMINAL_AXES_SD;
         }
         let windows: Vec<&JointWindow> = self.windows.iter().chain(swings).collect();
-        joint::estimate(&windows, &self.axes, &self.clock_or_identity(), &params)
+        joint::estimate(&windows, &self.axes, &self.clock.unwrap_or(ClockMap::IDENTITY), &params)
     }
 
     /// Whether a calibration has succeeded.
