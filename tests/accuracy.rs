@@ -111,7 +111,7 @@ fn compare(swing: &Swing, label: &Value, scored: &mut Scored) {
             scored.impact_error_ms.last(),
             swing.class.word(),
             label["class"],
-            swing.hinge_deg.top.value,
+            swing.hinge_deg.top.map_or(f64::NAN, |top| top.value),
             events["top"]["hinge_deg"].as_f64().unwrap() - label["address"]["hinge_deg"].as_f64().unwrap(),
             swing.flags.iter().map(|flag: &Flag| flag.word()).collect::<Vec<_>>(),
         );

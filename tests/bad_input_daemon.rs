@@ -72,12 +72,9 @@ fn a_page_port_that_is_taken_is_named() {
 
 #[test]
 fn wrong_usage_has_its_own_exit_code() {
-    for arguments in
-        [&["analyze"][..], &["run", "--sound", "loud"], &["emulate", "--speed", "fast"], &["sing"]]
-    {
+    for arguments in [&["analyze"][..], &["run", "--sound", "loud"], &["emulate", "--loss", "2"], &["sing"]] {
         assert_eq!(code(&run(arguments)), 2, "{arguments:?}");
     }
-    assert_eq!(code(&run(&["emulate", "--loss", "2"])), 1);
 }
 
 #[test]
@@ -103,4 +100,34 @@ fn a_terminated_daemon_closes_its_recording() {
     assert_eq!(daemon.wait().unwrap().code(), Some(0));
     let output = run(&["analyze", recording(folder.path()).to_str().unwrap(), "--json"]);
     assert_eq!(code(&output), 0, "{}", errors(&output));
+}
+
+#[test]
+fn an_input_is_never_written_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let input = folder.path().join("bucket.csv.gz");
+    std::fs::copy(left_handed(), &input).unwrap();
+    let before = std::fs::read(&input).unwrap();
+    let path = input.to_str().unwrap();
+    for arguments in [["analyze", path, "--trace", path], ["review", path, "--html", path]] {
+        let output = run(&arguments);
+        assert_eq!(code(&output), 1);
+        assert!(errors(&output).contains("expected another file than the input"), "{}", errors(&output));
+    }
+    assert_eq!(std::fs::read(&input).unwrap(), before);
+}
+
+#[test]
+fn a_settings_file_that_is_not_there_is_no_silent_default() {
+    let output = run(&["analyze", &left_handed(), "--settings", "/no/such.toml"]);
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains("expected a settings file, found none"), "{}", errors(&output));
+}
+
+#[test]
+fn a_port_that_never_opens_ends_a_single_run() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = run(&listen("/dev/no-such-port", folder.path().to_str().unwrap()));
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains("expected a serial port at /dev/no-such-port"), "{}", errors(&output));
 }

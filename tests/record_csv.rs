@@ -88,7 +88,12 @@ fn a_glove_without_a_forearm_node_is_a_fact_and_no_loss() {
     input.arrivals.by_ref().for_each(|arrival| drop(arrival.unwrap()));
     assert_eq!(input.report().nodes_seen, [NodeRole::Hand]);
     assert!(!input.report().data_was_lost());
-    assert_eq!(input.report().notes, ["no device file beside the CSV: the default glove is assumed"]);
+    assert_eq!(
+        input.report().notes,
+        [
+            "no device file beside the CSV: a nominally mounted glove at ±4000 °/s is assumed, on the hand that the settings name (right by default)"
+        ]
+    );
 }
 
 fn written(arrivals: &[Arrival], device: &DeviceDescription) -> (Vec<u8>, Vec<u8>, Vec<u8>) {

@@ -126,6 +126,7 @@ fn a_hand_node_alone_times_swings_and_makes_up_no_hinge() {
     let swings = offline(&bucket);
     assert_eq!(swings.len(), bucket.truth.len());
     for (swing, truth) in swings.iter().zip(&bucket.truth) {
+        assert_eq!((swing.hinge_deg.top, swing.arm_shaft_deg.max), (None, None));
         assert!(swing.set.is_none() && swing.flags.contains(&Flag::HandNodeAlone));
         assert!(swing.top.seconds_since(truth.top).abs() < 0.06, "{:?}", swing.top.seconds_since(truth.top));
         assert_eq!(swing.impact.is_some(), truth.impact.is_some());

@@ -1,7 +1,7 @@
 //! `analyze`: the numbers of a recording or a raw CSV.
 
 use super::Outcome;
-use super::input::{Fed, feed, note_missing_nodes, review_of, settings, tell};
+use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
 use crate::daemon::{analysis_params, cue_of};
 use crate::detect::{AnalysisParams, BucketAnalysis, LiveAnalysis, LiveSwing, OfflineAnalysis};
 use crate::record::salvage::SalvageReport;
@@ -42,6 +42,9 @@ pub struct Args {
 /// The input or the settings cannot be read, or the trace cannot be written.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
+    if let Some(trace) = &args.trace {
+        not_the_input(&args.input, trace)?;
+    }
     let params = analysis_params(&settings);
     let (review, report) =
         if args.live { live(args, params, &settings)? } else { offline(args, params, &settings)? };
@@ -58,9 +61,9 @@ fn offline(
     settings: &Settings,
 ) -> anyhow::Result<(Review, SalvageReport)> {
     let start = |device: &_| OfflineAnalysis::new(device, params);
-    let Fed { state, player, report } = feed(&args.input, start, OfflineAnalysis::push)?;
+    let Fed { state, player, report } = feed(&args.input, settings, start, OfflineAnalysis::push)?;
     let mut analysis = state.finish();
-    note_missing_nodes(&mut analysis, &report);
+    note_input(&mut analysis, &report);
     Ok((review_of(&args.input, player, analysis, settings), report))
 }
 
@@ -68,14 +71,14 @@ fn live(args: &Args, params: AnalysisParams, settings: &Settings) -> anyhow::Res
     let start = |device: &_| (LiveAnalysis::new(device, params), Vec::new());
     let take =
         |(path, swings): &mut (LiveAnalysis, Vec<LiveSwing>), arrival: &_| swings.extend(path.push(arrival));
-    let Fed { state: (mut path, mut swings), player, report } = feed(&args.input, start, take)?;
+    let Fed { state: (mut path, mut swings), player, report } = feed(&args.input, settings, start, take)?;
     swings.extend(path.finish());
     let mut analysis = BucketAnalysis {
         swings: swings.iter().map(|live| live.swing.clone()).collect(),
         losses: path.losses(),
         notes: path.take_notes(),
     };
-    note_missing_nodes(&mut analysis, &report);
+    note_input(&mut analysis, &report);
     let mut review = review_of(&args.input, player, analysis, settings);
     review.cues = swings.iter().map(|live| cue(&review, live)).collect();
     Ok((review, report))

@@ -1,7 +1,7 @@
 //! `demo`: the main job without hardware. A virtual glove on a real pseudo-terminal, heard by the daemon.
 
 use super::Outcome;
-use super::emulate::pace;
+use super::emulate::{pace, speed};
 use super::run::{BucketArgs, asked_to_end, options, tell};
 use crate::daemon::run::run as run_bucket;
 use crate::daemon::status::Status;
@@ -21,7 +21,7 @@ use tokio::sync::mpsc;
   hingeclock demo --sound wav:cues.wav --keep-page")]
 pub struct Args {
     /// Times as fast as real swings; up to about 4 the cues do not run into each other.
-    #[arg(long, default_value_t = 4.0)]
+    #[arg(long, default_value_t = 4.0, value_parser = speed)]
     speed: f64,
     /// The same seed gives the same bucket.
     #[arg(long, default_value_t = 1)]
@@ -38,7 +38,7 @@ pub struct Args {
 /// # Errors
 /// No pseudo-terminal, no recording, no page.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let pace = pace(args.speed, false)?;
+    let pace = pace(args.speed, false);
     let status = Status::new(args.bucket.quiet);
     status
         .line("Robin, Kestrel Point practice ground (both invented): calibration, then wedge, iron, driver.");

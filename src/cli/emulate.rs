@@ -9,7 +9,7 @@ use crate::device::virtual_glove::{GloveStream, Scenario};
 use crate::device::{Pace, Peer, PeerScript};
 use crate::record::input::{Input, open_input};
 use crate::sample::{Arrival, DeviceDescription};
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::ValueEnum;
 use std::path::{Path, PathBuf};
 
@@ -29,10 +29,10 @@ pub struct Args {
     #[arg(long, value_enum, default_value_t = Script::Demo, conflicts_with = "input")]
     bucket: Script,
     /// Hours of the range day.
-    #[arg(long, default_value_t = 1.0)]
+    #[arg(long, default_value_t = 1.0, value_parser = hours)]
     hours: f64,
     /// Times as fast as it was.
-    #[arg(long, default_value_t = 1.0, conflicts_with = "unpaced")]
+    #[arg(long, default_value_t = 1.0, value_parser = speed, conflicts_with = "unpaced")]
     speed: f64,
     /// As fast as the host reads.
     #[arg(long)]
@@ -56,19 +56,19 @@ enum Script {
 #[derive(Debug, clap::Args)]
 struct FaultArgs {
     /// Share of frames that are lost, 0 to 1.
-    #[arg(long, default_value_t = 0.0)]
+    #[arg(long, default_value_t = 0.0, value_parser = share)]
     loss: f64,
     /// Share of frames that come twice, 0 to 1.
-    #[arg(long, default_value_t = 0.0)]
+    #[arg(long, default_value_t = 0.0, value_parser = share)]
     duplicate: f64,
     /// Share of frames with a flipped bit, 0 to 1.
-    #[arg(long, default_value_t = 0.0)]
+    #[arg(long, default_value_t = 0.0, value_parser = share)]
     corruption: f64,
     /// Longest extra delay of a frame, ms.
-    #[arg(long, default_value_t = 0.0)]
+    #[arg(long, default_value_t = 0.0, value_parser = positive_or_zero, allow_negative_numbers = true)]
     jitter_ms: f64,
     /// How much faster the other nodes' clocks run than the hand's, ppm.
-    #[arg(long, default_value_t = 0.0, allow_negative_numbers = true)]
+    #[arg(long, default_value_t = 0.0, value_parser = skew, allow_negative_numbers = true)]
     skew_ppm: f64,
     /// The same seed gives the same bucket and the same faults.
     #[arg(long, default_value_t = 1)]
@@ -80,13 +80,13 @@ struct FaultArgs {
 /// # Errors
 /// The input cannot be read or said in frames, or the system has no pseudo-terminal.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let pace = pace(args.speed, args.unpaced)?;
+    let pace = pace(args.speed, args.unpaced);
     let (device, arrivals) = match &args.input {
         Some(path) => read(path)?,
         None => script(args.bucket, args.hours, args.faults.seed),
     };
     let script = PeerScript::from_arrivals(device, arrivals)?;
-    let mut peer = Peer::new(script, faults(&args.faults)?);
+    let mut peer = Peer::new(script, faults(&args.faults));
     super::runtime()?.block_on(async {
         let line = PtyLine::open().context("the system gives no pseudo-terminal")?;
         print(&format!("{}\n", line.path().display()))?;
@@ -101,16 +101,35 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 }
 
 /// The pace that speed and flag ask for.
-///
-/// # Errors
-/// A speed that is not above 0.
-pub fn pace(speed: f64, unpaced: bool) -> anyhow::Result<Pace> {
-    match speed {
-        _ if unpaced => Ok(Pace::Unpaced),
-        1.0 => Ok(Pace::Real),
-        speed if speed > 0.0 && speed.is_finite() => Ok(Pace::Times(speed)),
-        speed => bail!("--speed: expected a number above 0, found {speed}"),
-    }
+pub fn pace(speed: f64, unpaced: bool) -> Pace {
+    if unpaced { Pace::Unpaced } else { Pace::Times(speed) }
+}
+
+/// A number within bounds, for the command line.
+fn within(text: &str, least: f64, most: f64) -> Result<f64, String> {
+    let number = text.parse().ok().filter(|number| (least..=most).contains(number));
+    number.ok_or_else(|| format!("expected a number from {least} to {most}, found {text:?}"))
+}
+
+fn share(text: &str) -> Result<f64, String> {
+    within(text, 0.0, 1.0)
+}
+
+fn positive_or_zero(text: &str) -> Result<f64, String> {
+    within(text, 0.0, 10_000.0)
+}
+
+fn skew(text: &str) -> Result<f64, String> {
+    within(text, -1000.0, 1000.0)
+}
+
+fn hours(text: &str) -> Result<f64, String> {
+    within(text, 0.01, 24.0)
+}
+
+/// Times as fast as it was.
+pub fn speed(text: &str) -> Result<f64, String> {
+    within(text, 0.01, 1000.0)
 }
 
 fn read(path: &Path) -> anyhow::Result<(DeviceDescription, Vec<Arrival>)> {
@@ -134,22 +153,13 @@ fn script(bucket: Script, hours: f64, seed: u64) -> (DeviceDescription, Vec<Arri
     (device, arrivals)
 }
 
-fn faults(args: &FaultArgs) -> anyhow::Result<Faults> {
-    for (name, share) in [("loss", args.loss), ("duplicate", args.duplicate), ("corruption", args.corruption)]
-    {
-        if !(0.0..=1.0).contains(&share) {
-            bail!("--{name}: expected a share from 0 to 1, found {share}");
-        }
-    }
-    if !(args.jitter_ms >= 0.0 && args.jitter_ms.is_finite()) {
-        bail!("--jitter-ms: expected 0 or more, found {}", args.jitter_ms);
-    }
-    Ok(Faults {
+fn faults(args: &FaultArgs) -> Faults {
+    Faults {
         seed: args.seed,
         loss: args.loss,
         duplicate: args.duplicate,
         corruption: args.corruption,
         jitter_us: (args.jitter_ms * 1e3) as i64,
         skew_ppm: args.skew_ppm,
-    })
+    }
 }

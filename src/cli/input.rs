@@ -4,11 +4,13 @@ use super::Outcome;
 use super::output::say;
 use crate::daemon::{player_name, windows};
 use crate::detect::BucketAnalysis;
+use crate::device::frames::place_word;
 use crate::record::input::{Input, open_input};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
 use crate::review::Review;
 use crate::sample::{Arrival, DeviceDescription, NodeRole};
+use anyhow::bail;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::path::{Path, PathBuf};
 
@@ -25,16 +27,36 @@ pub struct Fed<S> {
     pub report: SalvageReport,
 }
 
+/// Refuses to write over what is being read.
+///
+/// # Errors
+/// `output` is the input itself.
+pub fn not_the_input(input: &Path, output: &Path) -> anyhow::Result<()> {
+    let same = input
+        .canonicalize()
+        .ok()
+        .is_some_and(|input| output.canonicalize().is_ok_and(|output| output == input));
+    if same {
+        bail!("{}: expected another file than the input to write to", output.display())
+    } else {
+        Ok(())
+    }
+}
+
 /// Opens an input, makes a state from the glove's description, and feeds it the arrivals in order.
 ///
 /// # Errors
 /// The input cannot be read at all.
 pub fn feed<S>(
     path: &Path,
+    settings: &Settings,
     start: impl FnOnce(&DeviceDescription) -> S,
     mut take: impl FnMut(&mut S, &Arrival),
 ) -> anyhow::Result<Fed<S>> {
-    let Input { device, player, mut arrivals } = open_input(path)?;
+    let Input { mut device, hand_is_known, player, mut arrivals } = open_input(path)?;
+    if !hand_is_known {
+        device.player_hand = settings.player.hand;
+    }
     let mut state = start(&device);
     let progress = progress_bar();
     let mut count = 0;
@@ -67,16 +89,17 @@ pub fn tell(report: &SalvageReport) -> Outcome {
     if report.data_was_lost() { Outcome::Salvaged } else { Outcome::Done }
 }
 
-/// Adds to an analysis what the reader has to know of the input: a node that is missing.
-pub fn note_missing_nodes(analysis: &mut BucketAnalysis, report: &SalvageReport) {
-    for (role, word) in [(NodeRole::Hand, "hand"), (NodeRole::Forearm, "forearm")] {
+/// Adds to an analysis what its reader has to know of the input: nodes that are missing, and what was lost.
+pub fn note_input(analysis: &mut BucketAnalysis, report: &SalvageReport) {
+    for role in [NodeRole::Hand, NodeRole::Forearm] {
         if !report.nodes_seen.contains(&role) {
-            let seen: Vec<String> =
-                report.nodes_seen.iter().map(|role| format!("{role:?}").to_lowercase()).collect();
-            let seen = if seen.is_empty() { "none".to_owned() } else { seen.join(" and ") };
-            analysis.notes.push(format!("expected samples of the {word} node, found {seen} only"));
+            let seen: Vec<&str> = report.nodes_seen.iter().map(|role| place_word(*role)).collect();
+            let seen =
+                if seen.is_empty() { "none".to_owned() } else { format!("{} only", seen.join(" and ")) };
+            analysis.notes.push(format!("expected samples of the {} node, found {seen}", place_word(role)));
         }
     }
+    analysis.notes.extend(report.sentences().into_iter().map(|sentence| format!("lost: {sentence}")));
 }
 
 /// Settings from a file that the user named, or the defaults.
@@ -85,6 +108,7 @@ pub fn note_missing_nodes(analysis: &mut BucketAnalysis, report: &SalvageReport)
 /// The file is not there, or not as expected.
 pub fn settings(path: Option<&PathBuf>) -> anyhow::Result<Settings> {
     match path {
+        Some(path) if !path.exists() => bail!("{}: expected a settings file, found none", path.display()),
         Some(path) => Ok(Settings::load(path)?),
         None => Ok(Settings::default()),
     }

@@ -86,10 +86,19 @@ pub fn main() -> ExitCode {
         Command::Settings(args) => settings::run(&args),
     };
     let outcome = outcome.unwrap_or_else(|error| {
-        output::say(&format!("hingeclock: {error:#}"));
+        output::say(&format!("hingeclock: {}", told(&error)));
         Outcome::Failed
     });
     ExitCode::from(outcome.code())
+}
+
+/// An error and its causes, each that the text before does not tell already.
+fn told(error: &anyhow::Error) -> String {
+    error.chain().map(ToString::to_string).fold(String::new(), |text, cause| match text.as_str() {
+        "" => cause,
+        told if told.contains(&cause) => text,
+        _ => format!("{text}: {cause}"),
+    })
 }
 
 /// Logs go to standard error as far as HINGECLOCK_LOG asks for them; errors only by default.

@@ -1,7 +1,7 @@
 //! `review`: a bucket for the coach, as a table and as a local page.
 
 use super::Outcome;
-use super::input::{Fed, feed, note_missing_nodes, review_of, settings, tell};
+use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
 use super::output::{print, say};
 use super::run::asked_to_end;
 use crate::daemon::analysis_params;
@@ -43,11 +43,14 @@ pub struct Args {
 /// The input or the settings cannot be read, the file cannot be written, or the port is taken.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
+    if let Some(html) = &args.html {
+        not_the_input(&args.input, html)?;
+    }
     let params = analysis_params(&settings);
     let start = |device: &_| OfflineAnalysis::new(device, params);
-    let Fed { state, player, report } = feed(&args.input, start, OfflineAnalysis::push)?;
+    let Fed { state, player, report } = feed(&args.input, &settings, start, OfflineAnalysis::push)?;
     let mut analysis = state.finish();
-    note_missing_nodes(&mut analysis, &report);
+    note_input(&mut analysis, &report);
     let review = review_of(&args.input, player, analysis, &settings);
     print(&table::text(&review, super::terminal_width()))?;
     let outcome = tell(&report);

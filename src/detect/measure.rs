@@ -265,6 +265,9 @@ fn at_events(
     candidate: &Candidate,
     counted: Counted,
 ) -> AtEvents {
+    if candidate.hand_alone {
+        return AtEvents::default();
+    }
     let address = mean_between(&curves.t_s, values, instants.address_s);
     let read = |t_s: f64| {
         let value = value_at(&curves.t_s, values, t_s);
@@ -279,10 +282,10 @@ fn at_events(
         ..curves.t_s.partition_point(|t| *t <= instants.ball_s);
     let largest = range.max_by(|a, b| values[*a].total_cmp(&values[*b]));
     AtEvents {
-        address: Measured::new(address.to_degrees(), ZERO_SD_DEG),
+        address: Some(Measured::new(address.to_degrees(), ZERO_SD_DEG)),
         set: crossings.map(|found| read(found.at_s[2])),
-        top: read(instants.top_s),
-        max: read(largest.map_or(instants.top_s, |i| curves.t_s[i])),
+        top: Some(read(instants.top_s)),
+        max: largest.map(|i| read(curves.t_s[i])),
         arm_horizontal_down: candidate.phases.arm_horizontal_s.map(read),
         impact: instants.impact_s.map(read),
     }
@@ -304,12 +307,13 @@ fn points(candidate: &Candidate, curves: &Curves, instants: &Instants, address: 
     let flexion_zero = mean_between(&curves.t_s, &curves.flexion, instants.address_s);
     let end_s = candidate.phases.finish_s.unwrap_or(instants.ball_s + 0.6) + 0.15;
     let roll = roll_from(candidate, instants.address_s.1);
+    let seen = |angle: f64| if candidate.hand_alone { f64::NAN } else { angle.to_degrees() };
     (0..curves.t_s.len())
         .filter(|i| (instants.address_s.0..=end_s).contains(&curves.t_s[*i]))
         .map(|i| CurvePoint {
             t: device_time(curves.t_s[i]),
-            hinge_deg: (curves.hinge[i] - address).to_degrees(),
-            flexion_deg: (curves.flexion[i] - flexion_zero).to_degrees(),
+            hinge_deg: seen(curves.hinge[i] - address),
+            flexion_deg: seen(curves.flexion[i] - flexion_zero),
             roll_deg: roll[i].to_degrees(),
             arm_travel_deg: candidate.phases.travel[i].to_degrees(),
             arm_travel: candidate.phases.travel[i] / candidate.phases.travel_at_top,

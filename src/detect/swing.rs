@@ -127,24 +127,26 @@ pub struct SetTimes {
     pub arm_travel_at_set: Measured,
 }
 
-/// One angle at the events of a swing, degrees. All but `address` count from the address value.
-#[derive(Clone, Copy, Debug, PartialEq)]
+/// One angle at the events of a swing, degrees. All but `address` count from the address value. Missing is
+/// what did not happen, or what the glove's nodes cannot see.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct AtEvents {
     /// At address, from the best zero there is.
-    pub address: Measured,
+    pub address: Option<Measured>,
     /// At the set.
     pub set: Option<Measured>,
     /// At the top.
-    pub top: Measured,
+    pub top: Option<Measured>,
     /// Largest between takeaway and impact.
-    pub max: Measured,
+    pub max: Option<Measured>,
     /// Where the lead arm passes the horizontal in the downswing, if it was above.
     pub arm_horizontal_down: Option<Measured>,
     /// At impact.
     pub impact: Option<Measured>,
 }
 
-/// One point of a swing's curve. Angles count from the address pose.
+/// One point of a swing's curve. Angles count from the address pose; hinge and flexion are no numbers where
+/// the glove's nodes cannot see them.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CurvePoint {
     /// When, on the hand node's clock.

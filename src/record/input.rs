@@ -23,6 +23,8 @@ const GZIP_MAGIC: [u8; 2] = [0x1f, 0x8b];
 pub struct Input {
     /// What is known of the glove.
     pub device: DeviceDescription,
+    /// The input says which hand the player plays from.
+    pub hand_is_known: bool,
     /// The player's name, where the input says it.
     pub player: Option<String>,
     /// What arrived, in order.
@@ -90,8 +92,9 @@ pub fn open_input(path: &Path) -> Result<Input, InputError> {
 fn open_recording(path: &Path, source: BufReader<File>) -> Result<Input, InputError> {
     let introduced = introductions(path, source)?;
     let (device, player) = (introduced.description.clone(), introduced.player.clone());
+    let hand_is_known = introduced.hand_is_known;
     let arrivals = RecordingArrivals::new(path, open_file(path)?, introduced)?;
-    Ok(Input { device, player, arrivals: Arrivals::Recording(Box::new(arrivals)) })
+    Ok(Input { device, hand_is_known, player, arrivals: Arrivals::Recording(Box::new(arrivals)) })
 }
 
 fn format_error(path: &Path, found: &str) -> InputError {
@@ -126,14 +129,20 @@ fn open_csv(path: &Path, mut source: Box<dyn BufRead + Send>) -> Result<Input, I
     let device = match read_sibling(path, ".device.json")? {
         Some((text, path)) => Some(read_device(&text, &path)?),
         None => {
-            report.notes.push("no device file beside the CSV: the default glove is assumed".to_owned());
+            report.notes.push("no device file beside the CSV: a nominally mounted glove at ±4000 °/s is assumed, on the hand that the settings name (right by default)".to_owned());
             None
         }
     };
     let markers = read_sibling(path, ".markers.csv")?
         .map_or_else(Vec::new, |(text, _)| read_markers(&text, &mut report));
     let csv = RawCsv::new(path, source, device.clone(), MarkerMerge::new(markers), report)?;
-    Ok(Input { device: device.unwrap_or_default(), player: None, arrivals: Arrivals::Csv(Box::new(csv)) })
+    let hand_is_known = device.is_some();
+    Ok(Input {
+        device: device.unwrap_or_default(),
+        hand_is_known,
+        player: None,
+        arrivals: Arrivals::Csv(Box::new(csv)),
+    })
 }
 
 /// The path of a file beside NAME.csv or NAME.csv.gz: NAME and this ending.

@@ -18,6 +18,8 @@ pub struct Introduced {
     pub description: DeviceDescription,
     /// The player's name, where it was said.
     pub player: Option<String>,
+    /// The glove or the recording says which hand it sits on.
+    pub hand_is_known: bool,
     assembler: Assembler,
 }
 
@@ -46,7 +48,8 @@ pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, Inpu
         description.player_hand = session.player_hand;
     }
     let player = reader.session().map(|session| session.player.clone()).filter(|name| !name.is_empty());
-    Ok(Introduced { description, assembler, player })
+    let hand_is_known = glove_knows_hand || reader.session().is_some();
+    Ok(Introduced { description, assembler, player, hand_is_known })
 }
 
 /// The arrivals in a recording, in order.

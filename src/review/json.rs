@@ -157,10 +157,10 @@ impl EventsObject {
     fn of(events: &AtEvents, part: fn(Measured) -> f64) -> EventsObject {
         let number = |measured: Measured| hundredths(part(measured));
         EventsObject {
-            address: number(events.address),
+            address: events.address.and_then(number),
             set: events.set.and_then(number),
-            top: number(events.top),
-            max: number(events.max),
+            top: events.top.and_then(number),
+            max: events.max.and_then(number),
             arm_horizontal_down: events.arm_horizontal_down.and_then(number),
             impact: events.impact.and_then(number),
         }

@@ -12,7 +12,7 @@ pub mod table;
 pub mod trace;
 mod wording;
 
-use crate::detect::{BucketAnalysis, Class, Swing, TargetWindow, Verdict};
+use crate::detect::{BucketAnalysis, Class, Flag, Swing, TargetWindow, Verdict};
 use crate::units::{DeviceTime, Measured};
 use std::collections::BTreeMap;
 
@@ -75,9 +75,13 @@ impl Review {
         }
     }
 
-    /// The set of a swing against the window of its club; `None` where there is no window.
+    /// The set of a swing against the window of its club; `None` where there is no window, or where the set
+    /// could not be measured.
     #[must_use]
     pub fn verdict(&self, swing: &Swing) -> Option<Judged> {
+        if swing.flags.contains(&Flag::HandNodeAlone) {
+            return None;
+        }
         let window = self.windows.for_club(swing.club.as_deref())?;
         Some(Judged::new(window, swing))
     }

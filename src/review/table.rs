@@ -47,7 +47,7 @@ pub fn newest(review: &Review) -> String {
     let flags: Vec<&str> = swing.flags.iter().map(|flag| flag.word()).collect();
     let flags = if flags.is_empty() { String::new() } else { format!(" ({})", flags.join(", ")) };
     format!(
-        "swing {}, {}: set {} ms against the top at {} of arm travel, {}, {}{flags}",
+        "swing {}, {}: set {} ms against the top, at {} of arm travel; class {}, window {}{flags}",
         words.number, words.club, words.set_to_top, words.arm_travel, words.class, words.verdict
     )
 }

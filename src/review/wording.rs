@@ -44,7 +44,7 @@ impl SwingWords {
             arm_travel: set.map_or_else(nothing, |set| with_sd(set.arm_travel_at_set, 100.0, "\u{a0}%")),
             class: class_words(swing.class),
             verdict: verdict_words(review.verdict(swing)),
-            hinge: [degrees(hinge.set), degrees(Some(hinge.top)), degrees(hinge.impact)],
+            hinge: [degrees(hinge.set), degrees(hinge.top), degrees(hinge.impact)],
             lag: degrees(swing.arm_shaft_deg.arm_horizontal_down),
             tempo: number(swing.tempo.value, 1),
             flags: swing.flags.iter().filter_map(|flag| flag_letter(*flag, legend)).collect(),

@@ -97,10 +97,10 @@ pub fn swing(shape: Shape) -> Swing {
     let impact = at(impact_s);
     let max = curve.iter().map(|p| p.hinge_deg).fold(0.0, f64::max);
     let events = |address: f64, sign: f64, straight: f64| AtEvents {
-        address: degrees(address),
+        address: Some(degrees(address)),
         set: set_point.map(|p| degrees(straight + sign * p.hinge_deg)),
-        top: degrees(straight + sign * top.hinge_deg),
-        max: degrees(straight + sign * max),
+        top: Some(degrees(straight + sign * top.hinge_deg)),
+        max: Some(degrees(straight + sign * max)),
         arm_horizontal_down: Some(degrees(straight + sign * down.hinge_deg)),
         impact: shape.ball.then_some(degrees(straight + sign * impact.hinge_deg)),
     };
