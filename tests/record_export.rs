@@ -42,6 +42,12 @@ fn a_file_that_is_there_already_is_not_replaced() {
     let path = folder.path().join("a.csv");
     fs::write(&path, CSV).unwrap();
     let error = export_csv(open_input(&path).unwrap(), &path).unwrap_err();
-    assert!(error.to_string().contains("a.csv: cannot be written: File exists"), "{error}");
+    assert!(
+        error.to_string().contains("a.csv: cannot be written: expected a free name, found a file"),
+        "{error}"
+    );
     assert_eq!(fs::read_to_string(&path).unwrap(), CSV);
+    fs::write(folder.path().join("b.markers.csv"), "").unwrap();
+    assert!(export_csv(open_input(&path).unwrap(), &folder.path().join("b.csv")).is_err());
+    assert!(!folder.path().join("b.csv").exists(), "all three files or none");
 }

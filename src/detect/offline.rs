@@ -9,6 +9,7 @@ use super::phases::PhaseParams;
 use super::swing::{BucketAnalysis, Swing};
 use super::wrist_state::WristState;
 use crate::fusion::joint::JointWindow;
+use crate::fusion::series::{between, mean_force_g};
 use crate::sample::{Arrival, DeviceDescription};
 
 /// Settings of the analysis, live and offline.
@@ -126,7 +127,7 @@ impl OfflineAnalysis {
                 state.learn_clock(&episode);
                 same_clocks.push(episode);
             }
-            swings.extend(self.measure_all(same_clocks, &state));
+            swings.extend(self.measure_all(same_clocks, &state, notes));
             let next = state.on_new_clocks();
             notes.append(&mut state.notes);
             state = next;
@@ -135,7 +136,7 @@ impl OfflineAnalysis {
         swings
     }
 
-    fn measure_all(&self, motions: Vec<Episode>, state: &WristState) -> Vec<Swing> {
+    fn measure_all(&self, motions: Vec<Episode>, state: &WristState, notes: &mut Vec<String>) -> Vec<Swing> {
         let (sign, phases) = (state.lead_arm_sign, &self.params.phases);
         let ready = |episode: Episode| {
             let clock = state.clock_for(&episode);
@@ -148,6 +149,7 @@ impl OfflineAnalysis {
             .map(Candidate::joint_window)
             .collect();
         let estimate = state.estimate(&windows);
+        notes.extend(candidates.iter().find_map(odd_force));
         let mut window = state.calibration_windows();
         let mut swings = Vec::new();
         for candidate in candidates {
@@ -163,4 +165,18 @@ impl OfflineAnalysis {
         }
         swings
     }
+}
+
+/// At address the accelerometer reads gravity, 1 g. Anything far from it speaks of another unit or a broken
+/// sensor; the first such swing is told.
+fn odd_force(candidate: &Candidate) -> Option<String> {
+    let takeaway_s = candidate.phases.takeaway_s;
+    let rest = between(&candidate.episode.hand, takeaway_s - 0.5, takeaway_s);
+    let force_g = mean_force_g(rest).norm();
+    let odd = !rest.is_empty() && !(0.8..1.25).contains(&force_g);
+    odd.then(|| {
+        format!(
+            "expected about 1 g of the hand node at address, found {force_g:.2}: is it in g, is it whole?"
+        )
+    })
 }

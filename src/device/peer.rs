@@ -185,6 +185,9 @@ impl Peer {
 
     fn greet(&mut self, hello: HostHello) {
         self.agreed = negotiate(self.version, hello.version).is_ok();
+        if !self.agreed {
+            self.set_running(false);
+        }
         let mut replies = std::mem::take(&mut self.replies);
         self.introduce(&mut replies);
         self.replies = replies;

@@ -46,11 +46,14 @@ pub struct Exported {
 pub fn export_csv(mut input: Input, path: &Path) -> Result<Exported, ExportError> {
     let failed = |source| ExportError::Output { path: path.to_owned(), source };
     let gzip = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("gz"));
-    let [rows, markers, about] = [
-        create(path.to_owned())?,
-        create(sibling(path, ".markers.csv"))?,
-        create(sibling(path, ".device.json"))?,
-    ];
+    let paths = [path.to_owned(), sibling(path, ".markers.csv"), sibling(path, ".device.json")];
+    // All three or none: a name that is taken is found before the first file is made.
+    if let Some(taken) = paths.iter().find(|path| path.exists()) {
+        let source = io::Error::new(io::ErrorKind::AlreadyExists, "expected a free name, found a file");
+        return Err(ExportError::Output { path: taken.clone(), source });
+    }
+    let [rows, markers, about] = paths.map(create);
+    let (rows, markers, about) = (rows?, markers?, about?);
     let rows = if gzip {
         Out::Gzip(Box::new(GzEncoder::new(rows, Compression::default())))
     } else {
