@@ -11,6 +11,9 @@ use nalgebra::{SMatrix, SVector, UnitQuaternion, Vector3};
 
 /// Angle error that no estimate sees: scale and cross-axis errors of cheap gyros, rad.
 const SENSOR_SD: f64 = 0.15 * std::f64::consts::PI / 180.0;
+/// Scale and cross-axis errors of one cheap gyro, as a share of the angle turned (data sheets of common parts
+/// give 0.3 to 1 %; from memory).
+const GYRO_MATRIX_SD: f64 = 0.004;
 /// Least timing error: sampling jitter and what is left of filter delays, s.
 const TIMING_SD_S: f64 = 0.0005;
 /// How well the forearm's long axis is known from a roll, rad.
@@ -22,6 +25,8 @@ pub(super) struct AngleSpread {
     by_unknown: Vec<Vec<f64>>,
     covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     model_sd: f64,
+    /// How far the hand has turned since address, rad.
+    turned: Vec<f64>,
 }
 
 impl AngleSpread {
@@ -33,9 +38,11 @@ impl AngleSpread {
         (derivatives.dot(&(self.covariance * derivatives)).max(0.0) + self.model_sd * self.model_sd).sqrt()
     }
 
-    /// Standard deviation of the angle against its address value at an instant, rad.
+    /// Standard deviation of the angle against its address value at an instant, rad: scale and cross-axis
+    /// errors of two gyros grow with what they have turned.
     pub fn sd_at(&self, t_s: f64) -> f64 {
-        self.sd_of(&self.derivatives_at(t_s))
+        let turned = value_at(&self.t_s, &self.turned, t_s);
+        self.sd_of(&self.derivatives_at(t_s)).hypot(GYRO_MATRIX_SD * std::f64::consts::SQRT_2 * turned)
     }
 }
 
@@ -75,7 +82,9 @@ pub(super) fn spread(
         flexion.push(change(&at_best.t_s, &at_best.flexion, &moved.flexion, instants, by));
     }
     let model_sd = third_angle_rms(at_best, instants).hypot(SENSOR_SD);
+    let turned = turned_since(candidate, at_best, instants.address_s.1);
     let angle = |by_unknown| AngleSpread {
+        turned: turned.clone(),
         t_s: at_best.t_s.clone(),
         by_unknown,
         covariance: wrist.covariance,
@@ -117,6 +126,12 @@ pub(super) fn third_angle_rms(curves: &Curves, instants: &Instants) -> f64 {
     let zero = mean_between(&curves.t_s, &curves.axial, instants.address_s);
     let n = range.len().max(1) as f64;
     (curves.axial[range].iter().map(|value| (value - zero).powi(2)).sum::<f64>() / n).sqrt()
+}
+
+/// How far the hand has turned since an instant, over the curve's instants, rad.
+fn turned_since(candidate: &Candidate, curves: &Curves, from_s: f64) -> Vec<f64> {
+    let start = candidate.hand.at(from_s).0;
+    curves.t_s.iter().map(|t_s| candidate.hand.at(*t_s).0.angle_to(&start)).collect()
 }
 
 /// The top is where the arm's in-plane rate passes zero: a long axis that is off lets the roll in.
