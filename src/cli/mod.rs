@@ -14,6 +14,7 @@ mod settings;
 use crate::units::WallTime;
 use anyhow::Context;
 use clap::{Parser, Subcommand};
+use std::io::IsTerminal;
 use std::process::ExitCode;
 use tracing_subscriber::EnvFilter;
 
@@ -105,7 +106,11 @@ fn told(error: &anyhow::Error) -> String {
 fn tell_logs() {
     let filter =
         EnvFilter::try_from_env("HINGECLOCK_LOG").unwrap_or_else(|_| EnvFilter::new("error,pulseaudio=off"));
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_writer(std::io::stderr)
+        .init();
 }
 
 fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {

@@ -144,7 +144,8 @@ pub fn headline(summary: &Summary) -> String {
     }
     // A median over different clubs would describe none of them.
     if let Some(spread) = all.set_to_top_ms.filter(|_| !summary.mixes_clubs()) {
-        text += &format!("; the middle one is set {}", against_top(spread.median));
+        let which = if all.sets == 1 { "it" } else { "the middle one" };
+        text += &format!("; {which} is set {}", against_top(spread.median));
     }
     if let Some(share) = all.in_window {
         text += &format!("; {} of {} in the window", share.hits, share.n);
