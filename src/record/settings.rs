@@ -74,7 +74,7 @@ impl Default for Settings {
             targets: targets.into_iter().map(|(club, window)| (club.to_owned(), window)).collect(),
             grip_angle_deg: 31.0,
             tone_volume: 0.5,
-            recordings: PathBuf::from("recordings"),
+            recordings: PathBuf::from("buckets"),
         }
     }
 }
@@ -197,7 +197,7 @@ grip_angle_deg = 31.0
 # Volume of the tone, 0 silent to 1 full.
 tone_volume = 0.5
 # The folder that recordings are put into.
-recordings = \"recordings\"
+recordings = \"buckets\"
 
 [player]
 # As it stands on tables and in recordings; empty for none.
