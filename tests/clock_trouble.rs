@@ -2,41 +2,37 @@
 //! and measured all the same, live and offline.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
-use hingeclock::detect::{AnalysisParams, LiveAnalysis, OfflineAnalysis, Swing};
+mod support {
+    pub mod analysis;
+}
+
 use hingeclock::device::virtual_glove::VirtualBucket;
 use hingeclock::sample::{Arrival, ImuSample, NodeRole};
 use hingeclock::units::DeviceTime;
+use support::analysis::{live, offline};
+
+/// The first instant of the hand node.
+fn hand_start(bucket: &VirtualBucket) -> DeviceTime {
+    let hand = |arrival: &Arrival| match arrival {
+        Arrival::Sample(sample) if sample.role == NodeRole::Hand => Some(sample.t),
+        _ => None,
+    };
+    bucket.arrivals.iter().find_map(hand).unwrap()
+}
 
 /// The demo bucket with its samples changed; `from_s` is told as seconds since the first hand sample.
 fn changed(change: impl Fn(&mut ImuSample, f64)) -> VirtualBucket {
     let mut bucket = VirtualBucket::demo(21);
-    let hand_start = bucket.arrivals.iter().find_map(|arrival| match arrival {
-        Arrival::Sample(sample) if sample.role == NodeRole::Hand => Some(sample.t),
-        _ => None,
-    });
+    let start = hand_start(&bucket);
     let mut now_s = 0.0;
     for arrival in &mut bucket.arrivals {
         let Arrival::Sample(sample) = arrival else { continue };
         if sample.role == NodeRole::Hand {
-            now_s = sample.t.seconds_since(hand_start.unwrap());
+            now_s = sample.t.seconds_since(start);
         }
         change(sample, now_s);
     }
     bucket
-}
-
-fn offline(bucket: &VirtualBucket) -> Vec<Swing> {
-    let mut analysis = OfflineAnalysis::new(&bucket.device, AnalysisParams::default());
-    bucket.arrivals.iter().for_each(|arrival| analysis.push(arrival));
-    analysis.finish().swings
-}
-
-fn live(bucket: &VirtualBucket) -> Vec<Swing> {
-    let mut analysis = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
-    let mut swings: Vec<Swing> =
-        bucket.arrivals.iter().filter_map(|arrival| analysis.push(arrival)).map(|live| live.swing).collect();
-    swings.extend(analysis.finish().map(|live| live.swing));
-    swings
 }
 
 /// As many swings as there were, and set when they were. Where in the bucket the trouble comes is chosen so
@@ -57,16 +53,7 @@ fn check(name: &str, bucket: &VirtualBucket) {
 /// Half way between two swings, s since the first hand sample.
 fn between(first: usize) -> f64 {
     let bucket = VirtualBucket::demo(21);
-    let start = bucket.arrivals.iter().find_map(|arrival| match arrival {
-        Arrival::Sample(sample) if sample.role == NodeRole::Hand => Some(sample.t),
-        _ => None,
-    });
-    let end = bucket.truth[first].finish.unwrap().seconds_since(start.unwrap());
-    end + 2.0
-}
-
-fn shifted(t: DeviceTime, by_s: f64) -> DeviceTime {
-    t.plus_seconds(by_s)
+    bucket.truth[first].finish.unwrap().seconds_since(hand_start(&bucket)) + 2.0
 }
 
 #[test]
@@ -76,7 +63,7 @@ fn a_hand_node_that_restarts_goes_on() {
         "hand restarts",
         &changed(|sample, now_s| {
             if sample.role == NodeRole::Hand && now_s > at_s {
-                sample.t = shifted(sample.t, -at_s);
+                sample.t = sample.t.plus_seconds(-at_s);
                 sample.seq = sample.seq.wrapping_sub(20_000);
             }
         }),
@@ -90,7 +77,7 @@ fn a_forearm_node_that_restarts_goes_on() {
         "forearm restarts",
         &changed(|sample, now_s| {
             if sample.role == NodeRole::Forearm && now_s > at_s {
-                sample.t = shifted(sample.t, -at_s);
+                sample.t = sample.t.plus_seconds(-at_s);
             }
         }),
     );
@@ -105,7 +92,7 @@ fn clocks_that_drift_over_a_break_are_followed() {
         &changed(|sample, now_s| {
             if now_s > at_s {
                 let ppm = if sample.role == NodeRole::Forearm { 40e-6 } else { 0.0 };
-                sample.t = shifted(sample.t, 7200.0 * (1.0 + ppm));
+                sample.t = sample.t.plus_seconds(7200.0 * (1.0 + ppm));
             }
         }),
     );
@@ -128,7 +115,7 @@ fn a_reading_that_is_no_number_costs_itself() {
 fn a_clock_that_is_set_during_the_calibration_costs_the_calibration() {
     let bucket = changed(|sample, now_s| {
         if now_s > 12.0 {
-            sample.t = shifted(sample.t, 1.7e9);
+            sample.t = sample.t.plus_seconds(1.7e9);
         }
     });
     for swings in [offline(&bucket), live(&bucket)] {

@@ -2,25 +2,16 @@
 //! waggles, rehearsals, walking and tee work between them, right- and left-handed.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
-use hingeclock::detect::{AnalysisParams, Flag, LiveAnalysis, OfflineAnalysis, Swing};
+mod support {
+    pub mod analysis;
+}
+
+use hingeclock::detect::{Flag, Swing};
 use hingeclock::device::virtual_glove::scenario::ClockSettings;
 use hingeclock::device::virtual_glove::sensor::SensorSettings;
 use hingeclock::device::virtual_glove::{Scenario, SwingTruth, VirtualBucket};
 use hingeclock::sample::NodeRole;
-
-fn offline(bucket: &VirtualBucket) -> Vec<Swing> {
-    let mut analysis = OfflineAnalysis::new(&bucket.device, AnalysisParams::default());
-    bucket.arrivals.iter().for_each(|arrival| analysis.push(arrival));
-    analysis.finish().swings
-}
-
-fn live(bucket: &VirtualBucket) -> Vec<Swing> {
-    let mut analysis = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
-    let mut swings: Vec<Swing> =
-        bucket.arrivals.iter().filter_map(|arrival| analysis.push(arrival)).map(|live| live.swing).collect();
-    swings.extend(analysis.finish().map(|live| live.swing));
-    swings
-}
+use support::analysis::{live, offline};
 
 /// Every swing is there in order, and none besides; prints a line each.
 fn check(name: &str, swings: &[Swing], truth: &[SwingTruth]) {

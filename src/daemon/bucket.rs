@@ -47,7 +47,7 @@ pub struct Bucket {
     link_up: bool,
     damaged: u64,
     /// Swings that were too many to keep here.
-    dropped: u64,
+    dropped: usize,
     lost: Vec<String>,
 }
 
@@ -195,9 +195,7 @@ impl Bucket {
             Said::Swing(live) => self.swing(&live, now),
             Said::Note(note) => {
                 self.status.line(&note);
-                if !self.review.analysis.notes.contains(&note) {
-                    self.review.analysis.notes.push(note);
-                }
+                self.note(note);
             }
             Said::Over(losses) => self.review.analysis.losses = losses,
         }
@@ -212,7 +210,7 @@ impl Bucket {
         }
         let told = cue.map(|cue| LiveCue { cue: cue.word().to_owned(), at: live.decided_at });
         self.keep(live.swing.clone(), told);
-        self.status.line(&table::newest(&self.review));
+        self.status.line(&table::newest(&self.review, self.number()));
         if let Some(value) = self.derived() {
             let by = env!("CARGO_PKG_VERSION").to_owned();
             self.record(&Recorded::Derived { received: now, kind: "swing".to_owned(), by, value });
@@ -228,20 +226,33 @@ impl Bucket {
         if swings.len() == SWINGS_KEPT {
             swings.remove(0);
             self.review.cues.remove(0);
-            if self.dropped == 0 {
-                let note =
-                    format!("only the newest {SWINGS_KEPT} swings are shown; all are in the recording");
-                self.review.analysis.notes.push(note);
-            }
             self.dropped += 1;
         }
         swings.push(swing);
         self.review.cues.push(cue);
+        if self.dropped > 0 {
+            self.note(format!("only the newest {SWINGS_KEPT} swings are shown; all are in the recording"));
+        }
+    }
+
+    /// A sentence for the reader, once.
+    fn note(&mut self, note: String) {
+        if !self.review.analysis.notes.contains(&note) {
+            self.review.analysis.notes.push(note);
+        }
+    }
+
+    /// Number of the newest swing in the bucket, those that are not kept included.
+    fn number(&self) -> usize {
+        self.dropped + self.review.analysis.swings.len()
     }
 
     /// The newest swing as it stands in the JSON object.
     fn derived(&self) -> Option<serde_json::Value> {
-        json::swing(&self.review, self.review.analysis.swings.len().checked_sub(1)?).ok().flatten()
+        let place = self.review.analysis.swings.len().checked_sub(1)?;
+        let mut swing = json::swing(&self.review, place).ok().flatten()?;
+        swing["index"] = self.number().into();
+        Some(swing)
     }
 
     /// Something was typed.
@@ -295,9 +306,8 @@ impl Bucket {
 
     /// Ends the bucket: the last swing, the recording's end, the sound's.
     pub async fn end(mut self, clock: HostClock) -> BucketEnd {
-        let mut rest = Vec::new();
-        super::run::rest_of(&mut self.detector, |said| rest.push(said)).await;
-        for said in rest {
+        self.detector.input_over();
+        while let Some(said) = self.detector.next().await {
             self.said(said, clock.now());
         }
         if let Some(Err(error)) = self.recorder.take().map(Recorder::finish) {

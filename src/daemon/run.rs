@@ -2,7 +2,7 @@
 
 use super::bucket::{Bucket, BucketEnd};
 use super::control::Control;
-use super::detector::{Detector, Said};
+use super::detector::Detector;
 use super::event::Event;
 use super::status::Status;
 use super::{analysis_params, sound_choice, volume};
@@ -177,13 +177,5 @@ impl Sources {
                 bucket.piece(piece).await;
             }
         }
-    }
-}
-
-/// What the detector still has to say when the input is over.
-pub(super) async fn rest_of(detector: &mut Detector, mut take: impl FnMut(Said)) {
-    detector.input_over();
-    while let Some(said) = detector.next().await {
-        take(said);
     }
 }

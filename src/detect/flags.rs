@@ -4,7 +4,7 @@ use super::candidate::Candidate;
 use super::measure::{Instants, WristKnowledge};
 use super::set::{Crossings, HingeCurve};
 use super::swing::{Flag, Swing};
-use crate::fusion::series::{Reading, between};
+use crate::fusion::series::{Reading, between, usual_step_s};
 
 /// A set that moves more than this when the level moves by a degree is ill-conditioned, s.
 const FLAT_S: f64 = 0.05;
@@ -80,8 +80,6 @@ fn swing_readings<'a>(
 }
 
 fn has_gap(readings: &[Reading]) -> bool {
-    let mut steps: Vec<f64> = readings.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
-    steps.sort_by(f64::total_cmp);
-    let usual = steps.get(steps.len() / 2).copied().unwrap_or(0.0);
-    steps.last().is_some_and(|longest| *longest > GAP_STEPS * usual)
+    let Some(usual_s) = usual_step_s(readings) else { return false };
+    readings.windows(2).any(|pair| pair[1].t_s - pair[0].t_s > GAP_STEPS * usual_s)
 }

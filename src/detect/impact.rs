@@ -1,6 +1,6 @@
 //! Impact: the shock that the ball sends up the shaft, seen by the hand's accelerometer.
 
-use crate::fusion::series::{Reading, between};
+use crate::fusion::series::{Reading, between, usual_step_s};
 
 /// A step longer than so many usual ones is a gap.
 const GAP_STEPS: f64 = 1.8;
@@ -45,13 +45,6 @@ pub fn find(hand: &[Reading], from_s: f64, to_s: f64, params: &ImpactParams) -> 
     // The shock came between these two readings, as far as the sampling can tell.
     let (a, b) = (&readings[onset], &readings[onset + 1]);
     Some(0.5 * (a.t_s + b.t_s))
-}
-
-/// The usual step between readings, s.
-fn usual_step_s(readings: &[Reading]) -> Option<f64> {
-    let mut steps: Vec<f64> = readings.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
-    steps.sort_by(f64::total_cmp);
-    steps.get(steps.len() / 2).copied()
 }
 
 #[cfg(test)]

@@ -91,12 +91,16 @@ impl WristState {
     }
 
     /// Looks for the clocks' offset in the motion of an episode, and lays a line through what all of them
-    /// have shown: quartz drifts by tens of ppm, which is ms within a minute.
+    /// have shown: quartz drifts by tens of ppm, which is ms within a minute. Without enough motion, what is
+    /// known already stands, or else what the order of arrival says.
     pub fn learn_clock(&mut self, episode: &Episode) {
         let Some((first, last)) = episode.hand.first().zip(episode.hand.last()) else { return };
         let at_s = 0.5 * (first.t_s + last.t_s);
         let around_s = self.clock.map_or(episode.clock_guess_s, |clock| clock.forearm_s(at_s) - at_s);
-        let Some(offset_s) = clock_offset_s(episode, around_s) else { return };
+        let Some(offset_s) = clock_offset_s(episode, around_s) else {
+            self.clock = Some(self.clock_for(episode));
+            return;
+        };
         self.offsets_s.push_back((at_s, offset_s));
         if self.offsets_s.len() > OFFSETS_MAX {
             self.offsets_s.pop_front();
@@ -129,9 +133,7 @@ impl WristState {
         self.notes.extend(complaints);
         self.clock = None;
         self.offsets_s.clear();
-        if let Some(roll) = part(CalibrationPart::Roll) {
-            self.learn_clock(roll);
-        }
+        self.learn_clock(part(CalibrationPart::Roll).unwrap_or(any));
         let clock = self.clock_for(any);
         let moving = [CalibrationPart::Flex, CalibrationPart::Hinge, CalibrationPart::Roll];
         self.windows =

@@ -6,9 +6,7 @@ use crate::units::HostTime;
 /// How fast stored arrivals are played.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Pace {
-    /// As it was.
-    Real,
-    /// So many times as fast; above 0.
+    /// So many times as fast as it was; above 0.
     Times(f64),
     /// As fast as it goes.
     Unpaced,
@@ -19,7 +17,6 @@ impl Pace {
     #[must_use]
     pub fn wait_us(self, us: i64) -> Option<i64> {
         match self {
-            Pace::Real => Some(us),
             Pace::Times(factor) if factor > 0.0 && factor.is_finite() => Some((us as f64 / factor) as i64),
             Pace::Times(_) | Pace::Unpaced => None,
         }
@@ -29,7 +26,6 @@ impl Pace {
     #[must_use]
     pub fn played_us(self, us: i64) -> Option<i64> {
         match self {
-            Pace::Real => Some(us),
             Pace::Times(factor) if factor > 0.0 && factor.is_finite() => Some((us as f64 * factor) as i64),
             Pace::Times(_) | Pace::Unpaced => None,
         }
@@ -70,7 +66,7 @@ mod tests {
     #[test]
     fn waits_shrink_with_the_pace_and_play_back_to_what_they_were() {
         for (pace, wait_us) in
-            [(Pace::Real, Some(2000)), (Pace::Times(4.0), Some(500)), (Pace::Unpaced, None)]
+            [(Pace::Times(1.0), Some(2000)), (Pace::Times(4.0), Some(500)), (Pace::Unpaced, None)]
         {
             assert_eq!(pace.wait_us(2000), wait_us);
             assert_eq!(wait_us.and_then(|us| pace.played_us(us)), wait_us.map(|_| 2000));

@@ -62,6 +62,14 @@ pub fn between(readings: &[Reading], from_s: f64, to_s: f64) -> &[Reading] {
     &readings[start..end.max(start)]
 }
 
+/// The usual step between readings: their median, s. `None` for fewer than two.
+#[must_use]
+pub fn usual_step_s(readings: &[Reading]) -> Option<f64> {
+    let mut steps: Vec<f64> = readings.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
+    steps.sort_by(f64::total_cmp);
+    steps.get(steps.len() / 2).copied()
+}
+
 /// Mean of the specific force over the readings, g; zero for none.
 #[must_use]
 pub fn mean_force_g(readings: &[Reading]) -> Vector3<f64> {

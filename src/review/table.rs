@@ -37,9 +37,9 @@ const GROUP_HEADINGS: [&str; 9] = [
     "Tempo",
 ];
 
-/// The newest swing in one line, for a terminal while the bucket runs.
+/// The newest swing in one line, under its number in the bucket, for a terminal while the bucket runs.
 #[must_use]
-pub fn newest(review: &Review) -> String {
+pub fn newest(review: &Review, number: usize) -> String {
     let Some((place, swing)) = review.analysis.swings.iter().enumerate().next_back() else {
         return String::new();
     };
@@ -47,8 +47,8 @@ pub fn newest(review: &Review) -> String {
     let flags: Vec<&str> = swing.flags.iter().map(|flag| flag.word()).collect();
     let flags = if flags.is_empty() { String::new() } else { format!(" ({})", flags.join(", ")) };
     format!(
-        "swing {}, {}: set {} ms against the top, at {} of arm travel; class {}, window {}{flags}",
-        words.number, words.club, words.set_to_top, words.arm_travel, words.class, words.verdict
+        "swing {number}, {}: set {} ms against the top, at {} of arm travel; class {}, window {}{flags}",
+        words.club, words.set_to_top, words.arm_travel, words.class, words.verdict
     )
 }
 
