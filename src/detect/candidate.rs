@@ -4,6 +4,7 @@ use super::episode::Episode;
 use super::measure::WristKnowledge;
 use super::phases::{self, ArmTrack, NoSwing, PhaseParams, Phases};
 use crate::fusion::clock::ClockMap;
+use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::JointWindow;
 use crate::fusion::series::Reading;
 use crate::fusion::track::Track;
@@ -26,6 +27,8 @@ const AFTER_BACK_S: f64 = 0.2;
 pub struct Candidate {
     /// The samples.
     pub episode: Episode,
+    /// Errors of the nodes that the tracks were made with.
+    pub errors: GloveErrors,
     /// Hand node.
     pub hand: Track,
     /// Forearm node on its own clock; the hand's again where the glove has the hand node alone.
@@ -53,37 +56,41 @@ impl Candidate {
         let hand_alone = covered_s(&episode.forearm) < 0.5 * covered_s(&episode.hand);
         let until_s = episode.fast_from_s;
         let from_s = until_s - ADDRESS_WITHIN_S;
-        let hand = Track::from_stillest(&episode.hand, &episode.biases.hand, from_s, until_s);
+        let errors = GloveErrors::of_biases(&episode.biases);
+        let hand = Track::from_stillest(&episode.hand, &errors.hand, from_s, until_s);
         let hand = hand.filter(|track| track.still_rms < RESTLESS_MAX).ok_or(NoSwing::NoBackswing)?;
         let forearm = if hand_alone {
             hand.clone()
         } else {
             let (from_s, until_s) = (clock.forearm_s(from_s), clock.forearm_s(until_s));
-            Track::from_stillest(&episode.forearm, &episode.biases.forearm, from_s, until_s)
+            Track::from_stillest(&episode.forearm, &errors.forearm, from_s, until_s)
                 .ok_or(NoSwing::NoBackswing)?
         };
-        let arm = if hand_alone {
-            arm_track(&hand, &hand, &hand_as_forearm(axes), &ClockMap::IDENTITY, lead_arm_sign)
-        } else {
-            arm_track(&hand, &forearm, axes, clock, lead_arm_sign)
-        };
+        let arm = arm_of(&hand, &forearm, hand_alone, (axes, clock), lead_arm_sign);
         let phases = phases::find(&arm, params)?;
-        Ok(Candidate { episode, hand, forearm, hand_alone, phases, arm })
+        Ok(Candidate { episode, errors, hand, forearm, hand_alone, phases, arm })
     }
 
-    /// The same episode seen with better knowledge of the wrist.
+    /// The same movement seen with better knowledge of the wrist and the sensors.
     ///
     /// # Errors
     /// When it is a swing no more.
     pub fn again(
-        mut self,
+        self,
         wrist: &WristKnowledge,
         lead_arm_sign: f64,
         params: &PhaseParams,
     ) -> Result<Candidate, NoSwing> {
-        self.episode.biases.hand += wrist.bias_changes.hand;
-        self.episode.biases.forearm += wrist.bias_changes.forearm;
-        Candidate::new(self.episode, &wrist.axes, &wrist.clock, lead_arm_sign, params)
+        let errors = self.errors.plus(&wrist.error_changes);
+        let hand = self.hand.again(&self.episode.hand, &errors.hand);
+        let forearm = if self.hand_alone {
+            hand.clone()
+        } else {
+            self.forearm.again(&self.episode.forearm, &errors.forearm)
+        };
+        let arm = arm_of(&hand, &forearm, self.hand_alone, (&wrist.axes, &wrist.clock), lead_arm_sign);
+        let phases = phases::find(&arm, params)?;
+        Ok(Candidate { errors, hand, forearm, phases, arm, ..self })
     }
 
     /// The window that the joint estimate sees.
@@ -111,6 +118,20 @@ fn hand_as_forearm(axes: &WristAxes) -> WristAxes {
         flexion_in_forearm: nalgebra::Unit::new_normalize(z),
         long_in_forearm: axes.long_in_hand,
         ..*axes
+    }
+}
+
+fn arm_of(
+    hand: &Track,
+    forearm: &Track,
+    hand_alone: bool,
+    (axes, clock): (&WristAxes, &ClockMap),
+    lead_arm_sign: f64,
+) -> ArmTrack {
+    if hand_alone {
+        arm_track(hand, hand, &hand_as_forearm(axes), &ClockMap::IDENTITY, lead_arm_sign)
+    } else {
+        arm_track(hand, forearm, axes, clock, lead_arm_sign)
     }
 }
 

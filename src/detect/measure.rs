@@ -6,15 +6,13 @@ use super::set::{Crossings, HingeCurve, value_at};
 use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
 use super::{Bands, flags};
-use crate::fusion::calibration::Biases;
 use crate::fusion::clock::ClockMap;
-use crate::fusion::joint::JOINT_AND_WINDOW;
+use crate::fusion::errors::GloveErrors;
+use crate::fusion::joint::UNKNOWNS;
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
 use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 
-/// Unknowns of one swing: the joint's and those of its own window.
-pub const UNKNOWNS: usize = JOINT_AND_WINDOW;
 /// Length of the stretch that the address value is taken over, s.
 const ADDRESS_S: f64 = 0.3;
 /// The shock comes no later than this after the arm is back at its address angle, s.
@@ -29,8 +27,8 @@ pub struct WristKnowledge {
     pub axes: WristAxes,
     /// Clock of the forearm node.
     pub clock: ClockMap,
-    /// What is to be added to the gyro biases that the candidate was made with.
-    pub bias_changes: Biases,
+    /// What comes on top of the sensor errors that the candidate was made with.
+    pub error_changes: GloveErrors,
     /// `forearm level from hand level` of this swing.
     pub start: UnitQuaternion<f64>,
     /// Covariance of the unknowns.

@@ -2,47 +2,61 @@
 //! what the signal itself shows of the model's limits.
 
 use super::candidate::Candidate;
-use super::measure::{Curves, Instants, MeasureParams, UNKNOWNS, WristKnowledge, curves, mean_between};
+use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between};
 use super::set::{Crossings, HingeCurve, SHARES, value_at};
-use crate::fusion::clock::ClockMap;
-use crate::fusion::joint::moved_axis;
-use crate::fusion::wrist::WristAxes;
-use nalgebra::{SMatrix, SVector, UnitQuaternion, Vector3};
+use crate::fusion::errors::GloveErrors;
+use crate::fusion::joint::relative::{self, Relative};
+use crate::fusion::joint::{CLOCK, UNKNOWNS, moved_axis};
+use crate::fusion::wrist::{self, WristAxes};
+use nalgebra::{Matrix2x3, SMatrix, SVector, UnitQuaternion, Vector2, Vector3};
 
-/// Angle error that no estimate sees: scale and cross-axis errors of cheap gyros, rad.
-const SENSOR_SD: f64 = 0.15 * std::f64::consts::PI / 180.0;
-/// Scale and cross-axis errors of one cheap gyro, as a share of the angle turned (data sheets of common parts
-/// give 0.3 to 1 %; from memory).
-const GYRO_MATRIX_SD: f64 = 0.004;
+/// Angle error that no estimate sees: noise, counts, g-sensitivity, rad.
+const SENSOR_SD: f64 = 0.05 * std::f64::consts::PI / 180.0;
+/// Share of an angle that a strap following the wrist and the skin of the hand may hide (judgement: a few
+/// per cent; the two-axis joint cannot show it, because it scales both angles alike).
+const STRAP_SD: f64 = 0.02;
 /// Least timing error: sampling jitter and what is left of filter delays, s.
-const TIMING_SD_S: f64 = 0.0005;
+const TIMING_SD_S: f64 = 0.0003;
 /// How well the forearm's long axis is known from a roll, rad.
 const LONG_AXIS_SD: f64 = 2.0 * std::f64::consts::PI / 180.0;
+/// Spacing of the derivatives, s.
+const SPACING_S: f64 = 0.008;
+/// The derivatives end so long after the ball, s.
+const AFTER_BALL_S: f64 = 0.2;
+/// Step of the numerical derivatives, rad.
+const STEP: f64 = 1e-4;
+
+type Derivatives = SVector<f64, UNKNOWNS>;
 
 /// Derivatives of one angle, counted from address, by the unknowns, over time.
 pub(super) struct AngleSpread {
     t_s: Vec<f64>,
-    by_unknown: Vec<Vec<f64>>,
+    /// The angle itself, counted from address, rad.
+    angle: Vec<f64>,
+    by_unknown: Vec<Derivatives>,
     covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     model_sd: f64,
-    /// How far the hand has turned since address, rad.
-    turned: Vec<f64>,
 }
 
 impl AngleSpread {
-    fn derivatives_at(&self, t_s: f64) -> SVector<f64, UNKNOWNS> {
-        SVector::from_fn(|i, _| value_at(&self.t_s, &self.by_unknown[i], t_s))
+    fn derivatives_at(&self, t_s: f64) -> Derivatives {
+        let after = self.t_s.partition_point(|t| *t <= t_s);
+        let Some(before) = after.checked_sub(1) else {
+            return self.by_unknown.first().copied().unwrap_or_else(Derivatives::zeros);
+        };
+        let (d0, t0) = (&self.by_unknown[before], self.t_s[before]);
+        let next = self.by_unknown.get(after).zip(self.t_s.get(after));
+        next.map_or(*d0, |(d1, t1)| d0 + (d1 - d0) * ((t_s - t0) / (t1 - t0)))
     }
 
-    fn sd_of(&self, derivatives: &SVector<f64, UNKNOWNS>) -> f64 {
-        (derivatives.dot(&(self.covariance * derivatives)).max(0.0) + self.model_sd * self.model_sd).sqrt()
+    fn sd_of(&self, derivatives: &Derivatives) -> f64 {
+        derivatives.dot(&(self.covariance * derivatives)).max(0.0).sqrt().hypot(self.model_sd)
     }
 
-    /// Standard deviation of the angle against its address value at an instant, rad: scale and cross-axis
-    /// errors of two gyros grow with what they have turned.
+    /// Standard deviation of the angle against its address value at an instant, rad.
     pub fn sd_at(&self, t_s: f64) -> f64 {
-        let turned = value_at(&self.t_s, &self.turned, t_s);
-        self.sd_of(&self.derivatives_at(t_s)).hypot(GYRO_MATRIX_SD * std::f64::consts::SQRT_2 * turned)
+        let angle = value_at(&self.t_s, &self.angle, t_s);
+        self.sd_of(&self.derivatives_at(t_s)).hypot(STRAP_SD * angle)
     }
 }
 
@@ -65,7 +79,7 @@ impl Spread {
     }
 }
 
-/// Carries the covariance through, one unknown after the other moved by its standard deviation.
+/// Carries the covariance through.
 pub(super) fn spread(
     candidate: &Candidate,
     wrist: &WristKnowledge,
@@ -73,49 +87,69 @@ pub(super) fn spread(
     instants: &Instants,
     at_best: &Curves,
 ) -> Spread {
-    let (mut hinge, mut flexion) = (Vec::new(), Vec::new());
-    for i in 0..UNKNOWNS {
-        let by = wrist.covariance[(i, i)].max(0.0).sqrt().max(1e-9);
-        let (axes, clock, start) = moved(wrist, i, by);
-        let moved = curves(candidate, &axes, &clock, &start, params);
-        hinge.push(change(&at_best.t_s, &at_best.hinge, &moved.hinge, instants, by));
-        flexion.push(change(&at_best.t_s, &at_best.flexion, &moved.flexion, instants, by));
-    }
+    let (from_s, to_s) = (instants.address_s.0, instants.ball_s + AFTER_BALL_S);
+    let count = ((to_s - from_s) / SPACING_S).max(0.0) as usize;
+    let t_s: Vec<f64> = (0..=count).map(|i| from_s + i as f64 * SPACING_S).collect();
+    let both: Vec<[Derivatives; 2]> =
+        t_s.iter().map(|t_s| derivatives(candidate, wrist, params, *t_s)).collect();
     let model_sd = third_angle_rms(at_best, instants).hypot(SENSOR_SD);
-    let turned = turned_since(candidate, at_best, instants.address_s.1);
-    let angle = |by_unknown| AngleSpread {
-        turned: turned.clone(),
-        t_s: at_best.t_s.clone(),
-        by_unknown,
-        covariance: wrist.covariance,
-        model_sd,
+    let address = t_s.partition_point(|t| *t <= instants.address_s.1).max(1);
+    let angle = |which: usize, values: &[f64]| {
+        let mut by_unknown: Vec<Derivatives> = both.iter().map(|pair| pair[which]).collect();
+        let zero = by_unknown[..address].iter().sum::<Derivatives>() / address as f64;
+        by_unknown.iter_mut().for_each(|derivatives| *derivatives -= zero);
+        let at_address = mean_between(&at_best.t_s, values, instants.address_s);
+        let angle = t_s.iter().map(|t| value_at(&at_best.t_s, values, *t) - at_address).collect();
+        AngleSpread { t_s: t_s.clone(), angle, by_unknown, covariance: wrist.covariance, model_sd }
     };
-    Spread { hinge: angle(hinge), flexion: angle(flexion), top_sd_s: top_sd_s(candidate) }
-}
-
-/// Knowledge with one unknown moved, in the order of the joint estimate.
-fn moved(wrist: &WristKnowledge, i: usize, by: f64) -> (WristAxes, ClockMap, UnitQuaternion<f64>) {
-    let (mut axes, mut clock, mut start) = (wrist.axes, wrist.clock, wrist.start);
-    match i {
-        0 => axes.flexion_in_forearm = moved_axis(&axes.flexion_in_forearm, by, 0.0),
-        1 => axes.flexion_in_forearm = moved_axis(&axes.flexion_in_forearm, 0.0, by),
-        2 => axes.deviation_in_hand = moved_axis(&axes.deviation_in_hand, by, 0.0),
-        3 => axes.deviation_in_hand = moved_axis(&axes.deviation_in_hand, 0.0, by),
-        4 => clock.offset_s += by,
-        5 => clock.skew += by,
-        _ => {
-            let mut turn = Vector3::zeros();
-            turn[i - 6] = by;
-            start = UnitQuaternion::from_scaled_axis(turn) * start;
-        }
+    Spread {
+        hinge: angle(0, &at_best.hinge),
+        flexion: angle(1, &at_best.flexion),
+        top_sd_s: top_sd_s(candidate),
     }
-    (axes, clock, start)
 }
 
-fn change(t_s: &[f64], best: &[f64], moved: &[f64], instants: &Instants, by: f64) -> Vec<f64> {
-    let difference: Vec<f64> = best.iter().zip(moved).map(|(a, b)| (b - a) / by).collect();
-    let zero = mean_between(t_s, &difference, instants.address_s);
-    difference.iter().map(|value| value - zero).collect()
+/// Hinge and flexion, rad, for these axes.
+fn pair(relative: &Relative, axes: &WristAxes, turn: &Vector3<f64>, lead_arm_sign: f64) -> Vector2<f64> {
+    let turn = UnitQuaternion::from_scaled_axis(*turn);
+    let hand = relative.forearm.inverse() * turn * relative.hand;
+    let forearm_from_hand = axes.forearm_from_sensor() * hand * axes.hand_from_sensor().inverse();
+    let angles = wrist::angles(&forearm_from_hand, lead_arm_sign);
+    Vector2::new(angles.hinge, angles.flexion)
+}
+
+/// Derivatives of hinge and flexion at one instant by the unknowns, in the order of the joint estimate.
+fn derivatives(
+    candidate: &Candidate,
+    wrist: &WristKnowledge,
+    params: &MeasureParams,
+    t_s: f64,
+) -> [Derivatives; 2] {
+    let tracks = (&candidate.hand, &candidate.forearm);
+    let relative = relative::at(tracks, t_s, &wrist.clock, &GloveErrors::default(), &wrist.start);
+    let still = Vector3::zeros();
+    let here = pair(&relative, &wrist.axes, &still, params.lead_arm_sign);
+    let by = |moved: Vector2<f64>| (moved - here) / STEP;
+    let by_turn = Matrix2x3::from_columns(&[0, 1, 2].map(|i| {
+        let turn = Vector3::ith(i, STEP);
+        by(pair(&relative, &wrist.axes, &turn, params.lead_arm_sign))
+    }));
+    let mut all = by_turn * relative.effect;
+    for i in 0..CLOCK {
+        let axes = with_axis_moved(&wrist.axes, i);
+        all.set_column(i, &by(pair(&relative, &axes, &still, params.lead_arm_sign)));
+    }
+    [0, 1].map(|row| all.row(row).transpose())
+}
+
+/// Axes with one of their unknowns moved by a step.
+fn with_axis_moved(axes: &WristAxes, i: usize) -> WristAxes {
+    let (dx, dy) = if i % 2 == 0 { (STEP, 0.0) } else { (0.0, STEP) };
+    if i < 2 {
+        WristAxes { flexion_in_forearm: moved_axis(&axes.flexion_in_forearm, dx, dy), ..*axes }
+    } else {
+        WristAxes { deviation_in_hand: moved_axis(&axes.deviation_in_hand, dx, dy), ..*axes }
+    }
 }
 
 /// A wrist has two axes, so whatever shows about the third is the error of the model: soft tissue, a strap
@@ -126,12 +160,6 @@ pub(super) fn third_angle_rms(curves: &Curves, instants: &Instants) -> f64 {
     let zero = mean_between(&curves.t_s, &curves.axial, instants.address_s);
     let n = range.len().max(1) as f64;
     (curves.axial[range].iter().map(|value| (value - zero).powi(2)).sum::<f64>() / n).sqrt()
-}
-
-/// How far the hand has turned since an instant, over the curve's instants, rad.
-fn turned_since(candidate: &Candidate, curves: &Curves, from_s: f64) -> Vec<f64> {
-    let start = candidate.hand.at(from_s).0;
-    curves.t_s.iter().map(|t_s| candidate.hand.at(*t_s).0.angle_to(&start)).collect()
 }
 
 /// The top is where the arm's in-plane rate passes zero: a long axis that is off lets the roll in.

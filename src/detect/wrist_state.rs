@@ -4,6 +4,7 @@ use super::episode::{CalibrationEpisodes, Episode};
 use super::measure::WristKnowledge;
 use crate::fusion::calibration::{Biases, PartReadings, first_axes};
 use crate::fusion::clock::{self, ClockMap, offset_from_motion};
+use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::{self, JointEstimate, JointParams, JointWindow};
 use crate::fusion::series::Reading;
 use crate::fusion::track::Track;
@@ -169,7 +170,7 @@ impl WristState {
         WristKnowledge {
             axes: self.axes,
             clock: ClockMap::IDENTITY,
-            bias_changes: Biases::default(),
+            error_changes: GloveErrors::default(),
             start: nalgebra::UnitQuaternion::identity(),
             covariance: SMatrix::zeros(),
             calibrated: false,
@@ -183,7 +184,7 @@ impl WristState {
         WristKnowledge {
             axes: estimate.axes,
             clock: estimate.clock,
-            bias_changes: estimate.bias_changes,
+            error_changes: estimate.error_changes,
             start: estimate.starts[window],
             covariance: estimate.covariance(window),
             calibrated: self.calibrated || swings >= SWINGS_AS_CALIBRATION,
@@ -200,9 +201,10 @@ fn clock_offset_s(episode: &Episode, around_s: f64) -> Option<f64> {
 /// A part of the calibration as a window of the joint estimate, less its ends.
 fn part_window(episode: &Episode, clock: &ClockMap) -> Option<JointWindow> {
     let (first, last) = (episode.hand.first()?.t_s, episode.hand.last()?.t_s);
-    let hand = Track::from_stillest(&episode.hand, &episode.biases.hand, first, last)?;
+    let errors = GloveErrors::of_biases(&episode.biases);
+    let hand = Track::from_stillest(&episode.hand, &errors.hand, first, last)?;
     let (from_s, to_s) = (clock.forearm_s(first), clock.forearm_s(last));
-    let forearm = Track::from_stillest(&episode.forearm, &episode.biases.forearm, from_s, to_s)?;
+    let forearm = Track::from_stillest(&episode.forearm, &errors.forearm, from_s, to_s)?;
     Some(JointWindow {
         hand,
         forearm,

@@ -5,6 +5,7 @@
 
 pub mod calibration;
 pub mod clock;
+pub mod errors;
 pub mod joint;
 pub mod rest;
 pub mod series;

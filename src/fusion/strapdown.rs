@@ -1,7 +1,8 @@
 //! Orientation by integrating the angular rate from a still pose, forwards and backwards.
 
+use super::errors::NodeErrors;
 use super::series::{Reading, mean_force_g};
-use nalgebra::{UnitQuaternion, Vector3};
+use nalgebra::{Matrix3, UnitQuaternion, Vector3};
 
 /// Rotation over one step, from the mean rate over it and the rates at its two ends: the last add the
 /// coning term for a rate that changes linearly (Bortz 1971, from memory).
@@ -24,21 +25,29 @@ pub fn level(force_g: &Vector3<f64>) -> UnitQuaternion<f64> {
         .unwrap_or_else(|| UnitQuaternion::from_axis_angle(&Vector3::x_axis(), std::f64::consts::PI))
 }
 
+/// The rotation that a bias of the accelerometer has kept out of the level frame made with it, by g of bias.
+#[must_use]
+pub fn tilt_by_acc_bias(level_from_sensor: &UnitQuaternion<f64>) -> Matrix3<f64> {
+    Vector3::<f64>::z().cross_matrix() * level_from_sensor.to_rotation_matrix().into_inner()
+}
+
 /// `level_from_sensor` at every reading. The pose over `still` is levelled by its mean specific force;
-/// from its middle the rates, less `bias`, are integrated both ways.
+/// from its middle the rates, known errors removed, are integrated both ways.
 #[must_use]
 pub fn integrate(
     readings: &[Reading],
-    bias: &Vector3<f64>,
+    errors: &NodeErrors,
     still: std::ops::Range<usize>,
 ) -> Vec<UnitQuaternion<f64>> {
     let start = (still.start + still.end) / 2;
-    let mut orientations = vec![level(&mean_force_g(&readings[still])); readings.len()];
+    let rough = level(&mean_force_g(&readings[still]));
+    let tilt = UnitQuaternion::from_scaled_axis(tilt_by_acc_bias(&rough) * errors.acc_bias_g);
+    let mut orientations = vec![tilt * rough; readings.len()];
     for i in start + 1..readings.len() {
-        orientations[i] = orientations[i - 1] * step_after(readings, bias, i - 1);
+        orientations[i] = orientations[i - 1] * step_after(readings, errors, i - 1);
     }
     for i in (0..start).rev() {
-        orientations[i] = orientations[i + 1] * step_after(readings, bias, i).inverse();
+        orientations[i] = orientations[i + 1] * step_after(readings, errors, i).inverse();
     }
     for orientation in &mut orientations {
         orientation.renormalize_fast();
@@ -47,15 +56,15 @@ pub fn integrate(
 }
 
 /// Rotation between neighbours `i` and `i + 1`.
-fn step_after(readings: &[Reading], bias: &Vector3<f64>, i: usize) -> UnitQuaternion<f64> {
-    let (from, to) = (readings[i].rate - bias, readings[i + 1].rate - bias);
+fn step_after(readings: &[Reading], errors: &NodeErrors, i: usize) -> UnitQuaternion<f64> {
+    let (from, to) = (errors.rate(&readings[i].rate), errors.rate(&readings[i + 1].rate));
     let dt_s = readings[i + 1].t_s - readings[i].t_s;
-    step(&mean_rate(readings, bias, i), &from, &to, dt_s)
+    step(&mean_rate(readings, errors, i), &from, &to, dt_s)
 }
 
 /// Mean rate from reading `i` to the next: a cubic through four readings where they are evenly spaced, a
 /// straight line beside gaps and at the ends.
-fn mean_rate(readings: &[Reading], bias: &Vector3<f64>, i: usize) -> Vector3<f64> {
+fn mean_rate(readings: &[Reading], errors: &NodeErrors, i: usize) -> Vector3<f64> {
     let (from, to) = (&readings[i], &readings[i + 1]);
     let middle = from.rate + to.rate;
     let outer = i.checked_sub(1).and_then(|before| readings.get(before)).zip(readings.get(i + 2));
@@ -64,8 +73,8 @@ fn mean_rate(readings: &[Reading], bias: &Vector3<f64>, i: usize) -> Vector3<f64
         [from.t_s - before.t_s, after.t_s - to.t_s].iter().all(|step_s| (step_s / dt_s - 1.0).abs() < 0.25)
     });
     match even {
-        Some((before, after)) => (middle * 13.0 - before.rate - after.rate) / 24.0 - bias,
-        None => middle * 0.5 - bias,
+        Some((before, after)) => errors.rate(&((middle * 13.0 - before.rate - after.rate) / 24.0)),
+        None => errors.rate(&(middle * 0.5)),
     }
 }
 
@@ -95,7 +104,7 @@ mod tests {
                 }
             })
             .collect();
-        let orientations = integrate(&readings, &Vector3::zeros(), 0..1);
+        let orientations = integrate(&readings, &NodeErrors::default(), 0..1);
         let start = coning(0.0, tilt, speed);
         let truth = start.inverse() * coning(499.0 * 0.002, tilt, speed);
         let found = orientations[0].inverse() * orientations[499];
@@ -111,8 +120,8 @@ mod tests {
                 Reading { t_s, rate, force_g: Vector3::z(), clipped: false }
             })
             .collect();
-        let from_start = integrate(&readings, &Vector3::zeros(), 0..1);
-        let from_end = integrate(&readings, &Vector3::zeros(), 199..200);
+        let from_start = integrate(&readings, &NodeErrors::default(), 0..1);
+        let from_end = integrate(&readings, &NodeErrors::default(), 199..200);
         let a = from_start[0].inverse() * from_start[150];
         let b = from_end[0].inverse() * from_end[150];
         assert!(a.angle_to(&b) < 1e-9);

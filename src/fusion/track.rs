@@ -1,11 +1,34 @@
-//! The orientation of one node over a window of time, and of two nodes side by side.
+//! The orientation of one node over a window of time, and how it answers to what is wrong with the sensors.
 
-use super::series::{Reading, stillest};
+use super::errors::{GYRO, NodeErrors};
+use super::series::{Reading, mean_force_g, stillest};
 use super::strapdown;
-use nalgebra::{Matrix3, UnitQuaternion, Vector3};
+use nalgebra::{Matrix3, SMatrix, UnitQuaternion, Vector3};
+use std::ops::Range;
 
 /// Length of the still pose that a track starts from, s.
 pub const STILL_S: f64 = 0.3;
+/// A pose at the end must lie this long after the start to say anything about the way between, s.
+const END_AFTER_S: f64 = 0.8;
+/// And must be as still as this, rad/s.
+const END_RMS_MAX: f64 = 0.15;
+/// Spacing at which the sensitivities are kept, s.
+const SPACING_S: f64 = 0.01;
+
+/// How far errors of the gyro have turned the level frame since the still pose: an error vector `e` (bias
+/// and matrix, see [`NodeErrors::as_vector`]) has turned it by `sensitivity · e`, rad.
+pub type Sensitivity = SMatrix<f64, 3, GYRO>;
+
+/// A still pose after the motion.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct StillEnd {
+    /// Its middle, node clock, s.
+    pub t_s: f64,
+    /// Mean specific force in the sensor frame, g.
+    pub force_g: Vector3<f64>,
+    /// Root mean square rate, rad/s.
+    pub rms: f64,
+}
 
 /// Orientation and rate of one node over a window, from one still pose. The level frame has z up and a
 /// heading of its own.
@@ -15,34 +38,53 @@ pub struct Track {
     pub t_s: Vec<f64>,
     /// Orientation at each instant.
     pub level_from_sensor: Vec<UnitQuaternion<f64>>,
-    /// Angular rate in the sensor frame, bias removed, rad/s.
+    /// Angular rate in the sensor frame, known errors removed, rad/s.
     pub rate: Vec<Vector3<f64>>,
-    /// Integral of the orientation from the still pose, s: a bias that is off by `b` has turned the level
-    /// frame by `turn · b` by then.
-    pub turn: Vec<Matrix3<f64>>,
+    /// First and last instant of the still pose, node clock, s.
+    pub still_s: (f64, f64),
     /// Root mean square rate over the still pose, rad/s: how still it was.
     pub still_rms: f64,
+    /// Orientation in the middle of the still pose.
+    pub still_level_from_sensor: UnitQuaternion<f64>,
+    /// The still pose after the motion, if there was one.
+    pub end: Option<StillEnd>,
+    sensitivities: Vec<(f64, Sensitivity)>,
 }
 
 impl Track {
     /// Integrates from the stillest stretch of the readings between `from_s` and `to_s` (node clock).
     /// `None` when that stretch is too short.
     #[must_use]
-    pub fn from_stillest(readings: &[Reading], bias: &Vector3<f64>, from_s: f64, to_s: f64) -> Option<Track> {
+    pub fn from_stillest(readings: &[Reading], errors: &NodeErrors, from_s: f64, to_s: f64) -> Option<Track> {
         let start = readings.partition_point(|reading| reading.t_s < from_s);
         let end = readings.partition_point(|reading| reading.t_s < to_s);
-        let (still, still_rms) = stillest(readings.get(start..end)?, bias, STILL_S)?;
-        let still = start + still.start..start + still.end;
-        let t_s: Vec<f64> = readings.iter().map(|reading| reading.t_s).collect();
-        let level_from_sensor = strapdown::integrate(readings, bias, still.clone());
-        let turn = turns(&t_s, &level_from_sensor, (still.start + still.end) / 2);
-        Some(Track {
-            t_s,
+        let (still, still_rms) = stillest(readings.get(start..end)?, &errors.gyro_bias, STILL_S)?;
+        Some(Track::from_pose(readings, errors, start + still.start..start + still.end, still_rms))
+    }
+
+    /// The same track for other errors: from the same readings and the same pose.
+    #[must_use]
+    pub fn again(&self, readings: &[Reading], errors: &NodeErrors) -> Track {
+        let (first_s, last_s) = self.still_s;
+        let start = readings.partition_point(|reading| reading.t_s < first_s);
+        let end = readings.partition_point(|reading| reading.t_s <= last_s);
+        Track::from_pose(readings, errors, start..end, self.still_rms)
+    }
+
+    fn from_pose(readings: &[Reading], errors: &NodeErrors, still: Range<usize>, still_rms: f64) -> Track {
+        let level_from_sensor = strapdown::integrate(readings, errors, still.clone());
+        let middle = (still.start + still.end) / 2;
+        let rate: Vec<_> = readings.iter().map(|reading| errors.rate(&reading.rate)).collect();
+        Track {
+            t_s: readings.iter().map(|reading| reading.t_s).collect(),
+            sensitivities: sensitivities(readings, &level_from_sensor, &rate, middle),
+            still_s: (readings[still.start].t_s, readings[still.end - 1].t_s),
+            still_level_from_sensor: level_from_sensor[middle],
             level_from_sensor,
-            turn,
-            rate: readings.iter().map(|reading| reading.rate - bias).collect(),
+            rate,
             still_rms,
-        })
+            end: still_end(readings, errors, readings[middle].t_s + END_AFTER_S),
+        }
     }
 
     /// Index of the reading before an instant, and how far the instant lies towards the next.
@@ -52,11 +94,16 @@ impl Track {
         (before, ((t_s - self.t_s[before]) / (self.t_s[after] - self.t_s[before])).clamp(0.0, 1.0))
     }
 
-    /// How far a bias that is off has turned the level frame by an instant (see [`Track::turn`]), s.
+    /// How far errors of the gyro have turned the level frame by an instant; held at the ends.
     #[must_use]
-    pub fn turn_at(&self, t_s: f64) -> Matrix3<f64> {
-        let (before, part) = self.place(t_s);
-        self.turn[before] + (self.turn[before + 1] - self.turn[before]) * part
+    pub fn sensitivity_at(&self, t_s: f64) -> Sensitivity {
+        let kept = &self.sensitivities;
+        let after = kept.partition_point(|(t, _)| *t <= t_s);
+        match (after.checked_sub(1).and_then(|before| kept.get(before)), kept.get(after)) {
+            (Some((t0, s0)), Some((t1, s1))) => s0 + (s1 - s0) * ((t_s - t0) / (t1 - t0)),
+            (Some((_, s)), None) | (None, Some((_, s))) => *s,
+            (None, None) => Sensitivity::zeros(),
+        }
     }
 
     /// Orientation and rate at an instant of the node's clock; held at the ends.
@@ -71,51 +118,88 @@ impl Track {
     }
 }
 
-/// Integral of the orientation both ways from `start`, by the trapezoid rule.
-fn turns(t_s: &[f64], orientation: &[UnitQuaternion<f64>], start: usize) -> Vec<Matrix3<f64>> {
-    let matrices: Vec<Matrix3<f64>> =
-        orientation.iter().map(|q| q.to_rotation_matrix().into_inner()).collect();
-    let mut turns = vec![Matrix3::zeros(); t_s.len()];
-    for i in 1..t_s.len() {
-        turns[i] = turns[i - 1] + (matrices[i - 1] + matrices[i]) * (0.5 * (t_s[i] - t_s[i - 1]));
+/// The stillest pose after `from_s`, if it is still enough to tell which way is up.
+fn still_end(readings: &[Reading], errors: &NodeErrors, from_s: f64) -> Option<StillEnd> {
+    let after = &readings[readings.partition_point(|reading| reading.t_s < from_s)..];
+    let (range, rms) = stillest(after, &errors.gyro_bias, STILL_S)?;
+    let pose = &after[range];
+    let t_s = 0.5 * (pose.first()?.t_s + pose.last()?.t_s);
+    (rms < END_RMS_MAX).then(|| StillEnd { t_s, force_g: mean_force_g(pose), rms })
+}
+
+/// The integrand of a sensitivity: `R` for the bias, `R eᵢ ωⱼ` for the matrix.
+fn by_errors(level_from_sensor: &UnitQuaternion<f64>, rate: &Vector3<f64>) -> Sensitivity {
+    let r: Matrix3<f64> = level_from_sensor.to_rotation_matrix().into_inner();
+    let mut by = Sensitivity::zeros();
+    by.fixed_columns_mut::<3>(0).copy_from(&r);
+    for i in 0..3 {
+        by.fixed_columns_mut::<3>(3 + 3 * i).copy_from(&(r.column(i) * rate.transpose()));
     }
-    let zero = turns[start];
-    turns.iter().map(|turn| turn - zero).collect()
+    by
+}
+
+/// Integrals of [`by_errors`] both ways from reading `start`, by the trapezoid rule, kept every
+/// [`SPACING_S`].
+fn sensitivities(
+    readings: &[Reading],
+    level_from_sensor: &[UnitQuaternion<f64>],
+    rate: &[Vector3<f64>],
+    start: usize,
+) -> Vec<(f64, Sensitivity)> {
+    let mut sum = Sensitivity::zeros();
+    let mut at_start = sum;
+    let mut before = by_errors(&level_from_sensor[0], &rate[0]);
+    let mut kept = vec![(readings[0].t_s, sum)];
+    for i in 1..readings.len() {
+        let here = by_errors(&level_from_sensor[i], &rate[i]);
+        sum += (before + here) * (0.5 * (readings[i].t_s - readings[i - 1].t_s));
+        before = here;
+        if i == start {
+            at_start = sum;
+        }
+        let due = kept.last().is_none_or(|(t_s, _)| readings[i].t_s - t_s >= SPACING_S);
+        if due || i + 1 == readings.len() {
+            kept.push((readings[i].t_s, sum));
+        }
+    }
+    for (_, sensitivity) in &mut kept {
+        *sensitivity -= at_start;
+    }
+    kept
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use nalgebra::SVector;
 
-    #[test]
-    fn between_two_instants_the_track_turns_evenly() {
-        let readings: Vec<Reading> = (0..500)
+    fn readings(rate: impl Fn(f64) -> Vector3<f64>) -> Vec<Reading> {
+        (0..1000)
             .map(|i| {
                 let t_s = f64::from(i) * 0.002;
-                let rate = if t_s < 0.4 { Vector3::zeros() } else { Vector3::new(0.0, 0.0, 2.0) };
+                let rate = if t_s < 0.4 { Vector3::zeros() } else { rate(t_s) };
                 Reading { t_s, rate, force_g: Vector3::z(), clipped: false }
             })
-            .collect();
-        let track = Track::from_stillest(&readings, &Vector3::zeros(), 0.0, 1.0).unwrap();
-        let turned = track.at(0.9005).0.angle_to(&track.at(0.8005).0);
-        assert!((turned - 0.2).abs() < 1e-6, "{turned}");
-        assert!(track.still_rms < 1e-9);
+            .collect()
     }
 
     #[test]
-    fn a_bias_turns_the_level_frame_as_told() {
-        let readings: Vec<Reading> = (0..1000)
-            .map(|i| {
-                let t_s = f64::from(i) * 0.002;
-                let rate =
-                    if t_s < 0.4 { Vector3::zeros() } else { Vector3::new((3.0 * t_s).sin(), 1.0, 0.5) };
-                Reading { t_s, rate, force_g: Vector3::z(), clipped: false }
-            })
-            .collect();
-        let off = Vector3::new(0.002, -0.001, 0.003);
-        let track = Track::from_stillest(&readings, &Vector3::zeros(), 0.0, 2.0).unwrap();
-        let biased = Track::from_stillest(&readings, &off, 0.0, 2.0).unwrap();
-        let told = UnitQuaternion::from_scaled_axis(-(track.turn_at(1.9) * off)) * track.at(1.9).0;
-        assert!(told.angle_to(&biased.at(1.9).0) < 1e-5);
+    fn between_two_instants_the_track_turns_evenly() {
+        let readings = readings(|_| Vector3::new(0.0, 0.0, 2.0));
+        let track = Track::from_stillest(&readings, &NodeErrors::default(), 0.0, 1.0).unwrap();
+        let turned = track.at(0.9005).0.angle_to(&track.at(0.8005).0);
+        assert!((turned - 0.2).abs() < 1e-6, "{turned}");
+        assert!(track.still_rms < 1e-9 && track.end.is_none());
+    }
+
+    #[test]
+    fn errors_of_the_gyro_turn_the_level_frame_as_told() {
+        let readings = readings(|t_s| Vector3::new((3.0 * t_s).sin(), 1.0, 0.5) * 3.0);
+        let off = NodeErrors::from_vector(&SVector::from_fn(|i, _| 0.0005 * (i as f64 - 5.0)));
+        let track = Track::from_stillest(&readings, &NodeErrors::default(), 0.0, 2.0).unwrap();
+        let mended = Track::from_stillest(&readings, &off, 0.0, 2.0).unwrap();
+        let turn = track.sensitivity_at(1.9) * off.as_vector().fixed_rows::<GYRO>(0);
+        let told = UnitQuaternion::from_scaled_axis(-turn) * track.at(1.9).0;
+        assert!(turn.norm() > 5e-3 && told.angle_to(&mended.at(1.9).0) < 1e-4, "{turn} {told:?}");
     }
 }

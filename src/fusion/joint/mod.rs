@@ -1,63 +1,88 @@
 //! The wrist as a joint with two axes: a batch estimate, over any number of windows, of the axes in the
-//! sensors' frames, of the clock between the nodes, and of the relative orientation at each start.
+//! sensors' frames, of the clock between the nodes, of what is wrong with the sensors, and of the relative
+//! orientation at each start.
 //!
 //! The flexion axis, fixed in the forearm, and the deviation axis, fixed in the hand, stay perpendicular
 //! whatever the wrist does (orientation-based constraint of a two-axis joint: Laidig et al. 2019; Laidig,
 //! Weygers & Seel 2022, Sensors 22:9850). Every instant of every window gives one residual, the cosine of
-//! the angle between them; Gauss-Newton with robust weights drives them to zero.
+//! the angle between them; every still pose after a motion gives the direction of up. Gauss-Newton with
+//! robust weights drives them to zero.
 
-use super::calibration::Biases;
+pub mod relative;
+mod system;
+
 use super::clock::ClockMap;
+use super::errors::{GloveErrors, NODE, NodeErrors};
 use super::track::Track;
 use super::wrist::WristAxes;
 use nalgebra::{Matrix3, Matrix3x2, SMatrix, SVector, Unit, UnitQuaternion, Vector3};
+use system::Normal;
 
-/// Unknowns of the joint itself: two for each axis, then clock offset and skew.
+/// Where the clock's offset stands among the unknowns, its skew after it; the axes come before, two each.
+pub const CLOCK: usize = 4;
+/// Unknowns of the joint itself: axes and clock.
 pub const JOINT: usize = 6;
-/// Unknowns shared by all windows: those of the joint, then the gyro biases of hand and forearm.
-pub const SHARED: usize = JOINT + 6;
+/// Unknowns shared by all windows: those of the joint, then the errors of hand and forearm node.
+pub const SHARED: usize = JOINT + 2 * NODE;
 /// Unknowns of a window: the relative start orientation.
-pub const PER_WINDOW: usize = 3;
+pub const OWN: usize = 3;
+/// Unknowns that bear on one window.
+pub const UNKNOWNS: usize = SHARED + OWN;
 
 /// No more of a window than this is looked at, s.
 const LONGEST_WINDOW_S: f64 = 60.0;
+/// A step smaller than this in every unknown is the last (rad, s, g alike).
+const SMALL_STEP: f64 = 1e-6;
 
 /// Settings of the estimate. Angles in rad, times in s.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct JointParams {
     /// How far the axes may lie from where the search starts (standard deviation).
     pub axes_sd: f64,
-    /// How far the levels of the two nodes may disagree (accelerometer bias; standard deviation).
-    pub level_sd: f64,
     /// How far the clock offset may lie from where the search starts.
     pub offset_sd_s: f64,
     /// How far the clocks' skew may lie from zero.
     pub skew_sd: f64,
     /// How far the gyro biases may lie from what rest has shown, rad/s.
     pub bias_sd: f64,
+    /// Scale and cross-axis errors of a gyro, shares.
+    pub gyro_matrix_sd: f64,
+    /// Bias of an accelerometer, g: the same at every address.
+    pub acc_bias_sd_g: f64,
+    /// How far the levels of the two nodes may disagree besides, at one start.
+    pub level_sd: f64,
+    /// How well a still pose after a motion tells which way is up …
+    pub up_sd: f64,
+    /// … and what comes on top for each rad/s that it was not still.
+    pub up_sd_by_rate: f64,
     /// Residual expected before any was seen.
     pub residual_sd: f64,
-    /// Least residual that is believed: scale and cross-axis errors of cheap gyros and soft tissue stay,
-    /// however well a window can be fitted.
+    /// Least residual that is believed.
     pub residual_floor: f64,
     /// Spacing of the residuals.
     pub spacing_s: f64,
-    /// Gauss-Newton steps.
+    /// Gauss-Newton steps at most.
     pub iterations: usize,
 }
 
 impl Default for JointParams {
+    /// Sensor errors are of the size that data sheets of common MEMS parts give (from memory: scale and
+    /// cross-axis 0.3 to 1 %, zero-g offset 20 to 40 mg before the maker's trim); the rest is judgement.
     fn default() -> JointParams {
         JointParams {
             axes_sd: 12.0_f64.to_radians(),
-            level_sd: 0.7_f64.to_radians(),
             offset_sd_s: 0.02,
             skew_sd: 30e-6,
             bias_sd: 0.15_f64.to_radians(),
+            gyro_matrix_sd: 0.005,
+            acc_bias_sd_g: 0.01,
+            level_sd: 0.3_f64.to_radians(),
+            up_sd: 0.5_f64.to_radians(),
+            up_sd_by_rate: 8.0_f64.to_radians(),
             residual_sd: 0.6_f64.to_radians(),
-            residual_floor: 0.25_f64.to_radians(),
+            residual_floor: 0.05_f64.to_radians(),
             spacing_s: 0.01,
-            iterations: 12,
+            iterations: 15,
         }
     }
 }
@@ -85,9 +110,10 @@ pub struct JointEstimate {
     pub axes: WristAxes,
     /// The clock.
     pub clock: ClockMap,
-    /// What is to be added to the gyro biases that the tracks were made with, rad/s.
-    pub bias_changes: Biases,
-    /// `forearm level from hand level` of each window.
+    /// What comes on top of the errors that the tracks were made with.
+    pub error_changes: GloveErrors,
+    /// `forearm level from hand level` of each window, the level frames being those that the error changes
+    /// give.
     pub starts: Vec<UnitQuaternion<f64>>,
     /// Root mean square residual, rad.
     pub residual_rms: f64,
@@ -99,10 +125,7 @@ pub struct JointEstimate {
 
 type SharedMatrix = SMatrix<f64, SHARED, SHARED>;
 type SharedVector = SVector<f64, SHARED>;
-type Coupling = SMatrix<f64, SHARED, PER_WINDOW>;
-
-/// Unknowns of the joint and of one window.
-pub const JOINT_AND_WINDOW: usize = JOINT + PER_WINDOW;
+type Coupling = SMatrix<f64, SHARED, OWN>;
 
 impl JointEstimate {
     /// Number of windows.
@@ -111,16 +134,16 @@ impl JointEstimate {
         self.starts.len()
     }
 
-    /// Covariance of the joint's unknowns and those of one window.
+    /// Covariance of the unknowns that bear on one window: the shared ones, then its own.
     #[must_use]
-    pub fn covariance(&self, window: usize) -> SMatrix<f64, JOINT_AND_WINDOW, JOINT_AND_WINDOW> {
+    pub fn covariance(&self, window: usize) -> SMatrix<f64, UNKNOWNS, UNKNOWNS> {
         let (own, with_shared) = &self.window_covariances[window];
-        SMatrix::from_fn(|i, j| match (i < JOINT, j < JOINT) {
-            (true, true) => self.shared_covariance[(i, j)],
-            (true, false) => with_shared[(i, j - JOINT)],
-            (false, true) => with_shared[(j, i - JOINT)],
-            (false, false) => own[(i - JOINT, j - JOINT)],
-        })
+        let mut all = SMatrix::<f64, UNKNOWNS, UNKNOWNS>::zeros();
+        all.fixed_view_mut::<SHARED, SHARED>(0, 0).copy_from(&self.shared_covariance);
+        all.fixed_view_mut::<SHARED, OWN>(0, SHARED).copy_from(with_shared);
+        all.fixed_view_mut::<OWN, SHARED>(SHARED, 0).copy_from(&with_shared.transpose());
+        all.fixed_view_mut::<OWN, OWN>(SHARED, SHARED).copy_from(own);
+        all
     }
 }
 
@@ -129,14 +152,14 @@ impl JointEstimate {
 struct State {
     axes: WristAxes,
     clock: ClockMap,
-    bias_changes: Biases,
+    errors: GloveErrors,
     starts: Vec<UnitQuaternion<f64>>,
     /// Sums of the steps so far: how far each unknown lies from where the search started.
     shared_moved: SharedVector,
     window_moved: Vec<Vector3<f64>>,
 }
 
-/// Estimates axes, clock and starts from `windows`, beginning at `axes` and `clock`.
+/// Estimates axes, clock, sensor errors and starts from `windows`, beginning at `axes` and `clock`.
 ///
 /// Each window's own unknowns are eliminated before the shared ones are solved for (the matrix has the shape
 /// of an arrow), so the cost grows with the number of windows and no faster.
@@ -151,7 +174,7 @@ pub fn estimate(
     let mut state = State {
         axes: *axes,
         clock: *clock,
-        bias_changes: Biases::default(),
+        errors: GloveErrors::default(),
         shared_moved: SharedVector::zeros(),
         window_moved: vec![Vector3::zeros(); starts.len()],
         starts,
@@ -165,11 +188,14 @@ pub fn estimate(
             residual_sd = system.robust_rms.max(params.residual_floor);
         }
         system = Normal::at(windows, &state, residual_sd, params);
+        if iteration >= 4 && shared.amax() < SMALL_STEP {
+            break;
+        }
     }
-    let (shared_covariance, window_covariances) = system.covariances();
-    let State { axes, clock, bias_changes, starts, .. } = state;
+    let (shared_covariance, window_covariances) = system.covariances(params);
+    let State { axes, clock, errors: error_changes, starts, .. } = state;
     let residual_rms = system.rms;
-    JointEstimate { axes, clock, bias_changes, starts, residual_rms, shared_covariance, window_covariances }
+    JointEstimate { axes, clock, error_changes, starts, residual_rms, shared_covariance, window_covariances }
 }
 
 /// Two unit vectors that span the plane perpendicular to `axis`.
@@ -191,10 +217,10 @@ fn step(state: &mut State, shared: &SharedVector, own: &[Vector3<f64>]) {
     let axes = &mut state.axes;
     axes.flexion_in_forearm = moved_axis(&axes.flexion_in_forearm, shared[0], shared[1]);
     axes.deviation_in_hand = moved_axis(&axes.deviation_in_hand, shared[2], shared[3]);
-    state.clock.offset_s += shared[4];
-    state.clock.skew += shared[5];
-    state.bias_changes.hand += shared.fixed_rows::<3>(JOINT);
-    state.bias_changes.forearm += shared.fixed_rows::<3>(JOINT + 3);
+    state.clock.offset_s += shared[CLOCK];
+    state.clock.skew += shared[CLOCK + 1];
+    let node = |first: usize| NodeErrors::from_vector(&shared.fixed_rows::<NODE>(first).into_owned());
+    state.errors = state.errors.plus(&GloveErrors { hand: node(JOINT), forearm: node(JOINT + NODE) });
     state.shared_moved += shared;
     for ((start, moved), turn) in state.starts.iter_mut().zip(&mut state.window_moved).zip(own) {
         *start = UnitQuaternion::from_scaled_axis(*turn) * *start;
@@ -242,150 +268,10 @@ fn first_start(window: &JointWindow, axes: &WristAxes, clock: &ClockMap) -> Unit
     UnitQuaternion::from_axis_angle(&Vector3::z_axis(), best)
 }
 
-/// One window's part of the normal equations.
-struct WindowPart {
-    own: Matrix3<f64>,
-    coupling: Coupling,
-    vector: Vector3<f64>,
-}
-
-/// The normal equations: an arrow of the shared unknowns and each window's own.
-struct Normal {
-    shared: SharedMatrix,
-    vector: SharedVector,
-    parts: Vec<WindowPart>,
-    rms: f64,
-    robust_rms: f64,
-}
-
-impl Normal {
-    /// Priors and residuals where the estimate stands.
-    fn at(windows: &[&JointWindow], state: &State, residual_sd: f64, params: &JointParams) -> Normal {
-        let mut normal = Normal::of_priors(state, params);
-        let mut all = Vec::new();
-        for (k, window) in windows.iter().enumerate() {
-            let weight = (params.spacing_s / window.correlation_s).min(1.0) / residual_sd.powi(2);
-            for t_s in instants(window, params.spacing_s) {
-                let (residual, shared, own) = residual_row(window, t_s, state, k);
-                all.push(residual.abs());
-                let robust = (2.0 * residual_sd / residual.abs().max(1e-12)).min(1.0);
-                normal.add(k, residual, &shared, &own, weight * robust);
-            }
-        }
-        all.sort_by(f64::total_cmp);
-        normal.rms = (all.iter().map(|r| r * r).sum::<f64>() / all.len().max(1) as f64).sqrt();
-        // Median of absolute values over 0.6745 is the standard deviation of normal residuals.
-        normal.robust_rms = all.get(all.len() / 2).map_or(normal.rms, |median| median / 0.6745);
-        normal
-    }
-
-    fn of_priors(state: &State, params: &JointParams) -> Normal {
-        let JointParams { axes_sd, offset_sd_s, skew_sd, bias_sd, level_sd, .. } = *params;
-        let joint_sd = [axes_sd, axes_sd, axes_sd, axes_sd, offset_sd_s, skew_sd];
-        let information = |sd: f64| 1.0 / (sd * sd);
-        let shared = SharedVector::from_fn(|i, _| information(joint_sd.get(i).copied().unwrap_or(bias_sd)));
-        // The heading between two nodes is free; their levels are not.
-        let own = Vector3::new(level_sd, level_sd, 10.0).map(information);
-        let part = |moved: &Vector3<f64>| WindowPart {
-            own: Matrix3::from_diagonal(&own),
-            coupling: Coupling::zeros(),
-            vector: -own.component_mul(moved),
-        };
-        Normal {
-            shared: SharedMatrix::from_diagonal(&shared),
-            vector: -shared.component_mul(&state.shared_moved),
-            parts: state.window_moved.iter().map(part).collect(),
-            rms: 0.0,
-            robust_rms: 0.0,
-        }
-    }
-
-    fn add(&mut self, window: usize, residual: f64, shared: &SharedVector, own: &Vector3<f64>, weight: f64) {
-        self.shared += shared * shared.transpose() * weight;
-        self.vector -= shared * (weight * residual);
-        let part = &mut self.parts[window];
-        part.own += own * own.transpose() * weight;
-        part.coupling += shared * own.transpose() * weight;
-        part.vector -= own * (weight * residual);
-    }
-
-    /// Each window's own inverse, and its coupling times that.
-    fn eliminated(&self) -> Vec<(Matrix3<f64>, Coupling)> {
-        let inverse = |part: &WindowPart| part.own.try_inverse().unwrap_or_else(Matrix3::zeros);
-        self.parts.iter().map(|part| (inverse(part), part.coupling * inverse(part))).collect()
-    }
-
-    /// What is left for the shared unknowns when each window's own are eliminated (Schur complement).
-    fn reduced(&self, eliminated: &[(Matrix3<f64>, Coupling)]) -> (SharedMatrix, SharedVector) {
-        let parts = self.parts.iter().zip(eliminated);
-        parts.fold((self.shared, self.vector), |(matrix, vector), (part, (_, through))| {
-            (matrix - through * part.coupling.transpose(), vector - through * part.vector)
-        })
-    }
-
-    /// The step: of the shared unknowns, and of each window's own.
-    fn solve(&self) -> Option<(SharedVector, Vec<Vector3<f64>>)> {
-        let eliminated = self.eliminated();
-        let (matrix, vector) = self.reduced(&eliminated);
-        let shared = matrix.cholesky()?.solve(&vector);
-        let own = |(part, (inverse, _)): (&WindowPart, &(Matrix3<f64>, Coupling))| {
-            inverse * (part.vector - part.coupling.transpose() * shared)
-        };
-        Some((shared, self.parts.iter().zip(&eliminated).map(own).collect()))
-    }
-
-    /// Covariances: of the shared unknowns, and of each window's own with them. Where the equations cannot be
-    /// solved nothing was learnt, and the priors stand.
-    fn covariances(&self) -> (SharedMatrix, Vec<(Matrix3<f64>, Coupling)>) {
-        let eliminated = self.eliminated();
-        let (matrix, _) = self.reduced(&eliminated);
-        let shared = matrix.cholesky().map_or_else(SharedMatrix::identity, |factor| factor.inverse());
-        let window = |(inverse, through): &(Matrix3<f64>, Coupling)| {
-            let with_shared = -(shared * through);
-            (inverse - through.transpose() * with_shared, with_shared)
-        };
-        let windows = eliminated.iter().map(window).collect();
-        (shared, windows)
-    }
-}
-
-/// Residual at one instant and its derivatives by the shared unknowns and by the window's own.
-fn residual_row(
-    window: &JointWindow,
-    t_s: f64,
-    state: &State,
-    k: usize,
-) -> (f64, SharedVector, Vector3<f64>) {
-    let there_s = state.clock.forearm_s(t_s);
-    let (forearm_turn, hand_turn) = (window.forearm.turn_at(there_s), window.hand.turn_at(t_s));
-    let (forearm, forearm_rate) = window.forearm.at(there_s);
-    let forearm = UnitQuaternion::from_scaled_axis(-(forearm_turn * state.bias_changes.forearm)) * forearm;
-    let hand =
-        UnitQuaternion::from_scaled_axis(-(hand_turn * state.bias_changes.hand)) * window.hand.at(t_s).0;
-    let hand = state.starts[k] * hand;
-    let flexion = forearm * state.axes.flexion_in_forearm.into_inner();
-    let deviation = hand * state.axes.deviation_in_hand.into_inner();
-    let e1 = tangents(&state.axes.flexion_in_forearm);
-    let e2 = tangents(&state.axes.deviation_in_hand);
-    let by_offset = (forearm * forearm_rate).cross(&flexion).dot(&deviation);
-    let by_start = deviation.cross(&flexion);
-    let by_hand_bias = -(hand_turn.transpose() * (state.starts[k].inverse() * by_start));
-    let by_forearm_bias = forearm_turn.transpose() * by_start;
-    let mut shared = SharedVector::zeros();
-    shared[0] = (forearm * e1.column(0).into_owned()).dot(&deviation);
-    shared[1] = (forearm * e1.column(1).into_owned()).dot(&deviation);
-    shared[2] = flexion.dot(&(hand * e2.column(0).into_owned()));
-    shared[3] = flexion.dot(&(hand * e2.column(1).into_owned()));
-    shared[4] = by_offset;
-    shared[5] = by_offset * (t_s - state.clock.reference_s);
-    shared.fixed_rows_mut::<3>(JOINT).copy_from(&by_hand_bias);
-    shared.fixed_rows_mut::<3>(JOINT + 3).copy_from(&by_forearm_bias);
-    (flexion.dot(&deviation), shared, by_start)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fusion::errors::NodeErrors;
     use crate::fusion::series::Reading;
     use nalgebra::Rotation3;
 
@@ -430,15 +316,15 @@ mod tests {
         }
 
         fn window(&self) -> JointWindow {
-            let zero = Vector3::zeros();
+            let ideal = NodeErrors::default();
             let hand = Wrist::readings(Wrist::world_from_hand, self.hand_from_sensor, |t| t - 100.0);
             let clock = self.clock;
             let forearm = Wrist::readings(Wrist::world_from_forearm, self.forearm_from_sensor, |t| {
                 clock.hand_s(t) - 100.0
             });
             JointWindow {
-                hand: Track::from_stillest(&hand, &zero, 0.0, 101.0).unwrap(),
-                forearm: Track::from_stillest(&forearm, &zero, 0.0, 101.0).unwrap(),
+                hand: Track::from_stillest(&hand, &ideal, 0.0, 101.0).unwrap(),
+                forearm: Track::from_stillest(&forearm, &ideal, 0.0, 101.0).unwrap(),
                 from_s: 100.2,
                 to_s: 109.5,
                 correlation_s: 0.1,
