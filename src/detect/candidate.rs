@@ -15,8 +15,6 @@ use nalgebra::Vector3;
 const ADDRESS_WITHIN_S: f64 = 3.5;
 /// A hand that is never stiller than this had no address, rad/s.
 const RESTLESS_MAX: f64 = 0.35;
-/// In a swing everything turns so fast that what is wrong changes within this time, s.
-const SWING_CORRELATION_S: f64 = 0.1;
 /// Steps between readings longer than this are gaps, s.
 const GAP_S: f64 = 0.05;
 /// The joint's window ends so long after the arm is back at its address angle, s.
@@ -101,7 +99,6 @@ impl Candidate {
             forearm: self.forearm.clone(),
             from_s: self.phases.takeaway_s - 0.5,
             to_s: self.phases.back_s + AFTER_BACK_S,
-            correlation_s: SWING_CORRELATION_S,
         }
     }
 }

@@ -4,6 +4,7 @@
 use super::NodeLoss;
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
+use crate::fusion::joint::GloveEvidence;
 use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
 use std::collections::VecDeque;
@@ -137,6 +138,13 @@ impl EpisodeCutter {
     #[must_use]
     pub fn losses(&self) -> Vec<NodeLoss> {
         [&self.hand, &self.forearm].map(Intake::loss).into_iter().filter(|loss| loss.received > 0).collect()
+    }
+
+    /// What the nodes' own stillnesses have said about their sensors so far.
+    #[must_use]
+    pub fn evidence(&self) -> GloveEvidence {
+        let of = |intake: &Intake| intake.own().evidence().clone();
+        GloveEvidence { hand: of(&self.hand), forearm: of(&self.forearm) }
     }
 
     /// The newest instant of the hand clock, s.

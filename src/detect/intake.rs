@@ -2,6 +2,8 @@
 
 use super::NodeLoss;
 use crate::fusion::rest::{BiasTracker, RestParams};
+use crate::fusion::errors::NodeErrors;
+use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
 use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{ImuSample, NodeRole};
 use std::collections::{BTreeSet, VecDeque};
@@ -12,6 +14,9 @@ const LATE_MAX: usize = 4096;
 const EARLIER_MAX: u32 = 64;
 /// A sample this far from the newest comes from a node whose clock has started anew or was set, s.
 const RESTART_S: f64 = 5.0;
+
+/// A late sample is sorted in before anything follows the motion, if it comes within this time, s.
+const LATE_S: f64 = 0.3;
 
 /// What became of a sample.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -34,6 +39,9 @@ pub struct Intake {
     highest: Option<u32>,
     awaited: BTreeSet<u32>,
     bias: BiasTracker,
+    own: SelfCalibration,
+    /// The self-calibration has seen the readings up to here, s.
+    followed_until_s: f64,
     loss: NodeLoss,
 }
 
@@ -49,6 +57,8 @@ impl Intake {
             highest: None,
             awaited: BTreeSet::new(),
             bias: BiasTracker::new(RestParams::default()),
+            own: SelfCalibration::new(EvidenceParams::default(), &NodeErrors::TYPICAL),
+            followed_until_s: f64::NEG_INFINITY,
             loss: NodeLoss { role, received: 0, missing: 0, duplicates: 0 },
         }
     }
@@ -69,6 +79,8 @@ impl Intake {
         if restarted {
             self.restart_numbers();
             self.ring.clear();
+            self.own.restart();
+            self.followed_until_s = f64::NEG_INFINITY;
         } else if reading.t_s > newest_s && self.highest.is_some_and(|highest| sample.seq <= highest) {
             // A double is as old as its twin; this one is newer than all, so the node counts anew.
             self.restart_numbers();
@@ -80,7 +92,21 @@ impl Intake {
         self.loss.received += 1;
         self.insert(reading);
         self.bias.push(reading);
+        self.follow();
         if restarted { Taken::Restarted(reading) } else { Taken::Reading(reading) }
+    }
+
+    /// Shows the self-calibration what is old enough for late samples to have come.
+    fn follow(&mut self) {
+        let Some(newest) = self.newest() else { return };
+        let until_s = newest.t_s - LATE_S;
+        let start = self.ring.partition_point(|reading| reading.t_s <= self.followed_until_s);
+        let due = self.ring.range(start..).take_while(|reading| reading.t_s <= until_s);
+        let bias = self.bias.bias();
+        for reading in due {
+            self.own.push(reading, &bias);
+            self.followed_until_s = reading.t_s;
+        }
     }
 
     fn restart_numbers(&mut self) {
@@ -139,6 +165,12 @@ impl Intake {
     #[must_use]
     pub fn bias(&self) -> &BiasTracker {
         &self.bias
+    }
+
+    /// What the node's own stillnesses say about its sensors.
+    #[must_use]
+    pub fn own(&self) -> &SelfCalibration {
+        &self.own
     }
 
     /// What was lost so far.

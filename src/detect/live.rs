@@ -170,7 +170,7 @@ impl LiveAnalysis {
         if candidate.hand_alone {
             return self.state.knowledge_without_forearm();
         }
-        let estimate = self.state.estimate(self.recent.iter().chain([window]));
+        let estimate = self.state.estimate(self.recent.iter().chain([window]), &self.cutter.evidence());
         self.state.knowledge(&estimate, estimate.windows() - 1)
     }
 }

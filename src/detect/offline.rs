@@ -148,7 +148,7 @@ impl OfflineAnalysis {
             .filter(|candidate| !candidate.hand_alone)
             .map(Candidate::joint_window)
             .collect();
-        let estimate = state.estimate(&windows);
+        let estimate = state.estimate(&windows, &self.cutter.evidence());
         notes.extend(candidates.iter().find_map(odd_force));
         let mut window = state.calibration_windows();
         let mut swings = Vec::new();

@@ -5,7 +5,7 @@ use super::measure::WristKnowledge;
 use crate::fusion::calibration::{Biases, PartReadings, first_axes};
 use crate::fusion::clock::{self, ClockMap, offset_from_motion};
 use crate::fusion::errors::GloveErrors;
-use crate::fusion::joint::{self, JointEstimate, JointParams, JointWindow};
+use crate::fusion::joint::{self, GloveEvidence, JointEstimate, JointParams, JointWindow};
 use crate::fusion::series::Reading;
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
@@ -19,8 +19,6 @@ const CLOCK_REACH_S: f64 = 0.15;
 const OFFSETS_MAX: usize = 64;
 /// How far a mounting may lie from the nominal one where nobody calibrated (standard deviation), rad.
 const NOMINAL_AXES_SD: f64 = 0.21;
-/// In the slow movements of a calibration, drift and sway hang together over this time, s.
-const PART_CORRELATION_S: f64 = 1.0;
 /// So many swings tell as much as a calibration.
 const SWINGS_AS_CALIBRATION: usize = 5;
 
@@ -141,15 +139,20 @@ impl WristState {
             moving.into_iter().filter_map(part).filter_map(|episode| part_window(episode, &clock)).collect();
     }
 
-    /// The joint estimate over the calibration and these swings. The last windows are the swings'.
+    /// The joint estimate over the calibration and these swings, with what the nodes' stillnesses say. The
+    /// last windows are the swings'.
     #[must_use]
-    pub fn estimate<'a>(&'a self, swings: impl IntoIterator<Item = &'a JointWindow>) -> JointEstimate {
+    pub fn estimate<'a>(
+        &'a self,
+        swings: impl IntoIterator<Item = &'a JointWindow>,
+        evidence: &GloveEvidence,
+    ) -> JointEstimate {
         let mut params = JointParams::default();
         if !self.calibrated {
             params.axes_sd = NOMINAL_AXES_SD;
         }
         let windows: Vec<&JointWindow> = self.windows.iter().chain(swings).collect();
-        joint::estimate(&windows, &self.axes, &self.clock.unwrap_or(ClockMap::IDENTITY), &params)
+        joint::estimate(&windows, &self.axes, &self.clock.unwrap_or(ClockMap::IDENTITY), evidence, &params)
     }
 
     /// Whether a calibration has succeeded.
@@ -210,6 +213,5 @@ fn part_window(episode: &Episode, clock: &ClockMap) -> Option<JointWindow> {
         forearm,
         from_s: first + 0.1,
         to_s: last - 0.1,
-        correlation_s: PART_CORRELATION_S,
     })
 }

@@ -8,6 +8,11 @@ pub const NODE: usize = 15;
 /// Those of them that belong to the gyro.
 pub const GYRO: usize = 12;
 
+/// Gyro bias left after rest, rad/s.
+const BIAS_SD: f64 = 0.15 * std::f64::consts::PI / 180.0;
+/// Entry of a gyro's matrix.
+const MATRIX_SD: f64 = 0.005;
+
 /// Errors of one node: the gyro reads `(I + gyro_matrix)·rate + gyro_bias`, the accelerometer
 /// `force + acc_bias_g` (what its own matrix adds at the poses of a swing is taken for a bias).
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -21,6 +26,17 @@ pub struct NodeErrors {
 }
 
 impl NodeErrors {
+    /// Standard deviations before anything was seen: what data sheets of common MEMS parts give (from
+    /// memory: scale and cross-axis 0.3 to 1 %, zero-g offset after trim 10 mg; the bias is what rest leaves
+    /// of it).
+    pub const TYPICAL: NodeErrors = NodeErrors {
+        gyro_bias: Vector3::new(BIAS_SD, BIAS_SD, BIAS_SD),
+        gyro_matrix: Matrix3::new(
+            MATRIX_SD, MATRIX_SD, MATRIX_SD, MATRIX_SD, MATRIX_SD, MATRIX_SD, MATRIX_SD, MATRIX_SD, MATRIX_SD,
+        ),
+        acc_bias_g: Vector3::new(0.01, 0.01, 0.01),
+    };
+
     /// A node of which the gyro bias alone is known, rad/s.
     #[must_use]
     pub fn of_bias(gyro_bias: Vector3<f64>) -> NodeErrors {

@@ -8,6 +8,7 @@ pub mod clock;
 pub mod errors;
 pub mod joint;
 pub mod rest;
+pub mod self_calibration;
 pub mod series;
 pub mod strapdown;
 pub mod track;

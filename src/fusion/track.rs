@@ -1,34 +1,19 @@
 //! The orientation of one node over a window of time, and how it answers to what is wrong with the sensors.
 
 use super::errors::{GYRO, NodeErrors};
-use super::series::{Reading, mean_force_g, stillest};
+use super::series::{Reading, stillest};
 use super::strapdown;
 use nalgebra::{Matrix3, SMatrix, UnitQuaternion, Vector3};
 use std::ops::Range;
 
 /// Length of the still pose that a track starts from, s.
 pub const STILL_S: f64 = 0.3;
-/// A pose at the end must lie this long after the start to say anything about the way between, s.
-const END_AFTER_S: f64 = 0.8;
-/// And must be as still as this, rad/s.
-const END_RMS_MAX: f64 = 0.15;
 /// Spacing at which the sensitivities are kept, s.
 const SPACING_S: f64 = 0.01;
 
 /// How far errors of the gyro have turned the level frame since the still pose: an error vector `e` (bias
 /// and matrix, see [`NodeErrors::as_vector`]) has turned it by `sensitivity · e`, rad.
 pub type Sensitivity = SMatrix<f64, 3, GYRO>;
-
-/// A still pose after the motion.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct StillEnd {
-    /// Its middle, node clock, s.
-    pub t_s: f64,
-    /// Mean specific force in the sensor frame, g.
-    pub force_g: Vector3<f64>,
-    /// Root mean square rate, rad/s.
-    pub rms: f64,
-}
 
 /// Orientation and rate of one node over a window, from one still pose. The level frame has z up and a
 /// heading of its own.
@@ -46,8 +31,6 @@ pub struct Track {
     pub still_rms: f64,
     /// Orientation in the middle of the still pose.
     pub still_level_from_sensor: UnitQuaternion<f64>,
-    /// The still pose after the motion, if there was one.
-    pub end: Option<StillEnd>,
     sensitivities: Vec<(f64, Sensitivity)>,
 }
 
@@ -83,7 +66,6 @@ impl Track {
             level_from_sensor,
             rate,
             still_rms,
-            end: still_end(readings, errors, readings[middle].t_s + END_AFTER_S),
         }
     }
 
@@ -118,17 +100,9 @@ impl Track {
     }
 }
 
-/// The stillest pose after `from_s`, if it is still enough to tell which way is up.
-fn still_end(readings: &[Reading], errors: &NodeErrors, from_s: f64) -> Option<StillEnd> {
-    let after = &readings[readings.partition_point(|reading| reading.t_s < from_s)..];
-    let (range, rms) = stillest(after, &errors.gyro_bias, STILL_S)?;
-    let pose = &after[range];
-    let t_s = 0.5 * (pose.first()?.t_s + pose.last()?.t_s);
-    (rms < END_RMS_MAX).then(|| StillEnd { t_s, force_g: mean_force_g(pose), rms })
-}
-
 /// The integrand of a sensitivity: `R` for the bias, `R eᵢ ωⱼ` for the matrix.
-fn by_errors(level_from_sensor: &UnitQuaternion<f64>, rate: &Vector3<f64>) -> Sensitivity {
+#[must_use]
+pub fn by_errors(level_from_sensor: &UnitQuaternion<f64>, rate: &Vector3<f64>) -> Sensitivity {
     let r: Matrix3<f64> = level_from_sensor.to_rotation_matrix().into_inner();
     let mut by = Sensitivity::zeros();
     by.fixed_columns_mut::<3>(0).copy_from(&r);
@@ -189,7 +163,7 @@ mod tests {
         let track = Track::from_stillest(&readings, &NodeErrors::default(), 0.0, 1.0).unwrap();
         let turned = track.at(0.9005).0.angle_to(&track.at(0.8005).0);
         assert!((turned - 0.2).abs() < 1e-6, "{turned}");
-        assert!(track.still_rms < 1e-9 && track.end.is_none());
+        assert!(track.still_rms < 1e-9);
     }
 
     #[test]

@@ -5,18 +5,19 @@
 //! The flexion axis, fixed in the forearm, and the deviation axis, fixed in the hand, stay perpendicular
 //! whatever the wrist does (orientation-based constraint of a two-axis joint: Laidig et al. 2019; Laidig,
 //! Weygers & Seel 2022, Sensors 22:9850). Every instant of every window gives one residual, the cosine of
-//! the angle between them; every still pose after a motion gives the direction of up. Gauss-Newton with
-//! robust weights drives them to zero.
+//! the angle between them; what each node's own stillnesses say about its sensors comes on top.
+//! Gauss-Newton with robust weights drives the residuals to zero.
 
 pub mod relative;
 mod system;
 
 use super::clock::ClockMap;
 use super::errors::{GloveErrors, NODE, NodeErrors};
+use super::self_calibration::Evidence;
 use super::track::Track;
 use super::wrist::WristAxes;
 use nalgebra::{Matrix3, Matrix3x2, SMatrix, SVector, Unit, UnitQuaternion, Vector3};
-use system::Normal;
+use system::{Normal, Prior};
 
 /// Where the clock's offset stands among the unknowns, its skew after it; the axes come before, two each.
 pub const CLOCK: usize = 4;
@@ -43,45 +44,44 @@ pub struct JointParams {
     pub offset_sd_s: f64,
     /// How far the clocks' skew may lie from zero.
     pub skew_sd: f64,
-    /// How far the gyro biases may lie from what rest has shown, rad/s.
-    pub bias_sd: f64,
-    /// Scale and cross-axis errors of a gyro, shares.
-    pub gyro_matrix_sd: f64,
-    /// Bias of an accelerometer, g: the same at every address.
-    pub acc_bias_sd_g: f64,
+    /// How far the errors of a node may lie from what its tracks were made with.
+    pub node_sd: NodeErrors,
     /// How far the levels of the two nodes may disagree besides, at one start.
     pub level_sd: f64,
-    /// How well a still pose after a motion tells which way is up …
-    pub up_sd: f64,
-    /// … and what comes on top for each rad/s that it was not still.
-    pub up_sd_by_rate: f64,
     /// Residual expected before any was seen.
     pub residual_sd: f64,
     /// Least residual that is believed.
     pub residual_floor: f64,
-    /// Spacing of the residuals.
+    /// What is wrong with the residuals hangs together over so much turning …
+    pub hangs_together: f64,
+    /// … and over so much time where nothing turns.
+    pub hangs_together_s: f64,
+    /// White noise on top, as a share of the residuals' standard deviation.
+    pub white_share: f64,
+    /// Spacing of the residuals: so much turning …
+    pub spacing: f64,
+    /// … or so much time where nothing turns.
     pub spacing_s: f64,
     /// Gauss-Newton steps at most.
     pub iterations: usize,
 }
 
 impl Default for JointParams {
-    /// Sensor errors are of the size that data sheets of common MEMS parts give (from memory: scale and
-    /// cross-axis 0.3 to 1 %, zero-g offset 20 to 40 mg before the maker's trim); the rest is judgement.
+    /// Judgement, but for the sensors' errors.
     fn default() -> JointParams {
         JointParams {
             axes_sd: 12.0_f64.to_radians(),
             offset_sd_s: 0.02,
             skew_sd: 30e-6,
-            bias_sd: 0.15_f64.to_radians(),
-            gyro_matrix_sd: 0.005,
-            acc_bias_sd_g: 0.01,
+            node_sd: NodeErrors::TYPICAL,
             level_sd: 0.3_f64.to_radians(),
-            up_sd: 0.5_f64.to_radians(),
-            up_sd_by_rate: 8.0_f64.to_radians(),
             residual_sd: 0.6_f64.to_radians(),
             residual_floor: 0.05_f64.to_radians(),
-            spacing_s: 0.01,
+            hangs_together: 1.0,
+            hangs_together_s: 2.0,
+            white_share: 0.05,
+            spacing: 0.15,
+            spacing_s: 0.1,
             iterations: 15,
         }
     }
@@ -98,9 +98,6 @@ pub struct JointWindow {
     pub from_s: f64,
     /// Last instant that counts, hand clock, s.
     pub to_s: f64,
-    /// Time over which the residuals of this window hang together, s: the window says as much as its length
-    /// over this.
-    pub correlation_s: f64,
 }
 
 /// What the estimate says.
@@ -117,6 +114,8 @@ pub struct JointEstimate {
     pub starts: Vec<UnitQuaternion<f64>>,
     /// Root mean square residual, rad.
     pub residual_rms: f64,
+    /// Standard deviation of the residuals, freedom taken by the unknowns given back, rad.
+    pub residual_sd: f64,
     /// Covariance of the shared unknowns.
     shared_covariance: SharedMatrix,
     /// Of each window: covariance of its own unknowns, and of the shared ones with them.
@@ -159,6 +158,15 @@ struct State {
     window_moved: Vec<Vector3<f64>>,
 }
 
+/// What the nodes' own stillnesses say about their sensors.
+#[derive(Clone, Debug, Default)]
+pub struct GloveEvidence {
+    /// Hand node.
+    pub hand: Evidence,
+    /// Forearm node.
+    pub forearm: Evidence,
+}
+
 /// Estimates axes, clock, sensor errors and starts from `windows`, beginning at `axes` and `clock`.
 ///
 /// Each window's own unknowns are eliminated before the shared ones are solved for (the matrix has the shape
@@ -168,6 +176,7 @@ pub fn estimate(
     windows: &[&JointWindow],
     axes: &WristAxes,
     clock: &ClockMap,
+    evidence: &GloveEvidence,
     params: &JointParams,
 ) -> JointEstimate {
     let starts: Vec<_> = windows.iter().map(|window| first_start(window, axes, clock)).collect();
@@ -179,23 +188,24 @@ pub fn estimate(
         window_moved: vec![Vector3::zeros(); starts.len()],
         starts,
     };
+    let prior = Prior::new(evidence, params);
     let mut residual_sd = params.residual_sd;
-    let mut system = Normal::at(windows, &state, residual_sd, params);
+    let mut system = Normal::at(windows, &state, residual_sd, &prior, params);
     for iteration in 0..params.iterations {
         let Some((shared, own)) = system.solve() else { break };
         step(&mut state, &shared, &own);
         if iteration >= 2 {
-            residual_sd = system.robust_rms.max(params.residual_floor);
+            residual_sd = (system.robust_sd * system.freedom_lost(&prior)).max(params.residual_floor);
         }
-        system = Normal::at(windows, &state, residual_sd, params);
+        system = Normal::at(windows, &state, residual_sd, &prior, params);
         if iteration >= 4 && shared.amax() < SMALL_STEP {
             break;
         }
     }
-    let (shared_covariance, window_covariances) = system.covariances(params);
+    let (shared_covariance, window_covariances) = system.covariances(&prior);
     let State { axes, clock, errors: error_changes, starts, .. } = state;
     let residual_rms = system.rms;
-    JointEstimate { axes, clock, error_changes, starts, residual_rms, shared_covariance, window_covariances }
+    JointEstimate { axes, clock, error_changes, starts, residual_rms, residual_sd, shared_covariance, window_covariances }
 }
 
 /// Two unit vectors that span the plane perpendicular to `axis`.
@@ -228,17 +238,31 @@ fn step(state: &mut State, shared: &SharedVector, own: &[Vector3<f64>]) {
     }
 }
 
-/// Instants of a window at which residuals are taken, hand clock, s.
-fn instants(window: &JointWindow, spacing_s: f64) -> impl Iterator<Item = f64> + '_ {
-    let length_s = (window.to_s - window.from_s).clamp(0.0, LONGEST_WINDOW_S);
-    let count = (length_s / spacing_s) as usize;
-    (0..=count).map(move |i| window.from_s + i as f64 * spacing_s)
+/// Instants of a window at which residuals are taken, hand clock, s: so much turning apart, or so much time
+/// where nothing turns.
+fn instants(window: &JointWindow, spacing: f64, spacing_s: f64) -> Vec<f64> {
+    let (mut kept, mut way): (Vec<f64>, f64) = (Vec::new(), 0.0);
+    let until_s = window.to_s.min(window.from_s + LONGEST_WINDOW_S);
+    let hand = &window.hand;
+    for i in 1..hand.t_s.len() {
+        let t_s = hand.t_s[i];
+        if !(window.from_s..=until_s).contains(&t_s) {
+            continue;
+        }
+        way += hand.rate[i].norm() * (t_s - hand.t_s[i - 1]);
+        if way >= spacing || kept.last().is_none_or(|last| t_s - last >= spacing_s) {
+            kept.push(t_s);
+            way = 0.0;
+        }
+    }
+    kept
 }
 
 /// The relative heading at which the axes stay nearest to perpendicular, the hand pointing the way of the
 /// forearm rather than back.
 fn first_start(window: &JointWindow, axes: &WristAxes, clock: &ClockMap) -> UnitQuaternion<f64> {
-    let poses: Vec<_> = instants(window, 0.05)
+    let poses: Vec<_> = instants(window, 0.2, 0.1)
+        .into_iter()
         .map(|t_s| {
             let forearm = window.forearm.at(clock.forearm_s(t_s)).0;
             let hand = window.hand.at(t_s).0;
@@ -327,7 +351,6 @@ mod tests {
                 forearm: Track::from_stillest(&forearm, &ideal, 0.0, 101.0).unwrap(),
                 from_s: 100.2,
                 to_s: 109.5,
-                correlation_s: 0.1,
             }
         }
     }
@@ -362,7 +385,7 @@ mod tests {
         // The sensors are ideal, so their residuals may be believed further than those of real ones.
         let params = JointParams { residual_floor: 0.02_f64.to_radians(), ..JointParams::default() };
         let clock = ClockMap { reference_s: 105.0, ..ClockMap::IDENTITY };
-        let found = estimate(&[&wrist.window()], &first, &clock, &params);
+        let found = estimate(&[&wrist.window()], &first, &clock, &GloveEvidence::default(), &params);
         let before = first.flexion_in_forearm.angle(&truth.flexion_in_forearm).to_degrees();
         let off = found.axes.flexion_in_forearm.angle(&truth.flexion_in_forearm).to_degrees();
         assert!(before > 6.0 && off < 0.15, "flexion axis {before}° to {off}°");

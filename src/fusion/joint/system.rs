@@ -1,14 +1,12 @@
 //! The normal equations of the joint estimate: an arrow of the shared unknowns and each window's own.
 
-use super::relative::{mended, of_window};
+use super::relative::of_window;
 use super::{
-    Coupling, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector, State, instants,
+    Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector, State, instants,
     tangents,
 };
-use crate::fusion::errors::{GYRO, NODE, NodeErrors};
-use crate::fusion::strapdown::tilt_by_acc_bias;
-use crate::fusion::track::Track;
-use nalgebra::{Matrix3, SMatrix, Vector3};
+use crate::fusion::errors::NODE;
+use nalgebra::{Matrix3, Vector3};
 
 /// One window's part of the normal equations.
 struct WindowPart {
@@ -24,9 +22,47 @@ pub(super) struct Normal {
     parts: Vec<WindowPart>,
     /// Root mean square residual, rad.
     pub rms: f64,
-    /// The same, from the median, which outliers do not move.
-    pub robust_rms: f64,
+    /// Standard deviation of the residuals, from what is new in each; outliers do not move it.
+    pub robust_sd: f64,
+    /// Number of residuals.
+    count: f64,
 }
+
+/// What is known before any window was looked at: information, and its vector where the unknowns are zero.
+pub(super) struct Prior {
+    shared: SharedMatrix,
+    vector: SharedVector,
+    own: Vector3<f64>,
+}
+
+impl Prior {
+    pub fn new(evidence: &GloveEvidence, params: &JointParams) -> Prior {
+        let JointParams { axes_sd, offset_sd_s, skew_sd, level_sd, .. } = *params;
+        let mut sd = SharedVector::zeros();
+        let joint_sd = [axes_sd, axes_sd, axes_sd, axes_sd, offset_sd_s, skew_sd];
+        sd.fixed_rows_mut::<JOINT>(0).copy_from_slice(&joint_sd);
+        for first in [JOINT, JOINT + NODE] {
+            sd.fixed_rows_mut::<NODE>(first).copy_from(&params.node_sd.as_vector());
+        }
+        let mut shared = SharedMatrix::from_diagonal(&sd.map(|sd| 1.0 / (sd * sd)));
+        let mut vector = SharedVector::zeros();
+        for (first, evidence) in [(JOINT, &evidence.hand), (JOINT + NODE, &evidence.forearm)] {
+            let (information, from_rest) = evidence.of_node();
+            let mut block = shared.fixed_view_mut::<NODE, NODE>(first, first);
+            block += information;
+            vector.fixed_rows_mut::<NODE>(first).copy_from(&from_rest);
+        }
+        // The heading between two nodes is free; their levels are not.
+        let own = Vector3::new(level_sd, level_sd, 10.0).map(|sd| 1.0 / (sd * sd));
+        Prior { shared, vector, own }
+    }
+}
+
+/// Rows with less news than this say nothing about the residuals' spread.
+const LEAST_NEWS: f64 = 0.02;
+
+/// Residuals count as no more than so many standard deviations where their spread is judged.
+const OUTLYING: f64 = 3.0;
 
 /// Weight that keeps outliers from ruling (Huber 1964).
 fn robust(residual: f64, sd: f64) -> f64 {
@@ -35,74 +71,55 @@ fn robust(residual: f64, sd: f64) -> f64 {
 
 impl Normal {
     /// Priors and residuals.
-    pub fn at(windows: &[&JointWindow], state: &State, residual_sd: f64, params: &JointParams) -> Normal {
-        let mut normal = Normal::of_priors(state, params);
-        let mut all = Vec::new();
+    pub fn at(windows: &[&JointWindow], state: &State, residual_sd: f64, prior: &Prior, params: &JointParams) -> Normal {
+        let mut normal = Normal::of_prior(state, prior);
+        let (mut scores, mut scored) = (0.0, 0.0);
+        let (mut squares, mut count) = (0.0, 0.0);
         for (k, window) in windows.iter().enumerate() {
-            let weight = (params.spacing_s / window.correlation_s).min(1.0) / residual_sd.powi(2);
-            for t_s in instants(window, params.spacing_s) {
-                let (residual, shared, own) = joint_row(window, k, t_s, state);
-                all.push(residual.abs());
-                normal.add(k, residual, &shared, &own, weight * robust(residual, residual_sd));
+            let mut before: Option<Row> = None;
+            for t_s in instants(window, params.spacing, params.spacing_s) {
+                let row = joint_row(window, k, t_s, state);
+                squares += row.residual * row.residual;
+                count += 1.0;
+                let (news, variance) = before.as_ref().map_or_else(|| (row.clone(), 1.0), |b| row.news(b, params));
+                let sd = residual_sd * (variance + params.white_share.powi(2)).sqrt();
+                if variance > LEAST_NEWS {
+                    scores += (news.residual / sd).abs().min(OUTLYING).powi(2);
+                    scored += 1.0;
+                }
+                normal.add(k, &news, robust(news.residual, sd) / (sd * sd));
+                before = Some(row);
             }
-            normal.add_still_end(&window.hand, &state.errors.hand, JOINT, params);
-            normal.add_still_end(&window.forearm, &state.errors.forearm, JOINT + NODE, params);
         }
-        all.sort_by(f64::total_cmp);
-        normal.rms = (all.iter().map(|r| r * r).sum::<f64>() / all.len().max(1) as f64).sqrt();
-        // Median of absolute values over 0.6745 is the standard deviation of normal residuals.
-        normal.robust_rms = all.get(all.len() / 2).map_or(normal.rms, |median| median / 0.6745);
+        normal.rms = (squares / f64::max(count, 1.0)).sqrt();
+        normal.count = count;
+        normal.robust_sd = residual_sd * (scores / f64::max(scored, 1.0)).sqrt();
         normal
     }
 
-    fn of_priors(state: &State, params: &JointParams) -> Normal {
-        let shared = prior_sd(params).map(|sd| 1.0 / (sd * sd));
-        // The heading between two nodes is free; their levels are not.
-        let own = Vector3::new(params.level_sd, params.level_sd, 10.0).map(|sd| 1.0 / (sd * sd));
+    fn of_prior(state: &State, prior: &Prior) -> Normal {
         let part = |moved: &Vector3<f64>| WindowPart {
-            own: Matrix3::from_diagonal(&own),
+            own: Matrix3::from_diagonal(&prior.own),
             coupling: Coupling::zeros(),
-            vector: -own.component_mul(moved),
+            vector: -prior.own.component_mul(moved),
         };
         Normal {
-            shared: SharedMatrix::from_diagonal(&shared),
-            vector: -shared.component_mul(&state.shared_moved),
+            shared: prior.shared,
+            vector: prior.vector - prior.shared * state.shared_moved,
             parts: state.window_moved.iter().map(part).collect(),
             rms: 0.0,
-            robust_rms: 0.0,
+            robust_sd: 0.0,
+            count: 0.0,
         }
     }
 
-    fn add(&mut self, window: usize, residual: f64, shared: &SharedVector, own: &Vector3<f64>, weight: f64) {
-        self.shared.ger(weight, shared, shared, 1.0);
-        self.vector.axpy(-weight * residual, shared, 1.0);
+    fn add(&mut self, window: usize, row: &Row, weight: f64) {
+        self.shared.ger(weight, &row.shared, &row.shared, 1.0);
+        self.vector.axpy(-weight * row.residual, &row.shared, 1.0);
         let part = &mut self.parts[window];
-        part.own.ger(weight, own, own, 1.0);
-        part.coupling.ger(weight, shared, own, 1.0);
-        part.vector.axpy(-weight * residual, own, 1.0);
-    }
-
-    /// At a still pose after the motion the accelerometer tells which way is up: what the gyro has made of
-    /// the way there must agree (the idea of Tedaldi, Pretto & Menegatti 2014, ICRA).
-    fn add_still_end(&mut self, track: &Track, errors: &NodeErrors, first: usize, params: &JointParams) {
-        let Some(end) = track.end else { return };
-        let sd = params.up_sd.hypot(params.up_sd_by_rate * end.rms);
-        let force_g = end.force_g - errors.acc_bias_g;
-        let orientation = mended(track, end.t_s, errors);
-        let up = (orientation * force_g).normalize();
-        let mut by = SMatrix::<f64, 3, NODE>::zeros();
-        let by_turn = up.cross_matrix();
-        by.fixed_columns_mut::<GYRO>(0).copy_from(&(by_turn * track.sensitivity_at(end.t_s)));
-        let tilt = tilt_by_acc_bias(&track.still_level_from_sensor);
-        let by_acc = -by_turn * tilt - orientation.to_rotation_matrix().into_inner() / force_g.norm();
-        by.fixed_columns_mut::<3>(GYRO).copy_from(&by_acc);
-        for i in 0..2 {
-            let mut row = SharedVector::zeros();
-            row.fixed_rows_mut::<NODE>(first).copy_from(&by.row(i).transpose());
-            let weight = robust(up[i], sd) / (sd * sd);
-            self.shared.ger(weight, &row, &row, 1.0);
-            self.vector.axpy(-weight * up[i], &row, 1.0);
-        }
+        part.own.ger(weight, &row.own, &row.own, 1.0);
+        part.coupling.ger(weight, &row.shared, &row.own, 1.0);
+        part.vector.axpy(-weight * row.residual, &row.own, 1.0);
     }
 
     /// Each window's own inverse, and its coupling times that.
@@ -130,13 +147,23 @@ impl Normal {
         Some((shared, self.parts.iter().zip(&eliminated).map(own).collect()))
     }
 
+    /// What the unknowns have taken from the residuals: the factor by which their spread has to be widened,
+    /// √(n / (n − p)) with p the number of unknowns that the residuals, not the priors, have determined.
+    pub fn freedom_lost(&self, prior: &Prior) -> f64 {
+        let (shared, windows) = self.covariances(prior);
+        let determined = SHARED as f64 - shared.component_mul(&prior.shared).sum();
+        let own = |(own, _): &(Matrix3<f64>, Coupling)| OWN as f64 - own.diagonal().dot(&prior.own);
+        let determined = determined + windows.iter().map(own).sum::<f64>();
+        (self.count / (self.count - determined).max(0.1 * self.count)).max(1.0).sqrt()
+    }
+
     /// Covariances: of the shared unknowns, and of each window's own with them. Where the equations cannot be
     /// solved nothing was learnt, and the priors stand.
-    pub fn covariances(&self, params: &JointParams) -> (SharedMatrix, Vec<(Matrix3<f64>, Coupling)>) {
+    pub fn covariances(&self, prior: &Prior) -> (SharedMatrix, Vec<(Matrix3<f64>, Coupling)>) {
         let eliminated = self.eliminated();
         let (matrix, _) = self.reduced(&eliminated);
-        let prior = || SharedMatrix::from_diagonal(&prior_sd(params).map(|sd| sd * sd));
-        let shared = matrix.cholesky().map_or_else(prior, |factor| factor.inverse());
+        let factor = matrix.cholesky().or_else(|| prior.shared.cholesky());
+        let shared = factor.map_or_else(SharedMatrix::identity, |factor| factor.inverse());
         let window = |(inverse, through): &(Matrix3<f64>, Coupling)| {
             let with_shared = -(shared * through);
             (inverse - through.transpose() * with_shared, with_shared)
@@ -146,27 +173,36 @@ impl Normal {
     }
 }
 
-/// Standard deviation of each shared unknown before any motion was seen.
-fn prior_sd(params: &JointParams) -> SharedVector {
-    let mut sd = SharedVector::zeros();
-    let JointParams { axes_sd, offset_sd_s, skew_sd, .. } = *params;
-    sd.fixed_rows_mut::<JOINT>(0).copy_from_slice(&[axes_sd, axes_sd, axes_sd, axes_sd, offset_sd_s, skew_sd]);
-    for first in [JOINT, JOINT + NODE] {
-        sd.fixed_rows_mut::<3>(first).fill(params.bias_sd);
-        sd.fixed_rows_mut::<9>(first + 3).fill(params.gyro_matrix_sd);
-        sd.fixed_rows_mut::<3>(first + GYRO).fill(params.acc_bias_sd_g);
-    }
-    sd
+/// One residual: the cosine of the angle between the two axes, with its derivatives.
+#[derive(Clone)]
+struct Row {
+    residual: f64,
+    shared: SharedVector,
+    own: Vector3<f64>,
+    t_s: f64,
+    /// Rate of the hand, rad/s.
+    rate: f64,
 }
 
-/// Cosine of the angle between the two axes at one instant, and its derivatives by the shared unknowns and
-/// by the window's own.
-fn joint_row(
-    window: &JointWindow,
-    k: usize,
-    t_s: f64,
-    state: &State,
-) -> (f64, SharedVector, Vector3<f64>) {
+impl Row {
+    /// What this row says that the row before did not, and its variance as a share of a residual's. What is
+    /// wrong with a residual (soft tissue, sensors) follows the motion: it hangs together over a stretch of
+    /// the way turned, and over time where nothing turns (a first-order Markov process along the way).
+    fn news(&self, before: &Row, params: &JointParams) -> (Row, f64) {
+        let dt_s = self.t_s - before.t_s;
+        let way = 0.5 * (self.rate + before.rate) * dt_s;
+        let kept = (-way / params.hangs_together - dt_s / params.hangs_together_s).exp();
+        let news = Row {
+            residual: self.residual - kept * before.residual,
+            shared: self.shared - before.shared * kept,
+            own: self.own - before.own * kept,
+            ..*self
+        };
+        (news, 1.0 - kept * kept)
+    }
+}
+
+fn joint_row(window: &JointWindow, k: usize, t_s: f64, state: &State) -> Row {
     let relative = of_window(window, k, t_s, state);
     let flexion = relative.forearm * state.axes.flexion_in_forearm.into_inner();
     let deviation = relative.hand * state.axes.deviation_in_hand.into_inner();
@@ -180,5 +216,6 @@ fn joint_row(
         shared[i] = (relative.forearm * e1.column(i).into_owned()).dot(&deviation);
         shared[2 + i] = flexion.dot(&(relative.hand * e2.column(i).into_owned()));
     }
-    (flexion.dot(&deviation), shared, all.fixed_rows::<OWN>(SHARED).into_owned())
+    let own = all.fixed_rows::<OWN>(SHARED).into_owned();
+    Row { residual: flexion.dot(&deviation), shared, own, t_s, rate: window.hand.at(t_s).1.norm() }
 }
