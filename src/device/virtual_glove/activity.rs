@@ -2,8 +2,12 @@
 
 use super::body::{JOINTS, Joint, Posture};
 use super::curve::{Jet, Step, Wave};
+use super::everyday::Everyday;
+use super::fit::Fit;
 use super::swing::SwingPlan;
 use crate::sample::{CalibrationPart, Marker};
+use rand::Rng;
+use rand::rngs::StdRng;
 
 /// What the player does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -22,8 +26,19 @@ pub enum ActivityKind {
     Walk,
     /// Bending down to tee up a ball.
     TeeWork,
+    /// Something that has nothing to do with a swing.
+    Everyday(Everyday),
     /// A swing, through the ball or in the air.
     Swing,
+}
+
+/// A knock that the arm gets besides the ball's: a clap, a step with the bag, a landing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Jolt {
+    /// When, s of true time.
+    pub at_s: f64,
+    /// Its peak at the hand, g.
+    pub peak_g: f64,
 }
 
 /// One activity. Every joint is at rest at its start and at its end.
@@ -39,6 +54,12 @@ pub struct Activity {
     pub swing: Option<SwingPlan>,
     /// What is said at its start.
     pub markers: Vec<Marker>,
+    /// Knocks in the course of it.
+    pub jolts: Vec<Jolt>,
+    /// How the glove sits.
+    pub fit: Fit,
+    /// The glove is off the hand: nothing of a living body moves it.
+    pub glove_off: bool,
     base: Posture,
     steps: Vec<(Joint, Step)>,
 }
@@ -47,7 +68,18 @@ impl Activity {
     /// An activity from `base` that moves nothing yet.
     #[must_use]
     pub fn new(kind: ActivityKind, start_s: f64, base: Posture) -> Activity {
-        Activity { kind, start_s, duration_s: 0.0, swing: None, markers: Vec::new(), base, steps: Vec::new() }
+        Activity {
+            kind,
+            start_s,
+            duration_s: 0.0,
+            swing: None,
+            markers: Vec::new(),
+            jolts: Vec::new(),
+            fit: Fit::FIRST,
+            glove_off: false,
+            base,
+            steps: Vec::new(),
+        }
     }
 
     /// Adds a smooth change of one joint, `at_s` after the start. Steps of a joint may overlap: they add up.
@@ -62,6 +94,11 @@ impl Activity {
         if change != 0.0 {
             self.step(joint, at_s, duration_s, change);
         }
+    }
+
+    /// Adds a knock, `at_s` after the start.
+    pub fn jolt(&mut self, at_s: f64, peak_g: f64) {
+        self.jolts.push(Jolt { at_s: self.start_s + at_s, peak_g });
     }
 
     /// Lets the activity last `seconds` longer than its last step so far.
@@ -124,6 +161,31 @@ impl Restlessness {
             (*joint, Wave { amplitude: *amplitude, frequency_hz: *frequency_hz, phase_rad })
         };
         Restlessness(waves.iter().enumerate().map(wave).collect())
+    }
+
+    /// A player's who sways at address and whose arm trembles at 8 to 12 Hz by some °/s (sizes from common
+    /// practice, not from a source).
+    #[must_use]
+    pub fn trembling(rng: &mut StdRng) -> Restlessness {
+        let mut restless = Restlessness::calm(rng.random_range(0.0..std::f64::consts::TAU));
+        let mut wave = |joint, amplitude: f64, frequencies_hz: std::ops::Range<f64>| {
+            let wave = Wave {
+                amplitude: amplitude * rng.random_range(0.5..1.3),
+                frequency_hz: rng.random_range(frequencies_hz),
+                phase_rad: rng.random_range(0.0..std::f64::consts::TAU),
+            };
+            restless.0.push((joint, wave));
+        };
+        for joint in [Joint::Swing, Joint::OutOfPlane, Joint::Roll, Joint::Flexion, Joint::Hinge] {
+            wave(joint, 0.018, 8.0..12.0);
+        }
+        for joint in [Joint::HubX, Joint::HubY] {
+            wave(joint, 0.006, 0.2..0.6);
+        }
+        for joint in [Joint::Heading, Joint::Lift, Joint::Trunk] {
+            wave(joint, 0.25, 0.2..0.6);
+        }
+        restless
     }
 
     /// Adds itself to the joints at `t_s`.

@@ -165,6 +165,15 @@ impl SegmentMotion {
         self.world_from_segment.iter_mut().for_each(reframe);
     }
 
+    /// Turns the whole frame by small angles (degrees) along flexion and hinge about a point of it.
+    fn give_way(&mut self, pivot_m: Vec3, [flexion, hinge]: [Jet; 2]) {
+        let to_rad = std::f64::consts::PI / 180.0;
+        self.shift(pivot_m);
+        self.turn(2, flexion.times(to_rad));
+        self.turn(0, hinge.times(to_rad));
+        self.shift(pivot_m.map(|v| -v));
+    }
+
     /// Moves the origin within the segment.
     fn shift(&mut self, offset_m: Vec3) {
         self.specific_force_mps2 = self.specific_force_at(offset_m);
@@ -227,6 +236,32 @@ fn forearm(joints: &[Jet; JOINTS]) -> SegmentMotion {
 /// one, this answers with the forearm.
 #[must_use]
 pub fn segment_motion(role: NodeRole, player_hand: PlayerHand, joints: &[Jet; JOINTS]) -> SegmentMotion {
+    let frame = left_arm_motion(role, joints);
+    match player_hand {
+        PlayerHand::Right => frame,
+        PlayerHand::Left => frame.mirrored(),
+    }
+}
+
+/// How the soft tissue under a node moves: the segment's motion, turned by `give_deg` along flexion and hinge
+/// about the node's place `pivot_m`, which is told for a left lead arm.
+#[must_use]
+pub fn tissue_motion(
+    role: NodeRole,
+    player_hand: PlayerHand,
+    joints: &[Jet; JOINTS],
+    pivot_m: Vec3,
+    give_deg: [Jet; 2],
+) -> SegmentMotion {
+    let mut frame = left_arm_motion(role, joints);
+    frame.give_way(pivot_m, give_deg);
+    match player_hand {
+        PlayerHand::Right => frame,
+        PlayerHand::Left => frame.mirrored(),
+    }
+}
+
+fn left_arm_motion(role: NodeRole, joints: &[Jet; JOINTS]) -> SegmentMotion {
     let mut frame = forearm(joints);
     if role == NodeRole::Hand {
         let joint = |j: Joint| joints[j as usize].times(j.si_factor());
@@ -235,8 +270,5 @@ pub fn segment_motion(role: NodeRole, player_hand: PlayerHand, joints: &[Jet; JO
         // Rx(s·ulnar) with s = −1 on a left arm and ulnar = −hinge.
         frame.turn(0, joint(Joint::Hinge));
     }
-    match player_hand {
-        PlayerHand::Right => frame,
-        PlayerHand::Left => frame.mirrored(),
-    }
+    frame
 }

@@ -1,27 +1,36 @@
 //! A virtual glove: what two nodes on a moving arm would say during a scripted bucket, and what is true.
 //!
 //! The motion is a rigid chain with smooth joint curves ([`body`], [`curve`]); gyro and accelerometer are
-//! what a point on that chain feels ([`sensor`]), on clocks of their own ([`clock`]), through a link that
-//! loses and delays ([`link`]). The truth is measured on the noiseless pose ([`truth`]).
+//! what a point on that chain feels ([`sensor`]), through soft tissue that gives way ([`tissue`]) and a glove
+//! that may slip ([`fit`]), on clocks of their own ([`clock`]), through a link that loses and delays
+//! ([`link`]). The truth is measured on the noiseless pose of the segments ([`truth`]).
+//! Buckets of random players with sensors good and poor stand in [`study`].
 //! Pure: random numbers come from a seed, and nothing is read or written.
 //!
-//! Deliberately absent: soft tissue, the club's own dynamics, nodes on the trunk.
+//! Deliberately absent: the club's own dynamics, shocks in the angular rate, errors that change with the
+//! temperature besides the gyro's bias, bones of other lengths, nodes on the trunk. A glove that is taken off
+//! is moved by the same chain, stiff.
 
 pub mod activity;
 pub mod body;
 pub mod clock;
 pub mod curve;
+pub mod everyday;
+pub mod fit;
 pub mod gestures;
 pub mod link;
 pub mod scenario;
 pub mod sensor;
 pub mod stream;
+pub mod study;
 pub mod swing;
+pub mod tissue;
 pub mod truth;
 pub mod vector;
 
 pub use scenario::{Cue, Plan, Scenario};
 pub use stream::GloveStream;
+pub use study::Profile;
 pub use truth::{SwingTruth, TrueAngle, TruePoint, TrueSet};
 
 use crate::sample::{Arrival, DeviceDescription};

@@ -4,10 +4,13 @@
 
 use super::activity::{Activity, ActivityKind, Restlessness};
 use super::body::Posture;
+use super::everyday::{self, Everyday};
+use super::fit::Fit;
 use super::gestures;
 use super::link::LinkSettings;
 use super::sensor::SensorSettings;
-use super::swing::{SetAim, SwingDesign, SwingSize};
+use super::swing::{SetAim, Style, SwingDesign, SwingSize};
+use super::tissue::TissueSettings;
 use crate::sample::{CalibrationPart, Marker, NodeRole};
 use crate::units::PlayerHand;
 use rand::Rng;
@@ -37,6 +40,14 @@ pub enum Cue {
     Walk,
     /// Bend down and tee up.
     TeeUp,
+    /// Swing in a manner of one's own.
+    Swing(Style),
+    /// Do something that has nothing to do with a swing.
+    Everyday(Everyday),
+    /// The cuff slips about the forearm, degrees.
+    GloveSlips(f64),
+    /// The glove is taken off and put on again, otherwise by up to so many degrees about each axis.
+    GlovePutOnAnew(f64),
 }
 
 /// The list of cues.
@@ -51,6 +62,8 @@ pub enum Plan {
 /// How far the nodes' clocks stray, each drawn evenly from plus or minus its size.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ClockSettings {
+    /// Reading of the first node's clock at the start, s. 36.
+    pub origin_s: f64,
     /// Offset between the nodes, s. 0.003.
     pub offset_s: f64,
     /// Skew of each, parts per million. 15.
@@ -63,7 +76,7 @@ pub struct ClockSettings {
 
 impl Default for ClockSettings {
     fn default() -> ClockSettings {
-        ClockSettings { offset_s: 0.003, skew_ppm: 15.0, wander_us: 20.0, jitter_us: 10.0 }
+        ClockSettings { origin_s: 36.0, offset_s: 0.003, skew_ppm: 15.0, wander_us: 20.0, jitter_us: 10.0 }
     }
 }
 
@@ -71,7 +84,7 @@ impl ClockSettings {
     /// Clocks that agree and keep true time.
     #[must_use]
     pub fn ideal() -> ClockSettings {
-        ClockSettings { offset_s: 0.0, skew_ppm: 0.0, wander_us: 0.0, jitter_us: 0.0 }
+        ClockSettings { origin_s: 36.0, offset_s: 0.0, skew_ppm: 0.0, wander_us: 0.0, jitter_us: 0.0 }
     }
 }
 
@@ -88,8 +101,12 @@ pub struct Scenario {
     pub clocks: ClockSettings,
     /// The link to the host.
     pub link: LinkSettings,
+    /// The soft tissue under the nodes.
+    pub tissue: TissueSettings,
     /// Whether the body never quite rests.
     pub restless: bool,
+    /// Whether the arm trembles and the body sways, too.
+    pub trembling: bool,
     /// What the player does.
     pub plan: Plan,
 }
@@ -104,7 +121,9 @@ impl Scenario {
             sensor: SensorSettings::default(),
             clocks: ClockSettings::default(),
             link: LinkSettings::default(),
+            tissue: TissueSettings::default(),
             restless: true,
+            trembling: false,
             plan,
         }
     }
@@ -177,6 +196,7 @@ pub struct Script {
     said: Vec<Marker>,
     posture: Posture,
     at_ball: bool,
+    fit: Fit,
     club: &'static str,
     now_s: f64,
     rng: StdRng,
@@ -192,8 +212,11 @@ impl Script {
             Plan::Until(until_s) => (VecDeque::from([Cue::Club("iron"), Cue::Calibrate]), *until_s),
         };
         let phase_rad = rng.random_range(0.0..std::f64::consts::TAU);
-        let restless =
-            if scenario.restless { Restlessness::calm(phase_rad) } else { Restlessness::default() };
+        let restless = match (scenario.restless, scenario.trembling) {
+            (_, true) => Restlessness::trembling(&mut rng),
+            (true, false) => Restlessness::calm(phase_rad),
+            (false, false) => Restlessness::default(),
+        };
         let battery =
             Marker::Note { kind: "battery".to_owned(), value: "hand=4.10V;forearm=4.08V".to_owned() };
         let mut script = Script {
@@ -203,6 +226,7 @@ impl Script {
             said: vec![battery],
             posture: Posture::hanging(),
             at_ball: false,
+            fit: Fit::FIRST,
             club: "iron",
             now_s: 0.0,
             rng,
@@ -226,6 +250,7 @@ impl Script {
 
     fn push(&mut self, mut activity: Activity) {
         activity.markers.splice(0..0, self.said.drain(..));
+        activity.fit = self.fit;
         self.now_s = activity.end_s();
         self.posture = activity.end_posture();
         self.ready.push_back(activity);
@@ -288,6 +313,17 @@ impl Script {
                 self.push(activity);
                 self.at_ball = false;
             }
+            Cue::Swing(style) => {
+                let design = SwingDesign::styled(&style, &mut self.rng);
+                self.swing(&design);
+            }
+            Cue::Everyday(what) => {
+                let activity = everyday::perform(what, self.now_s, self.posture, &mut self.rng);
+                self.push(activity);
+                self.at_ball = false;
+            }
+            Cue::GloveSlips(angle_deg) => self.fit = self.fit.slipped(angle_deg),
+            Cue::GlovePutOnAnew(most_deg) => self.fit = self.fit.put_on_anew(most_deg, &mut self.rng),
             Cue::TeeUp => {
                 let activity = gestures::tee_work(self.now_s, self.posture, &mut self.rng);
                 self.push(activity);
@@ -297,6 +333,7 @@ impl Script {
     }
 
     fn calibrate(&mut self) {
+        self.fit = self.fit.calibrated();
         for (part, _) in CalibrationPart::ALL {
             let activity = gestures::calibration(part, self.now_s, self.posture, &mut self.rng);
             self.push(activity);

@@ -30,12 +30,22 @@ pub struct SensorSettings {
     pub gyro_bias_sd_dps: f64,
     /// Slow drift of the gyro bias, °/s in amplitude. 0.03.
     pub gyro_drift_dps: f64,
+    /// How far the gyro bias moves while the node warms up, per axis, °/s. 0.
+    pub warm_up_sd_dps: f64,
+    /// Time constant of the warming, s. 240.
+    pub warm_up_s: f64,
     /// Accelerometer bias per axis, g. 0.004.
     pub acc_bias_sd_g: f64,
-    /// Scale error per axis, a fraction. 0.002.
+    /// Scale error of the gyro per axis, a fraction. 0.002.
     pub scale_sd: f64,
-    /// Cross-axis error per pair, a fraction. 0.003.
+    /// Cross-axis error of the gyro per pair, a fraction. 0.003.
     pub cross_axis_sd: f64,
+    /// Scale error of the accelerometer per axis, a fraction. 0.002.
+    pub acc_scale_sd: f64,
+    /// Cross-axis error of the accelerometer per pair, a fraction. 0.003.
+    pub acc_cross_axis_sd: f64,
+    /// Largest deviation of the real corner of the low-pass from the stated one, a fraction. 0.
+    pub bandwidth_error: f64,
     /// Gyro reading per specific force, (°/s)/g. 0.01.
     pub g_sensitivity_sd_dps: f64,
     /// Largest turn of the mounting off nominal, about each axis, degrees. 6.
@@ -54,9 +64,14 @@ impl Default for SensorSettings {
             acc_noise_g: 0.002,
             gyro_bias_sd_dps: 0.4,
             gyro_drift_dps: 0.03,
+            warm_up_sd_dps: 0.0,
+            warm_up_s: 240.0,
             acc_bias_sd_g: 0.004,
             scale_sd: 0.002,
             cross_axis_sd: 0.003,
+            acc_scale_sd: 0.002,
+            acc_cross_axis_sd: 0.003,
+            bandwidth_error: 0.0,
             g_sensitivity_sd_dps: 0.01,
             misalignment_deg: 6.0,
         }
@@ -77,6 +92,8 @@ impl SensorSettings {
             acc_bias_sd_g: 0.0,
             scale_sd: 0.0,
             cross_axis_sd: 0.0,
+            acc_scale_sd: 0.0,
+            acc_cross_axis_sd: 0.0,
             g_sensitivity_sd_dps: 0.0,
             misalignment_deg: 0.0,
             ..SensorSettings::default()
@@ -100,7 +117,7 @@ impl SensorSettings {
 /// What is particular to one node: drawn once, then fixed. It is part of the truth.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SensorTruth {
-    /// Its real mounting: `v_segment = R v_sensor`.
+    /// Its real mounting as the glove was first put on: `v_segment = R v_sensor`.
     pub segment_from_sensor: Mat3,
     /// Where it sits in its segment, from the segment's origin, m.
     pub position_m: Vec3,
@@ -108,6 +125,10 @@ pub struct SensorTruth {
     pub gyro_matrix: Mat3,
     /// Gyro bias, °/s.
     pub gyro_bias_dps: Vec3,
+    /// By how much the gyro bias has moved once the node is warm, °/s.
+    pub warm_up_dps: Vec3,
+    /// Real corner of the low-pass over the stated one.
+    pub bandwidth_factor: f64,
     /// Gyro reading per specific force, (°/s)/g.
     pub gyro_from_force: Mat3,
     /// Scale and cross-axis errors of the accelerometer.
@@ -124,11 +145,11 @@ fn normals(rng: &mut StdRng, sd: f64) -> Vec3 {
     [normal(rng) * sd, normal(rng) * sd, normal(rng) * sd]
 }
 
-fn error_matrix(settings: &SensorSettings, rng: &mut StdRng) -> Mat3 {
+fn error_matrix(scale_sd: f64, cross_axis_sd: f64, rng: &mut StdRng) -> Mat3 {
     let mut matrix = IDENTITY;
     for (i, row) in matrix.iter_mut().enumerate() {
         for (j, entry) in row.iter_mut().enumerate() {
-            *entry += normal(rng) * if i == j { settings.scale_sd } else { settings.cross_axis_sd };
+            *entry += normal(rng) * if i == j { scale_sd } else { cross_axis_sd };
         }
     }
     matrix
@@ -154,32 +175,36 @@ pub fn node_position_m(role: NodeRole, player_hand: PlayerHand) -> Vec3 {
 }
 
 impl SensorTruth {
-    /// Draws a node's own errors and mounting.
+    /// Draws a node's own errors and mounting; `more` is a second source, for what was added later.
     #[must_use]
     pub fn draw(
         settings: &SensorSettings,
         role: NodeRole,
         player_hand: PlayerHand,
         rng: &mut StdRng,
+        more: &mut StdRng,
     ) -> SensorTruth {
         SensorTruth {
             segment_from_sensor: mounting(settings.misalignment_deg, rng),
             position_m: node_position_m(role, player_hand),
-            gyro_matrix: error_matrix(settings, rng),
+            gyro_matrix: error_matrix(settings.scale_sd, settings.cross_axis_sd, rng),
             gyro_bias_dps: normals(rng, settings.gyro_bias_sd_dps),
             gyro_from_force: [0; 3].map(|_| normals(rng, settings.g_sensitivity_sd_dps)),
-            acc_matrix: error_matrix(settings, rng),
+            acc_matrix: error_matrix(settings.acc_scale_sd, settings.acc_cross_axis_sd, rng),
             acc_bias_g: normals(rng, settings.acc_bias_sd_g),
+            warm_up_dps: normals(more, settings.warm_up_sd_dps),
+            bandwidth_factor: 1.0 + settings.bandwidth_error * more.random_range(-1.0..=1.0),
         }
     }
 
     /// Rate (°/s) and specific force (g) at the sensor, in its own axes, free of errors.
-    /// `shock_g` comes on top, in the segment's axes.
+    /// `mounting` is `segment from sensor` in the seat of the moment; `shock_g` comes on top, in the segment's
+    /// axes.
     #[must_use]
-    pub fn ideal_reading(&self, motion: &SegmentMotion, shock_g: Vec3) -> (Vec3, Vec3) {
+    pub fn ideal_reading(&self, motion: &SegmentMotion, mounting: &Mat3, shock_g: Vec3) -> (Vec3, Vec3) {
         let rate_dps = motion.rate_rps.map(f64::to_degrees);
         let force_g = scale(motion.specific_force_at(self.position_m), 1.0 / GRAVITY_MPS2);
-        let to_sensor = |v| apply_transposed(&self.segment_from_sensor, v);
+        let to_sensor = |v| apply_transposed(mounting, v);
         (to_sensor(rate_dps), to_sensor(add(force_g, shock_g)))
     }
 }
@@ -240,7 +265,9 @@ impl Sensor {
     #[must_use]
     pub fn new(settings: SensorSettings, truth: SensorTruth, rng: StdRng) -> Sensor {
         let inner_hz = settings.rate_hz * f64::from(settings.oversampling.max(1));
-        let low_pass = settings.bandwidth_hz.map(|bandwidth_hz| LowPass::new(bandwidth_hz, inner_hz));
+        let low_pass = settings
+            .bandwidth_hz
+            .map(|bandwidth_hz| LowPass::new(bandwidth_hz * truth.bandwidth_factor, inner_hz));
         Sensor { settings, truth, low_pass, channels: None, filtered: [0.0; 6], rng }
     }
 
@@ -280,6 +307,8 @@ impl Sensor {
         let drift_dps = settings.gyro_drift_dps * (true_s / 190.0).sin();
         let mut rate = add(apply(&truth.gyro_matrix, [gx, gy, gz]), apply(&truth.gyro_from_force, force_g));
         rate = add(rate, add(truth.gyro_bias_dps, [drift_dps, -drift_dps, 0.5 * drift_dps]));
+        let warmed = 1.0 - (-true_s / settings.warm_up_s).exp();
+        rate = add(rate, scale(truth.warm_up_dps, warmed));
         let force = add(apply(&truth.acc_matrix, force_g), truth.acc_bias_g);
         let rate = add(rate, normals(&mut self.rng, settings.gyro_noise_dps));
         let force = add(force, normals(&mut self.rng, settings.acc_noise_g));

@@ -1,14 +1,14 @@
 //! The glove at work: plays a scenario lazily, sample by sample, in flat memory.
 
-use super::activity::{Activity, Restlessness};
-use super::body::segment_motion;
+use super::activity::{Activity, Jolt, Restlessness};
+use super::body::{Joint, SegmentMotion, segment_motion, tissue_motion};
 use super::clock::NodeClock;
 use super::link::Link;
 use super::scenario::{ClockSettings, Scenario, Script};
-use super::sensor::{Sensor, SensorTruth};
-use super::swing::SwingPlan;
+use super::sensor::{Sensor, SensorTruth, node_position_m};
+use super::tissue::Tissue;
 use super::truth::{SwingTruth, measure};
-use super::vector::{Vec3, scale};
+use super::vector::{Vec3, add, scale};
 use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeRole};
 use crate::units::{DeviceTime, PlayerHand};
 use rand::rngs::StdRng;
@@ -27,16 +27,19 @@ const SHOCK_DIRECTION: Vec3 = [0.36, 0.80, 0.48];
 /// How much of the shock at the hand reaches the forearm.
 const SHOCK_AT_FOREARM: f64 = 0.35;
 
-/// The decaying burst that the ball sends up the club and the arm, segment frame, g.
-fn shock_g(plan: Option<&SwingPlan>, role: NodeRole, player_hand: PlayerHand, true_s: f64) -> Vec3 {
-    let Some(plan) = plan.filter(|plan| !plan.air && true_s >= plan.impact_s) else { return [0.0; 3] };
+/// The decaying burst that a ball sends up the club and the arm, or another knock through the arm, segment
+/// frame, g.
+fn shock_g(jolt: Jolt, role: NodeRole, player_hand: PlayerHand, true_s: f64) -> Vec3 {
+    if true_s < jolt.at_s {
+        return [0.0; 3];
+    }
     let (decay_s, ring_hz) = SHOCK;
-    let since_s = true_s - plan.impact_s;
+    let since_s = true_s - jolt.at_s;
     let share = if role == NodeRole::Hand { 1.0 } else { SHOCK_AT_FOREARM };
     let ring = (-since_s / decay_s).exp() * (std::f64::consts::TAU * ring_hz * since_s).sin();
     let [x, y, z] = SHOCK_DIRECTION;
     // The first half-wave reaches 0.70 of the undamped ring.
-    scale([x, y, -player_hand.lead_arm_sign() * z], plan.shock_g * share * ring / 0.70)
+    scale([x, y, -player_hand.lead_arm_sign() * z], jolt.peak_g * share * ring / 0.70)
 }
 
 /// One node: its clock, its sensor and how far it has got.
@@ -45,6 +48,7 @@ struct Node {
     role: NodeRole,
     clock: NodeClock,
     sensor: Sensor,
+    tissue: Tissue,
     period_s: f64,
     taken: u64,
     rng: StdRng,
@@ -67,7 +71,7 @@ impl Node {
         for step in (0..inner).rev() {
             let inner_s = node_s - f64::from(step) * self.period_s / f64::from(inner);
             let true_s = self.clock.true_s(inner_s);
-            let reading = timeline.ideal_reading(self.role, self.sensor.truth(), true_s);
+            let reading = timeline.ideal_reading(self.role, self.sensor.truth(), &mut self.tissue, true_s);
             self.sensor.feed(reading);
         }
         let (rate_dps, specific_force_g) = self.sensor.sample(self.clock.true_s(node_s));
@@ -114,14 +118,31 @@ impl Timeline {
         self.live.back().is_none_or(|last| now_s >= last.end_s())
     }
 
-    fn ideal_reading(&self, role: NodeRole, sensor: &SensorTruth, true_s: f64) -> (Vec3, Vec3) {
+    fn ideal_reading(
+        &self,
+        role: NodeRole,
+        sensor: &SensorTruth,
+        tissue: &mut Tissue,
+        true_s: f64,
+    ) -> (Vec3, Vec3) {
         let found = self.live.iter().find(|activity| true_s < activity.end_s()).or(self.live.back());
         let Some(activity) = found else { return ([0.0; 3], [0.0; 3]) };
         let mut joints = activity.joints(true_s);
-        self.restless.add_to(&mut joints, true_s);
-        let motion = segment_motion(role, self.player_hand, &joints);
-        let shock = shock_g(activity.swing.as_ref(), role, self.player_hand, true_s);
-        sensor.ideal_reading(&motion, shock)
+        if !activity.glove_off {
+            self.restless.add_to(&mut joints, true_s);
+        }
+        let [flexion, hinge] = [Joint::Flexion, Joint::Hinge].map(|joint| joints[joint as usize]);
+        let motion: SegmentMotion = match tissue.give(true_s, flexion, hinge) {
+            None => segment_motion(role, self.player_hand, &joints),
+            Some(give_deg) => {
+                let pivot_m = node_position_m(role, PlayerHand::Right);
+                tissue_motion(role, self.player_hand, &joints, pivot_m, give_deg)
+            }
+        };
+        let knock = |sum, jolt: &Jolt| add(sum, shock_g(*jolt, role, self.player_hand, true_s));
+        let shock = activity.jolts.iter().fold([0.0; 3], knock);
+        let mounting = activity.fit.mounting(role, &sensor.segment_from_sensor);
+        sensor.ideal_reading(&motion, &mounting, shock)
     }
 }
 
@@ -149,7 +170,7 @@ fn draw_clock(settings: &ClockSettings, index: usize, rng: &mut StdRng) -> NodeC
     let mut around = |size: f64| size * rng.random_range(-1.0..=1.0);
     let apart_s = if index == 0 { 0.0 } else { around(settings.offset_s) };
     NodeClock {
-        offset_s: 36.0 + apart_s,
+        offset_s: settings.origin_s + apart_s,
         skew_ppm: around(settings.skew_ppm),
         wander_us: around(settings.wander_us),
         wander_period_s: 400.0,
@@ -167,10 +188,13 @@ impl GloveStream {
         let node = |(index, role): (usize, &NodeRole)| {
             let mut rng = part_rng(seed, 10 + u64::from(role.number()));
             let clock = draw_clock(&scenario.clocks, index, &mut rng);
-            let truth = SensorTruth::draw(&scenario.sensor, *role, player_hand, &mut rng);
+            let mut more = part_rng(seed, 30 + u64::from(role.number()));
+            let truth = SensorTruth::draw(&scenario.sensor, *role, player_hand, &mut rng, &mut more);
             let noise = part_rng(seed, 20 + u64::from(role.number()));
             let sensor = Sensor::new(scenario.sensor.clone(), truth, noise);
-            Node { role: *role, clock, sensor, period_s: 1.0 / scenario.sensor.rate_hz, taken: 0, rng }
+            let tissue = Tissue::new(&scenario.tissue, *role);
+            let period_s = 1.0 / scenario.sensor.rate_hz;
+            Node { role: *role, clock, sensor, tissue, period_s, taken: 0, rng }
         };
         GloveStream {
             device: DeviceDescription {
@@ -206,7 +230,7 @@ impl GloveStream {
         self.timeline.held() + self.link.held() + self.ready.len() + self.truths.len()
     }
 
-    /// One node's real mounting and errors.
+    /// One node's real mounting, as the glove was first put on, and its errors.
     #[must_use]
     pub fn sensor_truth(&self, role: NodeRole) -> Option<&SensorTruth> {
         self.nodes.iter().find(|node| node.role == role).map(|node| node.sensor.truth())

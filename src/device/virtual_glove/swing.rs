@@ -67,6 +67,44 @@ pub struct SwingDesign {
     pub roll_top_deg: f64,
     /// Peak of the shock at the hand, g.
     pub shock_g: f64,
+    /// How the hinge gets there.
+    pub way: HingeWay,
+    /// Forward press before the backswing: how far the arm moves towards the target, degrees.
+    pub press_deg: f64,
+}
+
+/// How the hinge gets to its largest value and leaves it. The default goes there in one move.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct HingeWay {
+    /// Share of the range that is hinged at the start of the backswing already.
+    pub first_stage: f64,
+    /// How far it grows on from the top into the downswing, degrees.
+    pub grows_deg: f64,
+    /// How far it is lost after the set, and made again, degrees.
+    pub dip_deg: f64,
+    /// It is released from the start of the downswing on.
+    pub cast: bool,
+}
+
+/// A swing in a player's manner.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Style {
+    /// Full, pitch or chip.
+    pub size: SwingSize,
+    /// When the hinge is set, before it grows or dips.
+    pub set: SetAim,
+    /// Whether there is no ball.
+    pub air: bool,
+    /// A pause near the top, s.
+    pub pause_s: f64,
+    /// How the hinge gets there.
+    pub way: HingeWay,
+    /// Forward press, degrees.
+    pub press_deg: f64,
+    /// What all durations are multiplied with.
+    pub pace: f64,
+    /// What the player hinges more than others, degrees.
+    pub more_hinge_deg: f64,
 }
 
 /// Where the events of a swing were planned, s of true time. The truth is measured, not taken from here.
@@ -84,9 +122,10 @@ pub struct SwingPlan {
     pub top_s: f64,
     /// The arm back at its address angle: impact, where there is a ball.
     pub impact_s: f64,
-    /// Peak of the shock at the hand, g; 0 without a ball.
-    pub shock_g: f64,
 }
+
+/// Duration of a forward press, s.
+const PRESS_S: f64 = 0.4;
 
 fn pick(rng: &mut StdRng, range: Range<f64>) -> f64 {
     rng.random_range(range)
@@ -117,6 +156,8 @@ impl SwingDesign {
             flexion_impact_deg: pick(rng, -1.0..5.0),
             roll_top_deg: pick(rng, 42.0..62.0),
             shock_g: pick(rng, 18.0..30.0),
+            way: HingeWay::default(),
+            press_deg: 0.0,
         };
         match size {
             SwingSize::Full => full,
@@ -142,10 +183,29 @@ impl SwingDesign {
         }
     }
 
+    /// A fresh swing in a player's manner.
+    #[must_use]
+    pub fn styled(style: &Style, rng: &mut StdRng) -> SwingDesign {
+        let fresh = SwingDesign::fresh(style.size, style.set, rng);
+        let still_s = pick(rng, 0.8..1.6) + if style.press_deg > 0.0 { PRESS_S } else { 0.0 };
+        let no_set = style.set == SetAim::NoSet;
+        SwingDesign {
+            still_s,
+            backswing_s: fresh.backswing_s * style.pace,
+            downswing_s: fresh.downswing_s * style.pace.sqrt(),
+            pause_s: style.pause_s,
+            hinge_peak_deg: fresh.hinge_peak_deg + if no_set { 0.0 } else { style.more_hinge_deg },
+            way: style.way,
+            press_deg: style.press_deg,
+            air: style.air,
+            ..fresh
+        }
+    }
+
     /// A swing without a ball.
     #[must_use]
     pub fn in_the_air(self) -> SwingDesign {
-        SwingDesign { air: true, shock_g: 0.0, ..self }
+        SwingDesign { air: true, ..self }
     }
 
     /// A swing that lingers at the top.
@@ -163,15 +223,18 @@ impl SwingDesign {
         self.add_hinge(&mut activity, &moves, address);
         self.add_wrist_and_roll(&mut activity, &moves, address);
         self.add_body(&mut activity, &moves);
+        self.add_press(&mut activity);
+        if !self.air {
+            activity.jolt(moves.impact_s, self.shock_g);
+        }
         activity.rest(0.45);
         activity.swing = Some(SwingPlan {
             club: club.to_owned(),
             size: self.size,
             air: self.air,
-            still_until_s: start_s + self.still_s,
+            still_until_s: start_s + self.still_s - if self.press_deg > 0.0 { PRESS_S } else { 0.0 },
             top_s: start_s + moves.top_s,
             impact_s: start_s + moves.impact_s,
-            shock_g: self.shock_g,
         });
         activity
     }
@@ -181,7 +244,8 @@ impl SwingDesign {
         let from_deg = address.get(Joint::Hinge);
         let wanted_deg = self.hinge_peak_deg - from_deg;
         let range_deg = if self.set == SetAim::NoSet { wanted_deg.clamp(3.0, 7.0) } else { wanted_deg };
-        let to_90 = smooth_step_inverse(0.9);
+        let (first, way) = (self.way.first_stage, self.way);
+        let to_90 = smooth_step_inverse((0.9 - first) / (1.0 - first));
         let set_s = match self.set {
             SetAim::Travel(part) => moves.time_of_travel(part),
             SetAim::AfterTop(after_s) => moves.top_s + after_s,
@@ -189,11 +253,22 @@ impl SwingDesign {
         };
         let start_s = (set_s - to_90 * self.hinge_move_s).max(self.still_s + 0.01);
         let duration_s = (set_s - start_s) / to_90;
-        activity.step(Joint::Hinge, start_s, duration_s, range_deg);
+        activity.step(Joint::Hinge, start_s, duration_s, (1.0 - first) * range_deg);
+        if first > 0.0 {
+            activity.step(Joint::Hinge, self.still_s + 0.02, 0.28, first * range_deg);
+        }
+        if way.dip_deg > 0.0 {
+            activity.step(Joint::Hinge, set_s + 0.06, 0.13, -way.dip_deg);
+            activity.step(Joint::Hinge, set_s + 0.21, 0.13, way.dip_deg);
+        }
+        if way.grows_deg > 0.0 {
+            activity.step(Joint::Hinge, moves.top_s - 0.03, 0.15, way.grows_deg);
+        }
 
         let scale = self.downswing_s / 0.30;
-        let (before_s, release_s) = (0.12 * scale, 0.16 * scale);
-        let lost_deg = range_deg - self.hinge_at_impact_deg;
+        let (before_s, release_s) =
+            if way.cast { (0.20 * scale, 0.26 * scale) } else { (0.12 * scale, 0.16 * scale) };
+        let lost_deg = range_deg + way.grows_deg - self.hinge_at_impact_deg;
         let release_deg = lost_deg / smooth_step(before_s / release_s).value;
         activity.step(Joint::Hinge, moves.impact_s - before_s, release_s, -release_deg);
         activity.step(Joint::Hinge, moves.impact_s + 0.08, 0.5, 0.5 * release_deg);
@@ -212,6 +287,16 @@ impl SwingDesign {
         // Half of the supination is done at impact, so the forearm is back at its address angle there.
         activity.step(Joint::Roll, impact_s - 0.15, 0.30, -2.0 * self.roll_top_deg);
         activity.step(Joint::Roll, impact_s + 0.2, 0.5, 0.6 * self.roll_top_deg);
+    }
+
+    /// The hands move towards the target before the arm goes back.
+    fn add_press(&self, activity: &mut Activity) {
+        if self.press_deg > 0.0 {
+            let at_s = self.still_s - PRESS_S;
+            activity.step(Joint::Swing, at_s, 0.95 * PRESS_S, -self.press_deg);
+            activity.step(Joint::Flexion, at_s, 0.95 * PRESS_S, 0.6 * self.press_deg);
+            activity.step(Joint::Hinge, at_s, 0.95 * PRESS_S, -0.2 * self.press_deg);
+        }
     }
 
     /// Shoulders, elbow, plane and the sway of the hub.

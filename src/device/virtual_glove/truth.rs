@@ -20,6 +20,8 @@ const WINDOW_AFTER_TOP: f64 = 0.4;
 const CURVE_EVERY: usize = 5;
 /// Stillness over which the address value is the mean, s.
 const ADDRESS_S: f64 = 0.3;
+/// A set that a degree moves by more than this is ill-conditioned, ms.
+const SHIFT_MAX_MS: f64 = 50.0;
 /// Hinge range under which there is no set, degrees.
 const LEAST_RANGE_DEG: f64 = 8.0;
 
@@ -40,6 +42,10 @@ pub struct TrueSet {
     pub arm_travel_at_set: f64,
     /// How fast the hinge passed the set, °/s: a small value makes the set hard to time.
     pub hinge_rate_at_set_dps: f64,
+    /// A level 1° lower or higher would move the set by no more than 50 ms.
+    pub well_conditioned: bool,
+    /// Time from the set to the nearest boundary between two classes, ms.
+    pub class_margin_ms: f64,
 }
 
 /// One angle at the events of a swing, degrees. All but `address` count from the address value.
@@ -109,6 +115,10 @@ pub struct SwingTruth {
     pub peak_arm_dps: f64,
     /// Unit normal of the swing plane, world frame.
     pub plane_normal_world: Vec3,
+    /// How often the glove's seat on the arm had changed by then.
+    pub fit_epoch: u32,
+    /// The seat was this one when the calibration was done.
+    pub fit_calibrated: bool,
     /// The angles from address to the end of the swing, every 5 ms.
     pub curve: Vec<TruePoint>,
 }
@@ -279,11 +289,15 @@ fn find_set(
     if range_deg < LEAST_RANGE_DEG {
         return (range_deg, None);
     }
-    let crossing = |part: f64| last_crossing(hinge, peak, address_deg + part * range_deg, true);
+    let crossing_at = |deg: f64| last_crossing(hinge, peak, address_deg + deg, true);
+    let crossing = |part: f64| crossing_at(part * range_deg);
     let stamp = |position: f64| clock.stamp(trace.time_s(position));
     let found = || {
         let (onset, half, set, nearly) = (crossing(0.1)?, crossing(0.5)?, crossing(0.9)?, crossing(0.95)?);
         let i = set as usize;
+        let higher_deg = (0.9 * range_deg + 1.0).min(range_deg);
+        let moved_ms = |to: f64| (to - set).abs() * STEP_S * 1e3;
+        let moved = [crossing_at(0.9 * range_deg - 1.0), crossing_at(higher_deg)].map(|to| to.map(moved_ms));
         Some(TrueSet {
             onset: stamp(onset),
             half: stamp(half),
@@ -292,9 +306,22 @@ fn find_set(
             set_to_top_ms: (set - events.top) * STEP_S * 1e3,
             arm_travel_at_set: events.travel_fraction(set),
             hinge_rate_at_set_dps: (hinge[i + 1] - hinge[i]) / STEP_S,
+            well_conditioned: moved.iter().all(|ms| ms.is_some_and(|ms| ms <= SHIFT_MAX_MS)),
+            class_margin_ms: class_margin_ms(events, set),
         })
     };
     (range_deg, found())
+}
+
+/// Time from a set to the nearest of the boundaries between classes, ms.
+fn class_margin_ms(events: &Events, set: f64) -> f64 {
+    let around_top = [-30.0, 30.0].map(|ms| events.top + ms * 1e-3 / STEP_S);
+    let from = value_at(&events.travel_deg, events.takeaway);
+    let range = value_at(&events.travel_deg, events.top) - from;
+    let at_travel = [0.40, 0.70]
+        .map(|part| last_crossing(&events.travel_deg, events.top as usize, from + part * range, true));
+    let boundaries = around_top.into_iter().chain(at_travel.into_iter().flatten());
+    boundaries.map(|at| (at - set).abs() * STEP_S * 1e3).fold(f64::INFINITY, f64::min)
 }
 
 /// The class of a set with the usual bands.
@@ -393,6 +420,8 @@ pub fn measure(
             - value_at(&events.travel_deg, events.takeaway),
         peak_arm_dps: events.peak_arm_dps,
         plane_normal_world: events.normal,
+        fit_epoch: activity.fit.epoch,
+        fit_calibrated: activity.fit.calibrated_epoch == Some(activity.fit.epoch),
         curve: true_curve(&trace, &events, still, hand_clock),
     })
 }

@@ -1,0 +1,291 @@
+//! Buckets that a measurement can be judged by: random players, clubs and swings with sensors from good to
+//! poor, and the everyday things that a player does between the balls.
+
+use super::everyday::Everyday;
+use super::link::LinkSettings;
+use super::scenario::{ClockSettings, Cue, Plan, Scenario};
+use super::sensor::SensorSettings;
+use super::swing::{HingeWay, SetAim, Style, SwingSize};
+use super::tissue::TissueSettings;
+use crate::units::PlayerHand;
+use rand::rngs::StdRng;
+use rand::{Rng, SeedableRng};
+
+/// How good the sensors, their seat and the link are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Profile {
+    /// Good sensors, no soft tissue, no loss.
+    Clean,
+    /// Common sensors on a living arm.
+    Typical,
+    /// Poor sensors at 200 Hz, much soft tissue, clocks of unrelated origin, a poor link, a glove that slips.
+    Harsh,
+}
+
+impl Profile {
+    /// Every profile.
+    pub const ALL: [Profile; 3] = [Profile::Clean, Profile::Typical, Profile::Harsh];
+
+    /// Its name.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Profile::Clean => "clean",
+            Profile::Typical => "typical",
+            Profile::Harsh => "harsh",
+        }
+    }
+
+    /// Sizes of the sensors' errors (orders of magnitude of common parts; common practice).
+    fn sensor(self, rng: &mut StdRng) -> SensorSettings {
+        let clean = SensorSettings {
+            rate_hz: 500.0,
+            bandwidth_hz: Some(210.0),
+            gyro_noise_dps: 0.05,
+            acc_noise_g: 0.001,
+            gyro_bias_sd_dps: 0.15,
+            gyro_drift_dps: 0.01,
+            acc_bias_sd_g: 0.002,
+            scale_sd: 0.0005,
+            cross_axis_sd: 0.0005,
+            acc_scale_sd: 0.0005,
+            acc_cross_axis_sd: 0.0005,
+            g_sensitivity_sd_dps: 0.001,
+            misalignment_deg: 14.0,
+            ..SensorSettings::default()
+        };
+        let rate_hz = [400.0, 450.0, 500.0][rng.random_range(0..3)];
+        let typical = SensorSettings {
+            rate_hz,
+            bandwidth_hz: Some(0.42 * rate_hz),
+            bandwidth_error: 0.05,
+            gyro_full_scale_dps: 2000.0,
+            acc_full_scale_g: 16.0,
+            gyro_noise_dps: 0.1,
+            acc_noise_g: 0.003,
+            gyro_bias_sd_dps: 0.6,
+            gyro_drift_dps: 0.03,
+            warm_up_sd_dps: 0.04,
+            warm_up_s: rng.random_range(120.0..360.0),
+            acc_bias_sd_g: 0.008,
+            scale_sd: 0.003,
+            cross_axis_sd: 0.005,
+            acc_scale_sd: 0.005,
+            acc_cross_axis_sd: 0.005,
+            g_sensitivity_sd_dps: 0.015,
+            misalignment_deg: 20.0,
+            ..SensorSettings::default()
+        };
+        match self {
+            Profile::Clean => clean,
+            Profile::Typical => typical,
+            Profile::Harsh => SensorSettings {
+                rate_hz: 200.0,
+                bandwidth_hz: Some(84.0),
+                gyro_noise_dps: 0.2,
+                acc_noise_g: 0.006,
+                gyro_bias_sd_dps: 1.2,
+                gyro_drift_dps: 0.06,
+                warm_up_sd_dps: 0.08,
+                acc_bias_sd_g: 0.016,
+                acc_scale_sd: 0.01,
+                acc_cross_axis_sd: 0.01,
+                misalignment_deg: 24.0,
+                ..typical
+            },
+        }
+    }
+
+    fn clocks(self, rng: &mut StdRng) -> ClockSettings {
+        let typical = ClockSettings {
+            origin_s: 36.0,
+            offset_s: 0.005,
+            skew_ppm: 15.0,
+            wander_us: 20.0,
+            jitter_us: 15.0,
+        };
+        match self {
+            Profile::Clean => {
+                ClockSettings { offset_s: 20e-6, skew_ppm: 1.0, wander_us: 2.0, jitter_us: 2.0, ..typical }
+            }
+            Profile::Typical => typical,
+            Profile::Harsh => ClockSettings {
+                origin_s: rng.random_range(8000.0..90_000.0),
+                offset_s: 7000.0,
+                skew_ppm: 40.0,
+                jitter_us: 30.0,
+                ..typical
+            },
+        }
+    }
+
+    fn tissue(self, rng: &mut StdRng) -> TissueSettings {
+        let mut around = |share: f64| share * rng.random_range(0.7..1.3);
+        match self {
+            Profile::Clean => TissueSettings::default(),
+            Profile::Typical => {
+                TissueSettings { cuff_follows: around(0.015), hand_loses: around(0.015), lag_s: 0.0 }
+            }
+            Profile::Harsh => {
+                TissueSettings { cuff_follows: around(0.08), hand_loses: around(0.06), lag_s: around(0.02) }
+            }
+        }
+    }
+
+    fn link(self) -> LinkSettings {
+        let typical = LinkSettings { samples_per_packet: 8, loss: 0.001, ..LinkSettings::default() };
+        match self {
+            Profile::Clean => LinkSettings::lossless(),
+            Profile::Typical => typical,
+            Profile::Harsh => LinkSettings {
+                samples_per_packet: 4,
+                latency_spread_s: 0.004,
+                loss: 0.01,
+                duplicate: 0.002,
+                late: 0.002,
+                ..typical
+            },
+        }
+    }
+
+    /// What befalls the glove between two swings, if anything.
+    fn mishap(self, rng: &mut StdRng) -> Option<Cue> {
+        let side = if rng.random_bool(0.5) { 1.0 } else { -1.0 };
+        match (self, rng.random_range(0..4)) {
+            (Profile::Harsh, 0 | 1) => Some(Cue::GloveSlips(side * rng.random_range(4.0..10.0))),
+            (Profile::Harsh, 2) => Some(Cue::GlovePutOnAnew(rng.random_range(4.0..10.0))),
+            _ => None,
+        }
+    }
+}
+
+impl Scenario {
+    /// A random player's bucket: a calibration and eight swings, with other movements between them.
+    #[must_use]
+    pub fn study(profile: Profile, seed: u64) -> Scenario {
+        let mut rng = StdRng::seed_from_u64(seed ^ ((profile as u64 + 1) << 32));
+        let cues = study_cues(profile, &mut rng);
+        Scenario { plan: Plan::Listed(cues), ..Scenario::of(profile, &mut rng) }
+    }
+
+    /// A random player's round of everything that is no swing, after a calibration.
+    #[must_use]
+    pub fn everyday(profile: Profile, seed: u64) -> Scenario {
+        let mut rng = StdRng::seed_from_u64(seed ^ ((profile as u64 + 11) << 32));
+        let mut cues = vec![Cue::Club("iron"), Cue::Calibrate];
+        let mut rest: Vec<Cue> = Everyday::ALL.map(Cue::Everyday).into();
+        rest.extend([Cue::Waggle, Cue::Waggle, Cue::Abort, Cue::Rehearse, Cue::Walk, Cue::TeeUp]);
+        rest.extend([Cue::Everyday(Everyday::HighFive), Cue::Everyday(Everyday::CarryBag)]);
+        while !rest.is_empty() {
+            cues.push(rest.swap_remove(rng.random_range(0..rest.len())));
+        }
+        Scenario { plan: Plan::Listed(cues), ..Scenario::of(profile, &mut rng) }
+    }
+
+    fn of(profile: Profile, rng: &mut StdRng) -> Scenario {
+        let player_hand = if rng.random_bool(0.5) { PlayerHand::Right } else { PlayerHand::Left };
+        Scenario {
+            player_hand,
+            sensor: profile.sensor(rng),
+            clocks: profile.clocks(rng),
+            link: profile.link(),
+            tissue: profile.tissue(rng),
+            restless: true,
+            trembling: profile != Profile::Clean,
+            ..Scenario::new(Plan::Listed(Vec::new()))
+        }
+    }
+}
+
+/// Swings of a study bucket.
+const SWINGS: usize = 8;
+
+fn study_cues(profile: Profile, rng: &mut StdRng) -> Vec<Cue> {
+    let club = ["driver", "iron", "wedge", "wedge"][rng.random_range(0..4)];
+    let (pace, more_hinge_deg) = (rng.random_range(0.9..1.2), rng.random_range(-5.0..5.0));
+    let mishap = profile.mishap(rng).map(|cue| (rng.random_range(2..SWINGS - 1), cue));
+    let mut cues = vec![Cue::Club(club), Cue::Calibrate];
+    for number in 0..SWINGS {
+        cues.extend(mishap.iter().filter(|(at, _)| *at == number).map(|(_, cue)| cue.clone()));
+        cues.extend(between_swings(club, rng));
+        cues.push(Cue::Swing(Style { pace, more_hinge_deg, ..style(club, rng) }));
+    }
+    cues
+}
+
+/// What the player does before a swing.
+fn between_swings(club: &str, rng: &mut StdRng) -> Vec<Cue> {
+    let mut cues = Vec::new();
+    match rng.random_range(0..10) {
+        0 => cues.push(Cue::Walk),
+        1 => cues.push(Cue::Abort),
+        2 => cues.push(Cue::Rehearse),
+        3 => {
+            let short = [
+                Everyday::Clap,
+                Everyday::CarryBag,
+                Everyday::CleanClub,
+                Everyday::HalfwayCheck,
+                Everyday::Phone,
+                Everyday::HighFive,
+            ];
+            cues.push(Cue::Everyday(short[rng.random_range(0..short.len())]));
+        }
+        _ => {}
+    }
+    if club == "driver" && rng.random_bool(0.4) {
+        cues.push(Cue::TeeUp);
+    }
+    if rng.random_bool(0.4) {
+        cues.push(Cue::Waggle);
+    }
+    cues
+}
+
+fn style(club: &str, rng: &mut StdRng) -> Style {
+    let size = match (club, rng.random_range(0..6)) {
+        ("wedge", 0 | 1) => SwingSize::Chip,
+        ("wedge", 2 | 3) => SwingSize::Pitch,
+        ("iron", 0) => SwingSize::Pitch,
+        _ => SwingSize::Full,
+    };
+    let (set, way) = hinging(size, rng);
+    let sometimes = |share: f64, range: std::ops::Range<f64>, rng: &mut StdRng| {
+        if rng.random_bool(share) { rng.random_range(range) } else { 0.0 }
+    };
+    Style {
+        size,
+        set,
+        way,
+        air: rng.random_bool(0.12),
+        pause_s: sometimes(0.12, 0.05..0.3, rng),
+        press_deg: sometimes(0.2, 3.0..8.0, rng),
+        pace: 1.0,
+        more_hinge_deg: 0.0,
+    }
+}
+
+/// When and how the hinge is set: all classes, in one move or two, with a dip, growing on after the top.
+fn hinging(size: SwingSize, rng: &mut StdRng) -> (SetAim, HingeWay) {
+    let plain = HingeWay { cast: rng.random_bool(0.2), ..HingeWay::default() };
+    match rng.random_range(0..12) {
+        0 if size != SwingSize::Full => (SetAim::NoSet, HingeWay::default()),
+        0..3 => (SetAim::Travel(rng.random_range(0.22..0.38)), plain),
+        3..5 => (SetAim::Travel(rng.random_range(0.42..0.68)), plain),
+        5 => {
+            let first_stage = rng.random_range(0.2..0.6);
+            (SetAim::Travel(rng.random_range(0.5..0.9)), HingeWay { first_stage, ..plain })
+        }
+        6 => {
+            let dip_deg = rng.random_range(1.0..5.0);
+            (SetAim::Travel(rng.random_range(0.25..0.5)), HingeWay { dip_deg, ..plain })
+        }
+        7 | 8 => (SetAim::Travel(rng.random_range(0.72..0.92)), plain),
+        9 => (SetAim::AfterTop(rng.random_range(-0.02..0.02)), HingeWay { cast: false, ..plain }),
+        10 => (SetAim::AfterTop(rng.random_range(0.04..0.07)), HingeWay { cast: false, ..plain }),
+        _ => {
+            let grows_deg = rng.random_range(1.0..9.0);
+            (SetAim::Travel(rng.random_range(0.3..0.8)), HingeWay { grows_deg, cast: false, ..plain })
+        }
+    }
+}

@@ -1,0 +1,78 @@
+//! The measurement over study buckets: random players with clean, typical and harsh sensors, every class of
+//! hinge, other movements between the swings.
+//!
+//! Prints one table: `SEEDS=10 cargo test --test study -- --nocapture`; `FIRST=100` starts at that seed,
+//! `PER_SWING=1` adds a line each, `LIVE=1` takes the live path.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+mod support {
+    pub mod analysis;
+    pub mod score;
+}
+
+use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
+use support::analysis::{live, offline};
+use support::score::{BucketScore, Summary, score};
+
+fn number(name: &str, otherwise: u64) -> u64 {
+    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
+}
+
+fn study(profile: Profile, seed: u64) -> BucketScore {
+    let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
+    let swings = if std::env::var_os("LIVE").is_some() { live(&bucket) } else { offline(&bucket) };
+    let score = score(&swings, &bucket.truth);
+    let name = format!("{} {seed}", profile.word());
+    for place in &score.missed {
+        let truth = &bucket.truth[*place];
+        println!("{name} {place} MISSED {:?} {} {}", truth.size, truth.club, truth.class);
+    }
+    for place in &score.invented {
+        println!("{name} INVENTED {:?} {:?}", swings[*place].top, swings[*place].class);
+    }
+    for swing in &score.swings {
+        let wrong = swing.class_is_clear && !swing.class_right;
+        if wrong || !swing.impact_agrees || std::env::var_os("PER_SWING").is_some() {
+            let truth = &bucket.truth[swing.place];
+            println!(
+                "{name} {} {:?} {:?} set {:.1?} well {} margin {:.0?} ms top {:.1} impact {:.1?} of {} take {:.0} rms {:.2}/{:.2} fit {} {:?}",
+                swing.place,
+                truth.size,
+                swing.classes,
+                swing.set_ms.map(|set| (set.error, set.sd)),
+                swing.well_conditioned,
+                truth.set.map_or(f64::NAN, |set| set.class_margin_ms),
+                swing.top_ms,
+                swing.impact_ms,
+                truth.impact.is_some(),
+                swing.takeaway_ms,
+                swing.hinge_rms_deg,
+                swing.flexion_rms_deg,
+                swing.fit_calibrated,
+                swing.flags.iter().map(|flag| flag.word()).collect::<Vec<_>>(),
+            );
+        }
+    }
+    score
+}
+
+#[test]
+fn study_buckets_are_measured() {
+    let (first, seeds) = (number("FIRST", 1), number("SEEDS", 1));
+    let summaries = Profile::ALL.map(|profile| {
+        let buckets: Vec<BucketScore> = (first..first + seeds).map(|seed| study(profile, seed)).collect();
+        (profile, Summary::of(&buckets))
+    });
+    println!("{}", Summary::HEAD);
+    for (profile, summary) in &summaries {
+        println!("{}", summary.line(profile.word()));
+        let moved = summary.only(|swing| !swing.fit_calibrated);
+        if !moved.swings.is_empty() {
+            println!("{}", summary.only(|swing| swing.fit_calibrated).line("  as calibrated"));
+            println!("{}", moved.line("  glove moved"));
+        }
+    }
+    for (profile, summary) in &summaries {
+        assert_eq!((summary.missed, summary.invented), (0, 0), "{}: found", profile.word());
+    }
+}
