@@ -156,18 +156,31 @@ fn instants(candidate: &Candidate, params: &MeasureParams) -> Instants {
     }
 }
 
-/// The last instant before any deliberate movement: going back from the takeaway, where the hand is as
-/// quiet as it was at its quietest, with some margin.
+/// The last instant before any deliberate movement, a forward press included: the end of the last stretch
+/// before the takeaway that is long enough for an address value, and as quiet throughout as the hand was at
+/// its quietest, with some margin. Without such a stretch, the last quiet instant.
 fn quiet_before(candidate: &Candidate, takeaway_s: f64) -> f64 {
     let hand = &candidate.hand;
     let limit = 2.0 * hand.still_rms + 2.5_f64.to_radians();
     let end = hand.t_s.partition_point(|t_s| *t_s < takeaway_s);
-    let quiet = (0..end).rev().find(|i| {
+    let is_quiet = |i: usize| {
         let around = i.saturating_sub(10)..(i + 11).min(hand.rate.len());
         let mean = hand.rate[around.clone()].iter().sum::<Vector3<f64>>() / around.len() as f64;
         mean.norm() < limit
-    });
-    quiet.map_or(takeaway_s, |i| hand.t_s[i])
+    };
+    let (mut last_quiet, mut stretch_end) = (None, None);
+    for i in (0..end).rev() {
+        if !is_quiet(i) {
+            stretch_end = None;
+            continue;
+        }
+        let stretch_end_s = *stretch_end.get_or_insert(hand.t_s[i]);
+        last_quiet.get_or_insert(stretch_end_s);
+        if stretch_end_s - hand.t_s[i] >= ADDRESS_S {
+            return stretch_end_s;
+        }
+    }
+    last_quiet.unwrap_or(takeaway_s)
 }
 
 /// The wrist over the swing for given knowledge.

@@ -77,7 +77,7 @@ impl Default for JointParams {
             level_sd: 0.3_f64.to_radians(),
             residual_sd: 0.6_f64.to_radians(),
             residual_floor: 0.05_f64.to_radians(),
-            hangs_together: 1.0,
+            hangs_together: 2.0,
             hangs_together_s: 2.0,
             white_share: 0.05,
             spacing: 0.15,
