@@ -188,14 +188,17 @@ pub fn estimate(
         window_moved: vec![Vector3::zeros(); starts.len()],
         starts,
     };
-    let prior = Prior::new(evidence, params);
+    let mut prior = Prior::new(evidence, params);
     let mut residual_sd = params.residual_sd;
     let mut system = Normal::at(windows, &state, residual_sd, &prior, params);
     for iteration in 0..params.iterations {
         let Some((shared, own)) = system.solve() else { break };
         step(&mut state, &shared, &own);
         if iteration >= 2 {
-            residual_sd = (system.robust_sd * system.freedom_lost(&prior)).max(params.residual_floor);
+            let covariances = system.covariances(&prior);
+            let freedom_lost = system.freedom_lost(&prior, &covariances);
+            residual_sd = (system.robust_sd * freedom_lost).max(params.residual_floor);
+            prior.learn_gyro_matrix_sd(&state, &covariances.0);
         }
         system = Normal::at(windows, &state, residual_sd, &prior, params);
         if iteration >= 4 && shared.amax() < SMALL_STEP {

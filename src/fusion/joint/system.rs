@@ -5,7 +5,7 @@ use super::{
     Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector, State, instants,
     tangents,
 };
-use crate::fusion::errors::NODE;
+use crate::fusion::errors::{GYRO, NODE};
 use nalgebra::{Matrix3, Vector3};
 
 /// One window's part of the normal equations.
@@ -33,6 +33,7 @@ pub(super) struct Prior {
     shared: SharedMatrix,
     vector: SharedVector,
     own: Vector3<f64>,
+    gyro_matrix_sd: f64,
 }
 
 impl Prior {
@@ -54,7 +55,20 @@ impl Prior {
         }
         // The heading between two nodes is free; their levels are not.
         let own = Vector3::new(level_sd, level_sd, 10.0).map(|sd| 1.0 / (sd * sd));
-        Prior { shared, vector, own }
+        Prior { shared, vector, own, gyro_matrix_sd: params.node_sd.gyro_matrix.max() }
+    }
+
+    /// How good these gyros are shows in their own matrices: one step of expectation and maximisation for the
+    /// spread of their entries. It begins at what data sheets give and never rises above it: more would be
+    /// soft tissue that passes for a bad gyro.
+    pub fn learn_gyro_matrix_sd(&mut self, state: &State, covariance: &SharedMatrix) {
+        let entries = || [JOINT, JOINT + NODE].into_iter().flat_map(|first| first + 3..first + GYRO);
+        let square = |i: usize| state.shared_moved[i].powi(2) + covariance[(i, i)];
+        let sum: f64 = entries().map(square).sum::<f64>() + MATRIX_LEAN * self.gyro_matrix_sd.powi(2);
+        let sd = (sum / (entries().count() as f64 + MATRIX_LEAN)).sqrt().min(self.gyro_matrix_sd);
+        let change = 1.0 / (sd * sd) - 1.0 / self.gyro_matrix_sd.powi(2);
+        entries().for_each(|i| self.shared[(i, i)] += change);
+        self.gyro_matrix_sd = sd;
     }
 }
 
@@ -63,6 +77,9 @@ const LEAST_NEWS: f64 = 0.02;
 
 /// Residuals count as no more than so many standard deviations where their spread is judged.
 const OUTLYING: f64 = 3.0;
+
+/// The spread of gyro matrices leans on its value so far as if so many entries had been seen.
+const MATRIX_LEAN: f64 = 2.0;
 
 /// Weight that keeps outliers from ruling (Huber 1964).
 fn robust(residual: f64, sd: f64) -> f64 {
@@ -149,8 +166,11 @@ impl Normal {
 
     /// What the unknowns have taken from the residuals: the factor by which their spread has to be widened,
     /// √(n / (n − p)) with p the number of unknowns that the residuals, not the priors, have determined.
-    pub fn freedom_lost(&self, prior: &Prior) -> f64 {
-        let (shared, windows) = self.covariances(prior);
+    pub fn freedom_lost(
+        &self,
+        prior: &Prior,
+        (shared, windows): &(SharedMatrix, Vec<(Matrix3<f64>, Coupling)>),
+    ) -> f64 {
         let determined = SHARED as f64 - shared.component_mul(&prior.shared).sum();
         let own = |(own, _): &(Matrix3<f64>, Coupling)| OWN as f64 - own.diagonal().dot(&prior.own);
         let determined = determined + windows.iter().map(own).sum::<f64>();
