@@ -9,6 +9,7 @@ use super::{Bands, flags};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::UNKNOWNS;
+use crate::fusion::soft_tissue::SoftTissue;
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
 use nalgebra::{SMatrix, UnitQuaternion, Vector3};
@@ -31,6 +32,8 @@ pub struct WristKnowledge {
     pub error_changes: GloveErrors,
     /// `forearm level from hand level` of this swing.
     pub start: UnitQuaternion<f64>,
+    /// Soft tissue.
+    pub tissue: SoftTissue,
     /// Covariance of the unknowns.
     pub covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     /// The axes come from a calibration or from enough swings, not from the nominal mounting alone.
@@ -81,7 +84,7 @@ impl Instants {
 #[must_use]
 pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams) -> Swing {
     let instants = instants(candidate, params);
-    let curves = curves(candidate, &wrist.axes, &wrist.clock, &wrist.start, params);
+    let curves = curves(candidate, wrist, params);
     let address = mean_between(&curves.t_s, &curves.hinge, instants.address_s);
     let hinge: Vec<f64> = curves.hinge.iter().map(|value| value - address).collect();
     let curve = HingeCurve { t_s: &curves.t_s, hinge: &hinge };
@@ -183,14 +186,9 @@ fn quiet_before(candidate: &Candidate, takeaway_s: f64) -> f64 {
     last_quiet.unwrap_or(takeaway_s)
 }
 
-/// The wrist over the swing for given knowledge.
-pub(super) fn curves(
-    candidate: &Candidate,
-    axes: &WristAxes,
-    clock: &ClockMap,
-    start: &UnitQuaternion<f64>,
-    params: &MeasureParams,
-) -> Curves {
+/// The wrist over the swing.
+fn curves(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams) -> Curves {
+    let WristKnowledge { axes, clock, start, tissue, .. } = wrist;
     let forearm_from_sensor = axes.forearm_from_sensor();
     let sensor_from_hand = axes.hand_from_sensor().inverse();
     // The shaft leaves the hand between its long axis and the thumb, which lies along z on a right hand.
@@ -206,7 +204,8 @@ pub(super) fn curves(
     for (i, t_s) in candidate.arm.t_s.iter().enumerate() {
         let forearm = candidate.forearm.at(clock.forearm_s(*t_s)).0;
         let hand = candidate.hand.level_from_sensor[offset + i];
-        let forearm_from_hand = forearm_from_sensor * forearm.inverse() * start * hand * sensor_from_hand;
+        let forearm_from_hand =
+            tissue.undone(&(forearm_from_sensor * forearm.inverse() * start * hand * sensor_from_hand));
         let angles = wrist::angles(&forearm_from_hand, params.lead_arm_sign);
         curves.hinge.push(angles.hinge);
         curves.flexion.push(angles.flexion);

@@ -12,9 +12,6 @@ use nalgebra::{Matrix2x3, SMatrix, SVector, UnitQuaternion, Vector2, Vector3};
 
 /// Angle error that no estimate sees: noise, counts, g-sensitivity, rad.
 const SENSOR_SD: f64 = 0.05 * std::f64::consts::PI / 180.0;
-/// Share of an angle that a strap following the wrist and the skin of the hand may hide (judgement: a few
-/// per cent; the two-axis joint cannot show it, because it scales both angles alike).
-const STRAP_SD: f64 = 0.02;
 /// Least timing error: sampling jitter and what is left of filter delays, s.
 const TIMING_SD_S: f64 = 0.0003;
 /// How well the forearm's long axis is known from a roll, rad.
@@ -36,6 +33,8 @@ pub(super) struct AngleSpread {
     by_unknown: Vec<Derivatives>,
     covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     model_sd: f64,
+    /// Share of the angle that soft tissue may hide.
+    hidden_sd: f64,
 }
 
 impl AngleSpread {
@@ -56,7 +55,7 @@ impl AngleSpread {
     /// Standard deviation of the angle against its address value at an instant, rad.
     pub fn sd_at(&self, t_s: f64) -> f64 {
         let angle = value_at(&self.t_s, &self.angle, t_s);
-        self.sd_of(&self.derivatives_at(t_s)).hypot(STRAP_SD * angle)
+        self.sd_of(&self.derivatives_at(t_s)).hypot(self.hidden_sd * angle)
     }
 }
 
@@ -100,7 +99,14 @@ pub(super) fn spread(
         by_unknown.iter_mut().for_each(|derivatives| *derivatives -= zero);
         let at_address = mean_between(&at_best.t_s, values, instants.address_s);
         let angle = t_s.iter().map(|t| value_at(&at_best.t_s, values, *t) - at_address).collect();
-        AngleSpread { t_s: t_s.clone(), angle, by_unknown, covariance: wrist.covariance, model_sd }
+        AngleSpread {
+            t_s: t_s.clone(),
+            angle,
+            by_unknown,
+            covariance: wrist.covariance,
+            model_sd,
+            hidden_sd: wrist.tissue.hidden_sd,
+        }
     };
     Spread {
         hinge: angle(0, &at_best.hinge),

@@ -7,10 +7,11 @@ use crate::fusion::clock::{self, ClockMap, offset_from_motion};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::{self, GloveEvidence, JointEstimate, JointParams, JointWindow};
 use crate::fusion::series::Reading;
+use crate::fusion::soft_tissue::{self, BentAbout, SoftTissue};
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
 use crate::sample::{CalibrationPart, DeviceDescription, NOMINAL_MOUNTING, NodeRole};
-use nalgebra::SMatrix;
+use nalgebra::{SMatrix, Unit, Vector3};
 use std::collections::VecDeque;
 
 /// Farther apart than this the clocks are not looked for around the order of arrival, s.
@@ -35,6 +36,7 @@ pub struct WristState {
     pub notes: Vec<String>,
     nominal: WristAxes,
     calibrated: bool,
+    tissue: SoftTissue,
     windows: Vec<JointWindow>,
     /// Offsets that single movements have shown: hand clock, forearm clock less hand clock, s.
     offsets_s: VecDeque<(f64, f64)>,
@@ -54,6 +56,7 @@ impl WristState {
             notes: Vec::new(),
             nominal,
             calibrated: false,
+            tissue: SoftTissue::UNSEEN,
             windows: Vec::new(),
             offsets_s: VecDeque::new(),
         }
@@ -135,6 +138,7 @@ impl WristState {
         self.learn_clock(part(CalibrationPart::Roll).unwrap_or(any));
         let clock = self.clock_for(any);
         let moving = [CalibrationPart::Flex, CalibrationPart::Hinge, CalibrationPart::Roll];
+        self.tissue = soft_tissue(&self.axes, &clock, part);
         self.windows =
             moving.into_iter().filter_map(part).filter_map(|episode| part_window(episode, &clock)).collect();
     }
@@ -175,6 +179,7 @@ impl WristState {
             clock: ClockMap::IDENTITY,
             error_changes: GloveErrors::default(),
             start: nalgebra::UnitQuaternion::identity(),
+            tissue: self.tissue,
             covariance: SMatrix::zeros(),
             calibrated: false,
         }
@@ -189,6 +194,7 @@ impl WristState {
             clock: estimate.clock,
             error_changes: estimate.error_changes,
             start: estimate.starts[window],
+            tissue: self.tissue,
             covariance: estimate.covariance(window),
             calibrated: self.calibrated || swings >= SWINGS_AS_CALIBRATION,
         }
@@ -199,6 +205,27 @@ impl WristState {
 fn clock_offset_s(episode: &Episode, around_s: f64) -> Option<f64> {
     let Biases { hand, forearm } = &episode.biases;
     offset_from_motion(&episode.hand, hand, &episode.forearm, forearm, around_s, CLOCK_REACH_S)
+}
+
+/// What the cuff did while the arm was asked to be still and the wrist bent.
+fn soft_tissue<'a>(
+    axes: &WristAxes,
+    clock: &ClockMap,
+    part: impl Fn(CalibrationPart) -> Option<&'a Episode>,
+) -> SoftTissue {
+    let (hand, forearm) = (axes.hand_from_sensor().inverse(), axes.forearm_from_sensor().inverse());
+    let bent = [(CalibrationPart::Flex, Vector3::z_axis()), (CalibrationPart::Hinge, Vector3::x_axis())];
+    let share = |(wanted, axis): (CalibrationPart, Unit<Vector3<f64>>)| {
+        let episode = part(wanted)?;
+        let about = |readings, sensor_from_segment| BentAbout { readings, axis: sensor_from_segment * axis };
+        soft_tissue::cuff_share(
+            about(&episode.hand, hand),
+            about(&episode.forearm, forearm),
+            &episode.biases,
+            clock,
+        )
+    };
+    SoftTissue::from_shares(&bent.into_iter().filter_map(share).collect::<Vec<f64>>())
 }
 
 /// A part of the calibration as a window of the joint estimate, less its ends.

@@ -10,6 +10,7 @@ pub mod joint;
 pub mod rest;
 pub mod self_calibration;
 pub mod series;
+pub mod soft_tissue;
 pub mod strapdown;
 pub mod track;
 pub mod wrist;

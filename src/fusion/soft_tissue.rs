@@ -1,0 +1,124 @@
+//! Soft tissue: a cuff that is dragged along by the wrist, and skin on the hand that gives way. Both make the
+//! wrist seem to bend less than it does, in proportion, so the two-axis joint cannot show them. The cuff's
+//! part shows in the calibration, where the arm is asked to be still while the wrist bends.
+
+use super::calibration::Biases;
+use super::clock::ClockMap;
+use super::series::{Reading, between};
+use nalgebra::{Unit, UnitQuaternion, Vector3};
+
+/// Share that a still arm moves along by itself, so that no smaller share says anything (judgement: an arm
+/// that nobody holds answers to a waving hand).
+const INCIDENTAL: f64 = 0.03;
+/// Share of an angle that may hide where no calibration has looked (judgement: a few per cent).
+const UNSEEN_SD: f64 = 0.03;
+/// The same where the cuff was seen to be quiet.
+const QUIET_SD: f64 = 0.02;
+/// No strap lets more than this through and is still worn, share.
+const MOST: f64 = 0.3;
+
+/// What soft tissue does to the wrist's angles.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SoftTissue {
+    /// Share of the wrist's bend that the cuff takes along, and that is given back.
+    pub cuff_follows: f64,
+    /// Share of an angle that may hide besides (standard deviation).
+    pub hidden_sd: f64,
+}
+
+impl SoftTissue {
+    /// Where no calibration has looked.
+    pub const UNSEEN: SoftTissue = SoftTissue { cuff_follows: 0.0, hidden_sd: UNSEEN_SD };
+
+    /// From the shares that the parts of a calibration have shown; the skin of the hand, which nothing shows,
+    /// is taken to give way as much as the cuff.
+    #[must_use]
+    pub fn from_shares(shares: &[f64]) -> SoftTissue {
+        if shares.is_empty() {
+            return SoftTissue::UNSEEN;
+        }
+        let mean = (shares.iter().sum::<f64>() / shares.len() as f64).clamp(0.0, MOST);
+        let cuff_follows = (mean - INCIDENTAL).max(0.0);
+        SoftTissue { cuff_follows, hidden_sd: QUIET_SD.hypot(2.0 * mean - cuff_follows) }
+    }
+
+    /// The wrist as it was bent, from how it seemed to be bent.
+    #[must_use]
+    pub fn undone(&self, forearm_from_hand: &UnitQuaternion<f64>) -> UnitQuaternion<f64> {
+        forearm_from_hand.powf(1.0 / (1.0 - self.cuff_follows))
+    }
+}
+
+/// One node's readings in a part of the calibration, and the axis that the wrist was bent about, in its
+/// sensor's frame.
+#[derive(Clone, Copy, Debug)]
+pub struct BentAbout<'a> {
+    /// The readings.
+    pub readings: &'a [Reading],
+    /// The axis.
+    pub axis: Unit<Vector3<f64>>,
+}
+
+/// Share of the wrist's bending about one axis by which the forearm node turned along: least squares of its
+/// rate against the rate of the hand relative to it. `None` for too little of it.
+#[must_use]
+pub fn cuff_share(hand: BentAbout, forearm: BentAbout, biases: &Biases, clock: &ClockMap) -> Option<f64> {
+    let (mut product, mut square, mut count) = (0.0, 0.0, 0);
+    for reading in hand.readings {
+        let there_s = clock.forearm_s(reading.t_s);
+        let near = between(forearm.readings, there_s - 0.02, there_s + 0.02);
+        let Some(other) = near.iter().min_by(|a, b| {
+            (a.t_s - there_s).abs().total_cmp(&(b.t_s - there_s).abs())
+        }) else {
+            continue;
+        };
+        let own = (other.rate - biases.forearm).dot(&forearm.axis);
+        let bend = (reading.rate - biases.hand).dot(&hand.axis) - own;
+        product += own * bend;
+        square += bend * bend;
+        count += 1;
+    }
+    (count > 100 && square / f64::from(count) > 0.1).then(|| product / square)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn rocking(share: f64, own: f64) -> Vec<Reading> {
+        (0..1000)
+            .map(|i| {
+                let t_s = f64::from(i) * 0.004;
+                let rate = Vector3::new(0.0, 0.0, 2.0 * share * (5.0 * t_s).sin() + own * (3.1 * t_s).cos());
+                Reading { t_s, rate, force_g: Vector3::z(), clipped: false }
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_cuff_that_follows_shows_while_the_arm_is_still() {
+        let (hand, forearm) = (rocking(1.0, 0.1), rocking(0.08, 0.1));
+        let about = |readings| BentAbout { readings, axis: Vector3::z_axis() };
+        let share = cuff_share(about(&hand), about(&forearm), &Biases::default(), &ClockMap::IDENTITY);
+        // The cuff turns by 8 % of what the hand turns, so by 0.08/0.92 of the bend between them.
+        assert!((share.unwrap() - 0.08 / 0.92).abs() < 0.005, "{share:?}");
+        let tissue = SoftTissue::from_shares(&[share.unwrap()]);
+        assert!((tissue.cuff_follows - 0.057).abs() < 0.005 && tissue.hidden_sd > 0.1, "{tissue:?}");
+        let bent = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), 0.5);
+        assert!(tissue.undone(&bent).angle() > 0.52);
+    }
+
+    #[test]
+    fn a_quiet_cuff_changes_nothing() {
+        let bent = UnitQuaternion::from_axis_angle(&Vector3::x_axis(), 0.5);
+        assert!(SoftTissue::from_shares(&[0.01, 0.02]).undone(&bent).angle_to(&bent) < 1e-12);
+        assert!(SoftTissue::from_shares(&[-0.05]).undone(&bent).angle_to(&bent) < 1e-12);
+    }
+
+    #[test]
+    fn a_still_wrist_shows_nothing() {
+        let still = rocking(0.0, 0.0);
+        let about = BentAbout { readings: &still, axis: Vector3::z_axis() };
+        assert_eq!(cuff_share(about, about, &Biases::default(), &ClockMap::IDENTITY), None);
+    }
+}
