@@ -4,6 +4,7 @@ use super::candidate::Candidate;
 use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter};
 use super::measure::{WristKnowledge, measure};
 use super::offline::AnalysisParams;
+use super::seat;
 use super::swing::{NodeLoss, Swing};
 use super::wrist_state::WristState;
 use crate::fusion::joint::JointWindow;
@@ -153,6 +154,9 @@ impl LiveAnalysis {
             candidate = ready(candidate.episode, &self.state)?;
         }
         let window = candidate.joint_window();
+        if !candidate.hand_alone {
+            self.notice_moved_glove(&window, candidate.phases.takeaway_s);
+        }
         let knowledge = self.knowledge(&candidate, &window);
         let candidate = candidate.again(&knowledge, sign, &phases).ok()?;
         if !candidate.hand_alone {
@@ -163,6 +167,16 @@ impl LiveAnalysis {
         }
         let swing = measure(&candidate, &knowledge, &self.params.measure(&self.device));
         Some(LiveSwing { swing, decided_at: DeviceTime((now_s * 1e6).round() as i64) })
+    }
+
+    /// A glove that has moved on the wrist is a new one.
+    fn notice_moved_glove(&mut self, window: &JointWindow, takeaway_s: f64) {
+        let before: Vec<&JointWindow> = self.recent.iter().collect();
+        if seat::has_moved(&self.state, &before, window, &self.cutter.evidence()) {
+            self.notes.push(seat::note(takeaway_s));
+            self.state = self.state.after_moving();
+            self.recent.clear();
+        }
     }
 
     /// What the calibration, the recent swings and this one tell of the wrist.

@@ -9,6 +9,7 @@ pub mod live;
 pub mod measure;
 pub mod offline;
 pub mod phases;
+mod seat;
 pub mod set;
 pub mod swing;
 pub mod target;

@@ -6,9 +6,10 @@ use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter, EpisodePa
 use super::impact::ImpactParams;
 use super::measure::{MeasureParams, measure};
 use super::phases::PhaseParams;
+use super::seat;
 use super::swing::{BucketAnalysis, Swing};
 use super::wrist_state::WristState;
-use crate::fusion::joint::JointWindow;
+use crate::fusion::joint::{GloveEvidence, JointWindow};
 use crate::fusion::series::{between, mean_force_g};
 use crate::sample::{Arrival, DeviceDescription};
 
@@ -143,28 +144,64 @@ impl OfflineAnalysis {
             Candidate::new(episode, &state.axes, &clock, sign, phases).ok()
         };
         let candidates: Vec<Candidate> = motions.into_iter().filter_map(ready).collect();
-        let windows: Vec<JointWindow> = candidates
-            .iter()
-            .filter(|candidate| !candidate.hand_alone)
-            .map(Candidate::joint_window)
-            .collect();
-        let estimate = state.estimate(&windows, &self.cutter.evidence());
         notes.extend(candidates.iter().find_map(odd_force));
+        let mut swings = Vec::new();
+        for (state, seat) in seats(candidates, state, &self.cutter.evidence(), notes) {
+            swings.extend(self.measure_seat(seat, &state));
+        }
+        swings
+    }
+
+    /// Measures the swings of a glove that has not moved between them.
+    fn measure_seat(&self, seat: Vec<Seated>, state: &WristState) -> Vec<Swing> {
+        let windows: Vec<&JointWindow> = seat.iter().filter_map(|seated| seated.window.as_ref()).collect();
+        let estimate = state.estimate(windows, &self.cutter.evidence());
         let mut window = state.calibration_windows();
         let mut swings = Vec::new();
-        for candidate in candidates {
-            let knowledge = if candidate.hand_alone {
+        for seated in seat {
+            let knowledge = if seated.window.is_none() {
                 state.knowledge_without_forearm()
             } else {
                 window += 1;
                 state.knowledge(&estimate, window - 1)
             };
-            let better = candidate.again(&knowledge, sign, phases);
+            let better = seated.candidate.again(&knowledge, state.lead_arm_sign, &self.params.phases);
             let params = self.params.measure(&self.device);
             swings.extend(better.ok().map(|candidate| measure(&candidate, &knowledge, &params)));
         }
         swings
     }
+}
+
+/// A candidate with its window of the joint estimate; none with the hand node alone.
+struct Seated {
+    candidate: Candidate,
+    window: Option<JointWindow>,
+}
+
+/// The candidates parted where the glove has moved on the wrist, each part with what is known of it.
+fn seats(
+    candidates: Vec<Candidate>,
+    state: &WristState,
+    evidence: &GloveEvidence,
+    notes: &mut Vec<String>,
+) -> Vec<(WristState, Vec<Seated>)> {
+    let mut seats = vec![(state.clone(), Vec::<Seated>::new())];
+    for candidate in candidates {
+        let window = (!candidate.hand_alone).then(|| candidate.joint_window());
+        let Some((state, seat)) = seats.last_mut() else { continue };
+        let before: Vec<&JointWindow> = seat.iter().filter_map(|seated| seated.window.as_ref()).collect();
+        let moved = window.as_ref().is_some_and(|window| seat::has_moved(state, &before, window, evidence));
+        let seated = Seated { candidate, window };
+        if moved {
+            notes.push(seat::note(seated.candidate.phases.takeaway_s));
+            let fresh = state.after_moving();
+            seats.push((fresh, vec![seated]));
+        } else {
+            seat.push(seated);
+        }
+    }
+    seats
 }
 
 /// At address the accelerometer reads gravity, 1 g. Anything far from it speaks of another unit or a broken

@@ -14,6 +14,8 @@ use nalgebra::{Matrix2x3, SMatrix, SVector, UnitQuaternion, Vector2, Vector3};
 const SENSOR_SD: f64 = 0.05 * std::f64::consts::PI / 180.0;
 /// Least timing error: sampling jitter and what is left of filter delays, s.
 const TIMING_SD_S: f64 = 0.0003;
+/// Soft tissue creeps after the bone by so much, s (judgement: tens of ms): what it hides comes late.
+const CREEP_S: f64 = 0.025;
 /// How well the forearm's long axis is known from a roll, rad.
 const LONG_AXIS_SD: f64 = 2.0 * std::f64::consts::PI / 180.0;
 /// Spacing of the derivatives, s.
@@ -74,7 +76,7 @@ impl Spread {
         let at_max = self.hinge.derivatives_at(crossings.max_s);
         let level_sd = self.hinge.sd_of(&(at_set - at_max * SHARES[2]));
         let (before, after) = curve.shifts(crossings, from_s, level_sd);
-        (0.5 * (after - before).abs()).hypot(TIMING_SD_S)
+        (0.5 * (after - before).abs()).hypot(TIMING_SD_S).hypot(CREEP_S * self.hinge.hidden_sd)
     }
 }
 

@@ -159,6 +159,23 @@ impl WristState {
         joint::estimate(&windows, &self.axes, &self.clock.unwrap_or(ClockMap::IDENTITY), evidence, &params)
     }
 
+    /// What one swing alone says of the joint, beginning at an estimate.
+    #[must_use]
+    pub fn estimate_alone(
+        &self,
+        swing: &JointWindow,
+        begin: &JointEstimate,
+        evidence: &GloveEvidence,
+    ) -> JointEstimate {
+        joint::estimate(&[swing], &begin.axes, &begin.clock, evidence, &JointParams::default())
+    }
+
+    /// The same wrist in a glove that has moved on it: the calibration's axes are a first guess now.
+    #[must_use]
+    pub fn after_moving(&self) -> WristState {
+        WristState { calibrated: false, windows: Vec::new(), notes: Vec::new(), ..self.clone() }
+    }
+
     /// Whether a calibration has succeeded.
     #[must_use]
     pub fn is_calibrated(&self) -> bool {

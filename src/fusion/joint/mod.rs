@@ -116,6 +116,8 @@ pub struct JointEstimate {
     pub residual_rms: f64,
     /// Standard deviation of the residuals, freedom taken by the unknowns given back, rad.
     pub residual_sd: f64,
+    /// How far the axes lie from where the search started, two tangents each, rad.
+    axes_moved: SVector<f64, CLOCK>,
     /// Covariance of the shared unknowns.
     shared_covariance: SharedMatrix,
     /// Of each window: covariance of its own unknowns, and of the shared ones with them.
@@ -131,6 +133,12 @@ impl JointEstimate {
     #[must_use]
     pub fn windows(&self) -> usize {
         self.starts.len()
+    }
+
+    /// How far the axes lie from where the search started (two tangents of each), rad, and their covariance.
+    #[must_use]
+    pub fn axes_moved(&self) -> (SVector<f64, CLOCK>, SMatrix<f64, CLOCK, CLOCK>) {
+        (self.axes_moved, self.shared_covariance.fixed_view::<CLOCK, CLOCK>(0, 0).into_owned())
     }
 
     /// Covariance of the unknowns that bear on one window: the shared ones, then its own.
@@ -206,9 +214,17 @@ pub fn estimate(
         }
     }
     let (shared_covariance, window_covariances) = system.covariances(&prior);
-    let State { axes, clock, errors: error_changes, starts, .. } = state;
-    let residual_rms = system.rms;
-    JointEstimate { axes, clock, error_changes, starts, residual_rms, residual_sd, shared_covariance, window_covariances }
+    JointEstimate {
+        axes: state.axes,
+        clock: state.clock,
+        error_changes: state.errors,
+        starts: state.starts,
+        residual_rms: system.rms,
+        residual_sd,
+        axes_moved: state.shared_moved.fixed_rows::<CLOCK>(0).into_owned(),
+        shared_covariance,
+        window_covariances,
+    }
 }
 
 /// Two unit vectors that span the plane perpendicular to `axis`.
