@@ -1,8 +1,8 @@
 //! One node's samples put in order: late ones sorted in, double ones dropped, missing ones counted.
 
 use super::NodeLoss;
-use crate::fusion::rest::{BiasTracker, RestParams};
 use crate::fusion::errors::NodeErrors;
+use crate::fusion::rest::{BiasTracker, RestParams};
 use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
 use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{ImuSample, NodeRole};

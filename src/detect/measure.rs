@@ -9,7 +9,7 @@ use super::{Bands, flags};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::UNKNOWNS;
-use crate::fusion::soft_tissue::SoftTissue;
+use crate::fusion::soft_tissue::given_back;
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
 use nalgebra::{SMatrix, UnitQuaternion, Vector3};
@@ -32,8 +32,8 @@ pub struct WristKnowledge {
     pub error_changes: GloveErrors,
     /// `forearm level from hand level` of this swing.
     pub start: UnitQuaternion<f64>,
-    /// Soft tissue.
-    pub tissue: SoftTissue,
+    /// Share of the wrist's bend that soft tissue hides.
+    pub tissue: f64,
     /// Covariance of the unknowns.
     pub covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     /// The axes come from a calibration or from enough swings, not from the nominal mounting alone.
@@ -188,7 +188,8 @@ fn quiet_before(candidate: &Candidate, takeaway_s: f64) -> f64 {
 
 /// The wrist over the swing.
 fn curves(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams) -> Curves {
-    let WristKnowledge { axes, clock, start, tissue, .. } = wrist;
+    let WristKnowledge { axes, clock, start, .. } = wrist;
+    let bent_further = 1.0 + given_back(wrist.tissue);
     let forearm_from_sensor = axes.forearm_from_sensor();
     let sensor_from_hand = axes.hand_from_sensor().inverse();
     // The shaft leaves the hand between its long axis and the thumb, which lies along z on a right hand.
@@ -204,8 +205,8 @@ fn curves(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams)
     for (i, t_s) in candidate.arm.t_s.iter().enumerate() {
         let forearm = candidate.forearm.at(clock.forearm_s(*t_s)).0;
         let hand = candidate.hand.level_from_sensor[offset + i];
-        let forearm_from_hand =
-            tissue.undone(&(forearm_from_sensor * forearm.inverse() * start * hand * sensor_from_hand));
+        let seen = forearm_from_sensor * forearm.inverse() * start * hand * sensor_from_hand;
+        let forearm_from_hand = seen.powf(bent_further);
         let angles = wrist::angles(&forearm_from_hand, params.lead_arm_sign);
         curves.hinge.push(angles.hinge);
         curves.flexion.push(angles.flexion);

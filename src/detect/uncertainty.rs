@@ -3,10 +3,10 @@
 
 use super::candidate::Candidate;
 use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between};
-use super::set::{Crossings, HingeCurve, SHARES, value_at};
+use super::set::{Crossings, HingeCurve, SHARES};
 use crate::fusion::errors::GloveErrors;
-use crate::fusion::joint::relative::{self, Relative};
-use crate::fusion::joint::{CLOCK, UNKNOWNS, moved_axis};
+use crate::fusion::joint::relative::{Pair, Relative};
+use crate::fusion::joint::{CLOCK, TISSUE, UNKNOWNS, moved_axis};
 use crate::fusion::wrist::{self, WristAxes};
 use nalgebra::{Matrix2x3, SMatrix, SVector, UnitQuaternion, Vector2, Vector3};
 
@@ -30,13 +30,9 @@ type Derivatives = SVector<f64, UNKNOWNS>;
 /// Derivatives of one angle, counted from address, by the unknowns, over time.
 pub(super) struct AngleSpread {
     t_s: Vec<f64>,
-    /// The angle itself, counted from address, rad.
-    angle: Vec<f64>,
     by_unknown: Vec<Derivatives>,
     covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     model_sd: f64,
-    /// Share of the angle that soft tissue may hide.
-    hidden_sd: f64,
 }
 
 impl AngleSpread {
@@ -56,8 +52,7 @@ impl AngleSpread {
 
     /// Standard deviation of the angle against its address value at an instant, rad.
     pub fn sd_at(&self, t_s: f64) -> f64 {
-        let angle = value_at(&self.t_s, &self.angle, t_s);
-        self.sd_of(&self.derivatives_at(t_s)).hypot(self.hidden_sd * angle)
+        self.sd_of(&self.derivatives_at(t_s))
     }
 }
 
@@ -66,6 +61,8 @@ pub(super) struct Spread {
     pub hinge: AngleSpread,
     pub flexion: AngleSpread,
     pub top_sd_s: f64,
+    /// Share of the wrist's bend that soft tissue may well hide.
+    tissue: f64,
 }
 
 impl Spread {
@@ -76,7 +73,7 @@ impl Spread {
         let at_max = self.hinge.derivatives_at(crossings.max_s);
         let level_sd = self.hinge.sd_of(&(at_set - at_max * SHARES[2]));
         let (before, after) = curve.shifts(crossings, from_s, level_sd);
-        (0.5 * (after - before).abs()).hypot(TIMING_SD_S).hypot(CREEP_S * self.hinge.hidden_sd)
+        (0.5 * (after - before).abs()).hypot(TIMING_SD_S).hypot(CREEP_S * self.tissue)
     }
 }
 
@@ -95,25 +92,17 @@ pub(super) fn spread(
         t_s.iter().map(|t_s| derivatives(candidate, wrist, params, *t_s)).collect();
     let model_sd = third_angle_rms(at_best, instants).hypot(SENSOR_SD);
     let address = t_s.partition_point(|t| *t <= instants.address_s.1).max(1);
-    let angle = |which: usize, values: &[f64]| {
+    let angle = |which: usize| {
         let mut by_unknown: Vec<Derivatives> = both.iter().map(|pair| pair[which]).collect();
         let zero = by_unknown[..address].iter().sum::<Derivatives>() / address as f64;
         by_unknown.iter_mut().for_each(|derivatives| *derivatives -= zero);
-        let at_address = mean_between(&at_best.t_s, values, instants.address_s);
-        let angle = t_s.iter().map(|t| value_at(&at_best.t_s, values, *t) - at_address).collect();
-        AngleSpread {
-            t_s: t_s.clone(),
-            angle,
-            by_unknown,
-            covariance: wrist.covariance,
-            model_sd,
-            hidden_sd: wrist.tissue.hidden_sd,
-        }
+        AngleSpread { t_s: t_s.clone(), by_unknown, covariance: wrist.covariance, model_sd }
     };
     Spread {
-        hinge: angle(0, &at_best.hinge),
-        flexion: angle(1, &at_best.flexion),
+        hinge: angle(0),
+        flexion: angle(1),
         top_sd_s: top_sd_s(candidate),
+        tissue: wrist.tissue.abs() + wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt(),
     }
 }
 
@@ -133,8 +122,9 @@ fn derivatives(
     params: &MeasureParams,
     t_s: f64,
 ) -> [Derivatives; 2] {
-    let tracks = (&candidate.hand, &candidate.forearm);
-    let relative = relative::at(tracks, t_s, &wrist.clock, &GloveErrors::default(), &wrist.start);
+    let WristKnowledge { axes, clock, start, tissue, .. } = wrist;
+    let pair_of_nodes = Pair { axes, clock, tissue: *tissue, errors: &GloveErrors::default(), start };
+    let relative = pair_of_nodes.at((&candidate.hand, &candidate.forearm), t_s);
     let still = Vector3::zeros();
     let here = pair(&relative, &wrist.axes, &still, params.lead_arm_sign);
     let by = |moved: Vector2<f64>| (moved - here) / STEP;

@@ -156,7 +156,14 @@ impl WristState {
             params.axes_sd = NOMINAL_AXES_SD;
         }
         let windows: Vec<&JointWindow> = self.windows.iter().chain(swings).collect();
-        joint::estimate(&windows, &self.axes, &self.clock.unwrap_or(ClockMap::IDENTITY), evidence, &params)
+        joint::estimate(
+            &windows,
+            &self.axes,
+            &self.clock.unwrap_or(ClockMap::IDENTITY),
+            &self.tissue,
+            evidence,
+            &params,
+        )
     }
 
     /// What one swing alone says of the joint, beginning at an estimate.
@@ -167,7 +174,7 @@ impl WristState {
         begin: &JointEstimate,
         evidence: &GloveEvidence,
     ) -> JointEstimate {
-        joint::estimate(&[swing], &begin.axes, &begin.clock, evidence, &JointParams::default())
+        joint::estimate(&[swing], &begin.axes, &begin.clock, &self.tissue, evidence, &JointParams::default())
     }
 
     /// The same wrist in a glove that has moved on it: the calibration's axes are a first guess now.
@@ -196,7 +203,7 @@ impl WristState {
             clock: ClockMap::IDENTITY,
             error_changes: GloveErrors::default(),
             start: nalgebra::UnitQuaternion::identity(),
-            tissue: self.tissue,
+            tissue: self.tissue.share,
             covariance: SMatrix::zeros(),
             calibrated: false,
         }
@@ -211,7 +218,7 @@ impl WristState {
             clock: estimate.clock,
             error_changes: estimate.error_changes,
             start: estimate.starts[window],
-            tissue: self.tissue,
+            tissue: estimate.tissue,
             covariance: estimate.covariance(window),
             calibrated: self.calibrated || swings >= SWINGS_AS_CALIBRATION,
         }
@@ -242,7 +249,7 @@ fn soft_tissue<'a>(
             clock,
         )
     };
-    SoftTissue::from_shares(&bent.into_iter().filter_map(share).collect::<Vec<f64>>())
+    SoftTissue::from_cuff(&bent.into_iter().filter_map(share).collect::<Vec<f64>>())
 }
 
 /// A part of the calibration as a window of the joint estimate, less its ends.
@@ -252,10 +259,5 @@ fn part_window(episode: &Episode, clock: &ClockMap) -> Option<JointWindow> {
     let hand = Track::from_stillest(&episode.hand, &errors.hand, first, last)?;
     let (from_s, to_s) = (clock.forearm_s(first), clock.forearm_s(last));
     let forearm = Track::from_stillest(&episode.forearm, &errors.forearm, from_s, to_s)?;
-    Some(JointWindow {
-        hand,
-        forearm,
-        from_s: first + 0.1,
-        to_s: last - 0.1,
-    })
+    Some(JointWindow { hand, forearm, from_s: first + 0.1, to_s: last - 0.1 })
 }

@@ -292,7 +292,8 @@ mod tests {
             let k = f64::from(k);
             let axis = Vector3::new((1.3 * k).sin(), (2.1 * k).cos(), (0.7 * k).sin() + 0.2).normalize();
             for i in 0..1500 {
-                let moving = if i < 500 { 3.0 * (std::f64::consts::PI * f64::from(i) / 500.0).sin() } else { 0.0 };
+                let moving =
+                    if i < 500 { 3.0 * (std::f64::consts::PI * f64::from(i) / 500.0).sin() } else { 0.0 };
                 let rate: Vector3<f64> = axis * moving;
                 q *= UnitQuaternion::from_scaled_axis(rate * 0.002);
                 t_s += 0.002;

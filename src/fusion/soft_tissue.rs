@@ -1,52 +1,51 @@
 //! Soft tissue: a cuff that is dragged along by the wrist, and skin on the hand that gives way. Both make the
-//! wrist seem to bend less than it does, in proportion, so the two-axis joint cannot show them. The cuff's
-//! part shows in the calibration, where the arm is asked to be still while the wrist bends.
+//! wrist seem to bend less than it does, in proportion, which the two-axis joint hardly shows. The cuff's part
+//! shows in the calibration, where the arm is asked to be still while the wrist bends.
 
 use super::calibration::Biases;
 use super::clock::ClockMap;
 use super::series::{Reading, between};
-use nalgebra::{Unit, UnitQuaternion, Vector3};
+use nalgebra::{Unit, Vector3};
 
-/// Share that a still arm moves along by itself, so that no smaller share says anything (judgement: an arm
-/// that nobody holds answers to a waving hand).
+/// Share that comes from an arm that nobody holds and that answers to the waving hand: no smaller one says
+/// anything (judgement).
 const INCIDENTAL: f64 = 0.03;
-/// Share of an angle that may hide where no calibration has looked (judgement: a few per cent).
+/// Standard deviation of the share where no calibration has looked (judgement: a few per cent).
 const UNSEEN_SD: f64 = 0.03;
 /// The same where the cuff was seen to be quiet.
 const QUIET_SD: f64 = 0.02;
 /// No strap lets more than this through and is still worn, share.
 const MOST: f64 = 0.3;
 
-/// What soft tissue does to the wrist's angles.
+/// What soft tissue does to the wrist's angles: the share of the wrist's bend that the nodes do not see.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SoftTissue {
-    /// Share of the wrist's bend that the cuff takes along, and that is given back.
-    pub cuff_follows: f64,
-    /// Share of an angle that may hide besides (standard deviation).
-    pub hidden_sd: f64,
+    /// The share.
+    pub share: f64,
+    /// Its standard deviation.
+    pub sd: f64,
 }
 
 impl SoftTissue {
     /// Where no calibration has looked.
-    pub const UNSEEN: SoftTissue = SoftTissue { cuff_follows: 0.0, hidden_sd: UNSEEN_SD };
+    pub const UNSEEN: SoftTissue = SoftTissue { share: 0.0, sd: UNSEEN_SD };
 
-    /// From the shares that the parts of a calibration have shown; the skin of the hand, which nothing shows,
-    /// is taken to give way as much as the cuff.
+    /// From what the cuff took along in the parts of a calibration; the skin of the hand, which nothing shows,
+    /// is taken to give way as much.
     #[must_use]
-    pub fn from_shares(shares: &[f64]) -> SoftTissue {
+    pub fn from_cuff(shares: &[f64]) -> SoftTissue {
         if shares.is_empty() {
             return SoftTissue::UNSEEN;
         }
-        let mean = (shares.iter().sum::<f64>() / shares.len() as f64).clamp(0.0, MOST);
-        let cuff_follows = (mean - INCIDENTAL).max(0.0);
-        SoftTissue { cuff_follows, hidden_sd: QUIET_SD.hypot(2.0 * mean - cuff_follows) }
+        let cuff = (shares.iter().sum::<f64>() / shares.len() as f64).clamp(0.0, MOST);
+        SoftTissue { share: (2.0 * cuff - INCIDENTAL).max(0.0), sd: QUIET_SD.hypot(cuff) }
     }
+}
 
-    /// The wrist as it was bent, from how it seemed to be bent.
-    #[must_use]
-    pub fn undone(&self, forearm_from_hand: &UnitQuaternion<f64>) -> UnitQuaternion<f64> {
-        forearm_from_hand.powf(1.0 / (1.0 - self.cuff_follows))
-    }
+/// How much further the wrist was bent than it seemed, as a share of what it seemed, for a hidden `share`.
+#[must_use]
+pub fn given_back(share: f64) -> f64 {
+    share / (1.0 - share)
 }
 
 /// One node's readings in a part of the calibration, and the axis that the wrist was bent about, in its
@@ -67,9 +66,9 @@ pub fn cuff_share(hand: BentAbout, forearm: BentAbout, biases: &Biases, clock: &
     for reading in hand.readings {
         let there_s = clock.forearm_s(reading.t_s);
         let near = between(forearm.readings, there_s - 0.02, there_s + 0.02);
-        let Some(other) = near.iter().min_by(|a, b| {
-            (a.t_s - there_s).abs().total_cmp(&(b.t_s - there_s).abs())
-        }) else {
+        let Some(other) =
+            near.iter().min_by(|a, b| (a.t_s - there_s).abs().total_cmp(&(b.t_s - there_s).abs()))
+        else {
             continue;
         };
         let own = (other.rate - biases.forearm).dot(&forearm.axis);
@@ -102,17 +101,15 @@ mod tests {
         let share = cuff_share(about(&hand), about(&forearm), &Biases::default(), &ClockMap::IDENTITY);
         // The cuff turns by 8 % of what the hand turns, so by 0.08/0.92 of the bend between them.
         assert!((share.unwrap() - 0.08 / 0.92).abs() < 0.005, "{share:?}");
-        let tissue = SoftTissue::from_shares(&[share.unwrap()]);
-        assert!((tissue.cuff_follows - 0.057).abs() < 0.005 && tissue.hidden_sd > 0.1, "{tissue:?}");
-        let bent = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), 0.5);
-        assert!(tissue.undone(&bent).angle() > 0.52);
+        let tissue = SoftTissue::from_cuff(&[share.unwrap()]);
+        assert!((tissue.share - 0.144).abs() < 0.01 && tissue.sd > 0.08, "{tissue:?}");
     }
 
     #[test]
-    fn a_quiet_cuff_changes_nothing() {
-        let bent = UnitQuaternion::from_axis_angle(&Vector3::x_axis(), 0.5);
-        assert!(SoftTissue::from_shares(&[0.01, 0.02]).undone(&bent).angle_to(&bent) < 1e-12);
-        assert!(SoftTissue::from_shares(&[-0.05]).undone(&bent).angle_to(&bent) < 1e-12);
+    fn a_quiet_cuff_hides_nothing() {
+        assert_eq!(SoftTissue::from_cuff(&[0.01, 0.02]).share, 0.0);
+        assert_eq!(SoftTissue::from_cuff(&[-0.05]), SoftTissue { share: 0.0, sd: QUIET_SD });
+        assert!((given_back(0.2) - 0.25).abs() < 1e-12);
     }
 
     #[test]

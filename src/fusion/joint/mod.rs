@@ -14,6 +14,7 @@ mod system;
 use super::clock::ClockMap;
 use super::errors::{GloveErrors, NODE, NodeErrors};
 use super::self_calibration::Evidence;
+use super::soft_tissue::SoftTissue;
 use super::track::Track;
 use super::wrist::WristAxes;
 use nalgebra::{Matrix3, Matrix3x2, SMatrix, SVector, Unit, UnitQuaternion, Vector3};
@@ -21,8 +22,10 @@ use system::{Normal, Prior};
 
 /// Where the clock's offset stands among the unknowns, its skew after it; the axes come before, two each.
 pub const CLOCK: usize = 4;
-/// Unknowns of the joint itself: axes and clock.
-pub const JOINT: usize = 6;
+/// Where the share that soft tissue hides stands.
+pub const TISSUE: usize = 6;
+/// Unknowns of the joint itself: axes, clock, soft tissue.
+pub const JOINT: usize = 7;
 /// Unknowns shared by all windows: those of the joint, then the errors of hand and forearm node.
 pub const SHARED: usize = JOINT + 2 * NODE;
 /// Unknowns of a window: the relative start orientation.
@@ -107,6 +110,8 @@ pub struct JointEstimate {
     pub axes: WristAxes,
     /// The clock.
     pub clock: ClockMap,
+    /// Share of the wrist's bend that soft tissue hides.
+    pub tissue: f64,
     /// What comes on top of the errors that the tracks were made with.
     pub error_changes: GloveErrors,
     /// `forearm level from hand level` of each window, the level frames being those that the error changes
@@ -159,6 +164,7 @@ impl JointEstimate {
 struct State {
     axes: WristAxes,
     clock: ClockMap,
+    tissue: f64,
     errors: GloveErrors,
     starts: Vec<UnitQuaternion<f64>>,
     /// Sums of the steps so far: how far each unknown lies from where the search started.
@@ -184,6 +190,7 @@ pub fn estimate(
     windows: &[&JointWindow],
     axes: &WristAxes,
     clock: &ClockMap,
+    tissue: &SoftTissue,
     evidence: &GloveEvidence,
     params: &JointParams,
 ) -> JointEstimate {
@@ -191,12 +198,13 @@ pub fn estimate(
     let mut state = State {
         axes: *axes,
         clock: *clock,
+        tissue: tissue.share,
         errors: GloveErrors::default(),
         shared_moved: SharedVector::zeros(),
         window_moved: vec![Vector3::zeros(); starts.len()],
         starts,
     };
-    let mut prior = Prior::new(evidence, params);
+    let mut prior = Prior::new(tissue, evidence, params);
     let mut residual_sd = params.residual_sd;
     let mut system = Normal::at(windows, &state, residual_sd, &prior, params);
     for iteration in 0..params.iterations {
@@ -217,6 +225,7 @@ pub fn estimate(
     JointEstimate {
         axes: state.axes,
         clock: state.clock,
+        tissue: state.tissue,
         error_changes: state.errors,
         starts: state.starts,
         residual_rms: system.rms,
@@ -248,6 +257,7 @@ fn step(state: &mut State, shared: &SharedVector, own: &[Vector3<f64>]) {
     axes.deviation_in_hand = moved_axis(&axes.deviation_in_hand, shared[2], shared[3]);
     state.clock.offset_s += shared[CLOCK];
     state.clock.skew += shared[CLOCK + 1];
+    state.tissue += shared[TISSUE];
     let node = |first: usize| NodeErrors::from_vector(&shared.fixed_rows::<NODE>(first).into_owned());
     state.errors = state.errors.plus(&GloveErrors { hand: node(JOINT), forearm: node(JOINT + NODE) });
     state.shared_moved += shared;
@@ -404,7 +414,10 @@ mod tests {
         // The sensors are ideal, so their residuals may be believed further than those of real ones.
         let params = JointParams { residual_floor: 0.02_f64.to_radians(), ..JointParams::default() };
         let clock = ClockMap { reference_s: 105.0, ..ClockMap::IDENTITY };
-        let found = estimate(&[&wrist.window()], &first, &clock, &GloveEvidence::default(), &params);
+        let found = {
+            let (tissue, evidence) = (SoftTissue::UNSEEN, GloveEvidence::default());
+            estimate(&[&wrist.window()], &first, &clock, &tissue, &evidence, &params)
+        };
         let before = first.flexion_in_forearm.angle(&truth.flexion_in_forearm).to_degrees();
         let off = found.axes.flexion_in_forearm.angle(&truth.flexion_in_forearm).to_degrees();
         assert!(before > 6.0 && off < 0.15, "flexion axis {before}° to {off}°");

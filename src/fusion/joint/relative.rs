@@ -1,11 +1,13 @@
 //! The hand against the forearm at one instant, and how far each unknown turns it.
 
-use super::{CLOCK, JOINT, JointWindow, OWN, SHARED, State, UNKNOWNS};
+use super::{CLOCK, JOINT, JointWindow, OWN, SHARED, State, TISSUE, UNKNOWNS};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GYRO, GloveErrors, NODE, NodeErrors};
+use crate::fusion::soft_tissue::given_back;
 use crate::fusion::strapdown::tilt_by_acc_bias;
 use crate::fusion::track::Track;
-use nalgebra::{Matrix3, SMatrix, UnitQuaternion};
+use crate::fusion::wrist::WristAxes;
+use nalgebra::{Matrix3, SMatrix, UnitQuaternion, Vector3};
 
 /// How far each unknown turns the hand against the forearm, as a small rotation in the forearm's level frame.
 pub type Effect = SMatrix<f64, 3, UNKNOWNS>;
@@ -15,7 +17,7 @@ pub type Effect = SMatrix<f64, 3, UNKNOWNS>;
 pub struct Relative {
     /// `level_from_sensor` of the forearm node.
     pub forearm: UnitQuaternion<f64>,
-    /// `forearm level from hand sensor`.
+    /// `forearm level from hand sensor`, what soft tissue hides given back.
     pub hand: UnitQuaternion<f64>,
     /// How far each unknown turns the hand against the forearm; nothing for the axes, which turn neither.
     pub effect: Effect,
@@ -29,34 +31,57 @@ pub(super) fn mended(track: &Track, t_s: f64, errors: &NodeErrors) -> UnitQuater
     UnitQuaternion::from_scaled_axis(tilted - turned) * track.at(t_s).0
 }
 
-/// The pair of tracks at `t_s` (hand clock) for given knowledge.
-#[must_use]
-pub fn at(
-    (hand, forearm): (&Track, &Track),
-    t_s: f64,
-    clock: &ClockMap,
-    errors: &GloveErrors,
-    start: &UnitQuaternion<f64>,
-) -> Relative {
-    let there_s = clock.forearm_s(t_s);
-    let forearm_now = mended(forearm, there_s, &errors.forearm);
-    let hand_now = start * mended(hand, t_s, &errors.hand);
-    let s = start.to_rotation_matrix().into_inner();
-    let mut effect = Effect::zeros();
-    let by_clock = -(forearm_now * forearm.at(there_s).1);
-    effect.set_column(CLOCK, &by_clock);
-    effect.set_column(CLOCK + 1, &(by_clock * (t_s - clock.reference_s)));
-    let tilt = |track: &Track| tilt_by_acc_bias(&track.still_level_from_sensor);
-    let (hand_at, forearm_at) = (JOINT, JOINT + NODE);
-    effect.fixed_columns_mut::<GYRO>(hand_at).copy_from(&(-s * hand.sensitivity_at(t_s)));
-    effect.fixed_columns_mut::<3>(hand_at + GYRO).copy_from(&(s * tilt(hand)));
-    effect.fixed_columns_mut::<GYRO>(forearm_at).copy_from(&forearm.sensitivity_at(there_s));
-    effect.fixed_columns_mut::<3>(forearm_at + GYRO).copy_from(&-tilt(forearm));
-    effect.fixed_columns_mut::<OWN>(SHARED).copy_from(&Matrix3::identity());
-    Relative { forearm: forearm_now, hand: hand_now, effect }
+/// What is known of a pair of nodes.
+#[derive(Clone, Copy, Debug)]
+pub struct Pair<'a> {
+    /// Axes of the wrist.
+    pub axes: &'a WristAxes,
+    /// Clock of the forearm node.
+    pub clock: &'a ClockMap,
+    /// Share of the wrist's bend that soft tissue hides.
+    pub tissue: f64,
+    /// Errors of the nodes beyond those that their tracks were made with.
+    pub errors: &'a GloveErrors,
+    /// `forearm level from hand level`.
+    pub start: &'a UnitQuaternion<f64>,
+}
+
+impl Pair<'_> {
+    /// The pair of tracks, hand and forearm, at `t_s` of the hand clock.
+    #[must_use]
+    pub fn at(&self, (hand, forearm): (&Track, &Track), t_s: f64) -> Relative {
+        let there_s = self.clock.forearm_s(t_s);
+        let forearm_now = mended(forearm, there_s, &self.errors.forearm);
+        let hand_seen = self.start * mended(hand, t_s, &self.errors.hand);
+        let bend = self.bend(&forearm_now, &hand_seen);
+        let s = self.start.to_rotation_matrix().into_inner();
+        let mut effect = Effect::zeros();
+        let by_clock = -(forearm_now * forearm.at(there_s).1);
+        effect.set_column(CLOCK, &by_clock);
+        effect.set_column(CLOCK + 1, &(by_clock * (t_s - self.clock.reference_s)));
+        effect.set_column(TISSUE, &(bend / (1.0 - self.tissue).powi(2)));
+        let tilt = |track: &Track| tilt_by_acc_bias(&track.still_level_from_sensor);
+        let (hand_at, forearm_at) = (JOINT, JOINT + NODE);
+        effect.fixed_columns_mut::<GYRO>(hand_at).copy_from(&(-s * hand.sensitivity_at(t_s)));
+        effect.fixed_columns_mut::<3>(hand_at + GYRO).copy_from(&(s * tilt(hand)));
+        effect.fixed_columns_mut::<GYRO>(forearm_at).copy_from(&forearm.sensitivity_at(there_s));
+        effect.fixed_columns_mut::<3>(forearm_at + GYRO).copy_from(&-tilt(forearm));
+        effect.fixed_columns_mut::<OWN>(SHARED).copy_from(&Matrix3::identity());
+        let more = UnitQuaternion::from_scaled_axis(bend * given_back(self.tissue));
+        Relative { forearm: forearm_now, hand: more * hand_seen, effect }
+    }
+
+    /// How far the wrist seems bent from straight, as a rotation in the forearm's level frame.
+    fn bend(&self, forearm: &UnitQuaternion<f64>, hand: &UnitQuaternion<f64>) -> Vector3<f64> {
+        let level_from_forearm = forearm * self.axes.forearm_from_sensor().inverse();
+        let level_from_hand = hand * self.axes.hand_from_sensor().inverse();
+        level_from_forearm * (level_from_forearm.inverse() * level_from_hand).scaled_axis()
+    }
 }
 
 /// The pair of a window's tracks where the estimate stands.
 pub(super) fn of_window(window: &JointWindow, k: usize, t_s: f64, state: &State) -> Relative {
-    at((&window.hand, &window.forearm), t_s, &state.clock, &state.errors, &state.starts[k])
+    let State { axes, clock, errors, starts, .. } = state;
+    let pair = Pair { axes, clock, tissue: state.tissue, errors, start: &starts[k] };
+    pair.at((&window.hand, &window.forearm), t_s)
 }

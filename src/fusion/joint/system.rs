@@ -2,10 +2,11 @@
 
 use super::relative::of_window;
 use super::{
-    Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector, State, instants,
-    tangents,
+    Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector, State,
+    TISSUE, instants, tangents,
 };
 use crate::fusion::errors::{GYRO, NODE};
+use crate::fusion::soft_tissue::SoftTissue;
 use nalgebra::{Matrix3, Vector3};
 
 /// One window's part of the normal equations.
@@ -37,10 +38,10 @@ pub(super) struct Prior {
 }
 
 impl Prior {
-    pub fn new(evidence: &GloveEvidence, params: &JointParams) -> Prior {
+    pub fn new(tissue: &SoftTissue, evidence: &GloveEvidence, params: &JointParams) -> Prior {
         let JointParams { axes_sd, offset_sd_s, skew_sd, level_sd, .. } = *params;
         let mut sd = SharedVector::zeros();
-        let joint_sd = [axes_sd, axes_sd, axes_sd, axes_sd, offset_sd_s, skew_sd];
+        let joint_sd = [axes_sd, axes_sd, axes_sd, axes_sd, offset_sd_s, skew_sd, tissue.sd];
         sd.fixed_rows_mut::<JOINT>(0).copy_from_slice(&joint_sd);
         for first in [JOINT, JOINT + NODE] {
             sd.fixed_rows_mut::<NODE>(first).copy_from(&params.node_sd.as_vector());
@@ -88,7 +89,13 @@ fn robust(residual: f64, sd: f64) -> f64 {
 
 impl Normal {
     /// Priors and residuals.
-    pub fn at(windows: &[&JointWindow], state: &State, residual_sd: f64, prior: &Prior, params: &JointParams) -> Normal {
+    pub fn at(
+        windows: &[&JointWindow],
+        state: &State,
+        residual_sd: f64,
+        prior: &Prior,
+        params: &JointParams,
+    ) -> Normal {
         let mut normal = Normal::of_prior(state, prior);
         let (mut scores, mut scored) = (0.0, 0.0);
         let (mut squares, mut count) = (0.0, 0.0);
@@ -98,7 +105,8 @@ impl Normal {
                 let row = joint_row(window, k, t_s, state);
                 squares += row.residual * row.residual;
                 count += 1.0;
-                let (news, variance) = before.as_ref().map_or_else(|| (row.clone(), 1.0), |b| row.news(b, params));
+                let (news, variance) =
+                    before.as_ref().map_or_else(|| (row.clone(), 1.0), |b| row.news(b, params));
                 let sd = residual_sd * (variance + params.white_share.powi(2)).sqrt();
                 if variance > LEAST_NEWS {
                     scores += (news.residual / sd).abs().min(OUTLYING).powi(2);
@@ -236,6 +244,9 @@ fn joint_row(window: &JointWindow, k: usize, t_s: f64, state: &State) -> Row {
         shared[i] = (relative.forearm * e1.column(i).into_owned()).dot(&deviation);
         shared[2 + i] = flexion.dot(&(relative.hand * e2.column(i).into_owned()));
     }
+    // A wrist that gives a little about its third axis, as living ones do, looks the same as soft tissue by far
+    // more than there can be: the residuals do not judge its share.
+    shared[TISSUE] = 0.0;
     let own = all.fixed_rows::<OWN>(SHARED).into_owned();
     Row { residual: flexion.dot(&deviation), shared, own, t_s, rate: window.hand.at(t_s).1.norm() }
 }
