@@ -101,7 +101,7 @@ pub(super) fn spread(
     Spread {
         hinge: angle(0),
         flexion: angle(1),
-        top_sd_s: top_sd_s(candidate),
+        top_sd_s: top_sd_s(candidate, wrist),
         tissue: wrist.tissue.abs() + wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt(),
     }
 }
@@ -160,9 +160,14 @@ pub(super) fn third_angle_rms(curves: &Curves, instants: &Instants) -> f64 {
     (curves.axial[range].iter().map(|value| (value - zero).powi(2)).sum::<f64>() / n).sqrt()
 }
 
-/// The top is where the arm's in-plane rate passes zero: a long axis that is off lets the roll in.
-fn top_sd_s(candidate: &Candidate) -> f64 {
+/// The top is where the arm's in-plane rate passes zero: a long axis that is off lets the roll in, and a cuff
+/// that follows the wrist lets the hinging in.
+fn top_sd_s(candidate: &Candidate, wrist: &WristKnowledge) -> f64 {
     let phases = &candidate.phases;
-    let rate_sd = (LONG_AXIS_SD * phases.top_roll_rate).hypot(0.5_f64.to_radians());
+    let (forearm, forearm_rate) = candidate.forearm.at(wrist.clock.forearm_s(phases.top_s));
+    let (hand, hand_rate) = candidate.hand.at(phases.top_s);
+    let bending = (wrist.start * hand * hand_rate - forearm * forearm_rate).dot(&phases.normal);
+    let cuff_sd = 0.5 * wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt();
+    let rate_sd = (LONG_AXIS_SD * phases.top_roll_rate).hypot(0.5_f64.to_radians()).hypot(cuff_sd * bending);
     (rate_sd / phases.top_bend.abs().max(1e-6)).hypot(TIMING_SD_S)
 }
