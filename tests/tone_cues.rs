@@ -65,7 +65,8 @@ fn the_guides_cues_go_up_when_all_is_well_and_down_when_not() {
 fn the_tick_is_short_and_quiet() {
     check(Cue::Tick, &[1047.0], 0.0);
     assert!(heard(Cue::Tick)[0].lasts_s < 0.06);
-    let peak = |cue| render(cue, SampleRate::SERVER, Volume::default()).iter().fold(0.0_f32, |p, s| p.max(s.abs()));
+    let peak =
+        |cue| render(cue, SampleRate::SERVER, Volume::default()).iter().fold(0.0_f32, |p, s| p.max(s.abs()));
     assert!(peak(Cue::Tick) < 0.6 * peak(Cue::Begin));
 }
 

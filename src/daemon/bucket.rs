@@ -71,7 +71,8 @@ impl Bucket {
         status: Status,
     ) -> Bucket {
         let name = recording.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        let analysis = BucketAnalysis { swings: Vec::new(), losses: Vec::new(), notes: Vec::new(), calibration: None };
+        let analysis =
+            BucketAnalysis { swings: Vec::new(), losses: Vec::new(), notes: Vec::new(), calibration: None };
         let review = Review {
             player: player_name(settings),
             windows: windows(settings),

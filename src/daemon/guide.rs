@@ -90,6 +90,8 @@ const PLANS: [Plan; 5] = [
 const REST_MAX_S: f64 = 4.0;
 /// And at least this, so that two sounds do not run into each other, s.
 const REST_MIN_S: f64 = 0.5;
+/// After a swing the arm has to come down first: so long a rest is waited for, twice as long at most, s.
+const REST_AFTER_SWING_S: f64 = 2.0;
 /// A node is told to be missing when it was not heard for so long, s.
 const NODE_PATIENCE_S: f64 = 3.0;
 /// A glove that is silent for this long is told of, µs of host time …
@@ -103,8 +105,12 @@ enum Phase {
     Waiting,
     /// The player does the part.
     Doing,
-    /// The part is over since this time in it, s; the hand comes to rest. Then the part in this place.
-    Resting { since_s: f64, next: usize },
+    /// The part is over since this time in it, s; the hand comes to rest for so long. Then the part in this place.
+    Resting {
+        since_s: f64,
+        quiet_s: f64,
+        next: usize,
+    },
     Over,
 }
 
@@ -155,7 +161,7 @@ impl Guide {
         if let Some(look) = self.watch.push(sample) {
             said.extend(match self.phase {
                 Phase::Doing => self.follow(&look),
-                Phase::Resting { since_s, next } => self.rest(&look, since_s, next),
+                Phase::Resting { since_s, quiet_s, next } => self.rest(&look, since_s, quiet_s, next),
                 Phase::Waiting | Phase::Over => Vec::new(),
             });
         }
@@ -173,7 +179,8 @@ impl Guide {
             return Vec::new();
         }
         if silent_us > SILENCE_MAX_US {
-            return self.stop("Nothing was heard from the hand node for half a minute: the calibration ends here.");
+            return self
+                .stop("Nothing was heard from the hand node for half a minute: the calibration ends here.");
         }
         if std::mem::replace(&mut self.told_silence, true) {
             return Vec::new();
@@ -190,7 +197,11 @@ impl Guide {
     fn ask(&mut self, place: usize) -> Vec<Say> {
         let Some(plan) = PLANS.get(place) else {
             self.phase = Phase::Over;
-            return vec![Say::Sound(Cue::AllDone), Say::Words("That was all, thank you.".to_owned()), Say::Done];
+            return vec![
+                Say::Sound(Cue::AllDone),
+                Say::Words("That was all, thank you.".to_owned()),
+                Say::Done,
+            ];
         };
         if place != self.place {
             self.tries = 0;
@@ -214,9 +225,10 @@ impl Guide {
         if quality.problem.is_none() && enough && look.since_s >= plan.shortest_s {
             return self.part_done(look);
         }
+        // Where the wrong thing was done as often as the right one should be, waiting mends nothing.
         let hopeless = match quality.problem {
             Some(Problem::Swing | Problem::Swapped | Problem::BackToFront | Problem::UpsideDown) => true,
-            Some(problem) => !problem.is_unfinished() && !silent && plan.enough > 0 && enough,
+            Some(problem) => !problem.is_unfinished() && plan.enough > 0 && quality.movements >= plan.enough,
             None => false,
         };
         if hopeless || look.since_s > plan.longest_s + self.extra_s {
@@ -242,7 +254,7 @@ impl Guide {
         if next == PLANS.len() {
             return self.ask(next);
         }
-        self.phase = Phase::Resting { since_s: look.since_s, next };
+        self.phase = Phase::Resting { since_s: look.since_s, quiet_s: 0.0, next };
         let words = if quality.part == CalibrationPart::Still {
             "Good.".to_owned()
         } else {
@@ -254,6 +266,8 @@ impl Guide {
     /// The part has not come out well: once more, or, when that was said, on to the next.
     fn not_good(&mut self, look: &Look, problem: Problem) -> Vec<Say> {
         let Some(plan) = PLANS.get(self.place) else { return Vec::new() };
+        let quiet_s = if problem == Problem::Swing { REST_AFTER_SWING_S } else { 0.0 };
+        let rest = |next| Phase::Resting { since_s: look.since_s, quiet_s, next };
         let what = format!("{}: {}.", part_name(plan.part), problem.advice());
         match plan.part {
             CalibrationPart::Still if problem == Problem::PutDown && self.tries >= plan.tries => {
@@ -279,19 +293,20 @@ impl Guide {
                 said
             }
             _ if self.tries < plan.tries => {
-                self.phase = Phase::Resting { since_s: look.since_s, next: self.place };
+                self.phase = rest(self.place);
                 vec![Say::Sound(Cue::Repeat), Say::Words(what)]
             }
             _ => {
-                self.phase = Phase::Resting { since_s: look.since_s, next: self.place + 1 };
+                self.phase = rest(self.place + 1);
                 vec![Say::Words(format!("{what} We go on; type calibrate to do it all again."))]
             }
         }
     }
 
-    fn rest(&mut self, look: &Look, since_s: f64, next: usize) -> Vec<Say> {
+    fn rest(&mut self, look: &Look, since_s: f64, quiet_s: f64, next: usize) -> Vec<Say> {
         let rested_s = look.since_s - since_s;
-        let ready = look.quiet && rested_s >= REST_MIN_S || rested_s > REST_MAX_S;
+        let quiet = look.quiet_s > quiet_s && rested_s >= REST_MIN_S;
+        let ready = quiet || rested_s > REST_MAX_S + 2.0 * quiet_s;
         if ready { self.ask(next) } else { Vec::new() }
     }
 }

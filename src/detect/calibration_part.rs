@@ -110,7 +110,10 @@ impl Problem {
     /// Waiting longer may still mend it; anything else needs the part to be done again.
     #[must_use]
     pub fn is_unfinished(self) -> bool {
-        matches!(self, Problem::NoMotion | Problem::TooSmall | Problem::TooFew | Problem::Restless | Problem::PutDown)
+        matches!(
+            self,
+            Problem::NoMotion | Problem::TooSmall | Problem::TooFew | Problem::Restless | Problem::PutDown
+        )
     }
 
     /// The glove is on the wrong way: no repetition helps before it is put right.
@@ -139,7 +142,9 @@ impl Problem {
             }
             Problem::NoMotion => "hardly any movement was seen; repeat it",
             Problem::Other(CalibrationPart::Flex) => "that was a bend to the palm; repeat the one asked for",
-            Problem::Other(CalibrationPart::Roll) => "that was a turn of the forearm; repeat the one asked for",
+            Problem::Other(CalibrationPart::Roll) => {
+                "that was a turn of the forearm; repeat the one asked for"
+            }
             Problem::Other(_) => "that was a hinge to the thumb; repeat the one asked for",
             Problem::ArmMoved => "you turned the forearm along with it; repeat it, arm still",
             Problem::WristMoved => "the wrist moved along with it; repeat it, wrist firm",
@@ -169,6 +174,8 @@ pub struct PartQuality {
     pub part: CalibrationPart,
     /// How often it was done.
     pub repetitions: usize,
+    /// How often anything went there and back, whatever it was.
+    pub movements: usize,
     /// Size of a turn there or back, the middle one, degrees.
     pub turn_deg: f64,
     /// Share of the motion about its main axis, 0 to 1.
@@ -205,6 +212,7 @@ impl PartQuality {
         PartQuality {
             part: readings.part,
             repetitions: main.repetitions(),
+            movements: motions.hand.repetitions().max(motions.forearm.repetitions()),
             turn_deg: main.usual_turn().to_degrees(),
             about_one_axis: main.share,
             arm_against_hand: motions.forearm.rms / motions.hand.rms.max(1e-6),
@@ -220,6 +228,7 @@ impl PartQuality {
         PartQuality {
             part,
             repetitions: 0,
+            movements: 0,
             turn_deg: 0.0,
             about_one_axis: 0.0,
             arm_against_hand: 0.0,
@@ -297,7 +306,10 @@ impl Motions<'_> {
     }
 
     fn wrong_movement(&self) -> Option<Problem> {
-        self.spoilt().or_else(|| self.other_movement()).or_else(|| self.impure()).or_else(|| self.too_little())
+        self.spoilt()
+            .or_else(|| self.other_movement())
+            .or_else(|| self.impure())
+            .or_else(|| self.too_little())
     }
 
     fn spoilt(&self) -> Option<Problem> {

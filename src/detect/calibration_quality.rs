@@ -7,14 +7,15 @@ use crate::fusion::joint::JointEstimate;
 use crate::fusion::wrist::WristAxes;
 use crate::sample::CalibrationPart;
 
-/// Axes known to this (standard deviation) leave the set within about 10 ms, degrees.
-const GOOD_DEG: f64 = 2.0;
+/// Axes known to this (standard deviation) let the first swings' sets be told within about 30 ms, before the
+/// swings themselves sharpen them, degrees.
+const GOOD_DEG: f64 = 2.5;
 /// Axes known worse than this leave the set to chance, degrees.
-const POOR_DEG: f64 = 4.0;
-/// The clocks of the two nodes, likewise, ms.
-const GOOD_MS: f64 = 1.0;
+const POOR_DEG: f64 = 5.0;
+/// The clocks of the two nodes, likewise: a ms costs 10 ms of the set.
+const GOOD_MS: f64 = 2.0;
 /// And worse, ms.
-const POOR_MS: f64 = 4.0;
+const POOR_MS: f64 = 5.0;
 /// Flexion and hinge lie this near to a right angle in any wrist, degrees.
 const SKEW_DEG: f64 = 25.0;
 
@@ -65,9 +66,8 @@ impl AxesQuality {
         }
         let c = estimate.covariance(0);
         // Both components of an axis move it, so its angle varies by the sum of both.
-        let axis_sd_deg = |first: usize| {
-            (c[(first, first)] + c[(first + 1, first + 1)]).max(0.0).sqrt().to_degrees()
-        };
+        let axis_sd_deg =
+            |first: usize| (c[(first, first)] + c[(first + 1, first + 1)]).max(0.0).sqrt().to_degrees();
         let (found, axes) = (&estimate.axes, nominal);
         Some(AxesQuality {
             flexion_axis_sd_deg: axis_sd_deg(0),
@@ -122,7 +122,8 @@ impl CalibrationQuality {
         });
         let axis = |part: CalibrationPart| parts[part as usize].hand_axis;
         let pair = axis(CalibrationPart::Flex).zip(axis(CalibrationPart::Hinge));
-        let between_axes_deg = pair.map(|(flexion, hinge)| flexion.dot(&hinge).abs().min(1.0).acos().to_degrees());
+        let between_axes_deg =
+            pair.map(|(flexion, hinge)| flexion.dot(&hinge).abs().min(1.0).acos().to_degrees());
         CalibrationQuality { parts: parts.into(), between_axes_deg, axes }
     }
 
@@ -132,17 +133,23 @@ impl CalibrationQuality {
         self.parts.iter().filter_map(|part| part.problem).any(|problem| problem.is_worn_wrong())
     }
 
+    /// Nothing is to be said against any part.
+    #[must_use]
+    pub fn is_flawless(&self) -> bool {
+        !self.is_skewed() && self.parts.iter().all(|part| part.problem.is_none())
+    }
+
     fn is_skewed(&self) -> bool {
         self.between_axes_deg.is_some_and(|angle_deg| (angle_deg - 90.0).abs() > SKEW_DEG)
     }
 
-    /// The verdict.
+    /// The verdict. Where every part was done well, nothing is to be repeated, however little came out of it.
     #[must_use]
     pub fn grade(&self) -> Grade {
         let Some(axes) = self.axes.filter(|_| !self.is_worn_wrong()) else { return Grade::Poor };
-        let flawless = !self.is_skewed() && self.parts.iter().all(|part| part.problem.is_none());
         match axes.grade() {
-            Grade::Good if !flawless => Grade::Usable,
+            Grade::Good if !self.is_flawless() => Grade::Usable,
+            Grade::Poor if self.is_flawless() => Grade::Usable,
             grade => grade,
         }
     }
@@ -176,7 +183,7 @@ impl CalibrationQuality {
         };
         match grade {
             Grade::Good => format!("Calibration good: {what}."),
-            Grade::Usable => format!("Calibration usable: {what}."),
+            Grade::Usable => format!("Calibration usable: {what}; the swings will sharpen it."),
             Grade::Poor => format!("Calibration not good enough: {what}. Please calibrate again."),
         }
     }

@@ -11,7 +11,7 @@ use nalgebra::Vector3;
 
 /// A look is taken this often, s.
 const LOOK_EVERY_S: f64 = 0.1;
-/// The hand rests when its newest readings over this time are slow …
+/// The hand rests when its newest readings over this time are slow, s …
 const QUIET_S: f64 = 0.4;
 /// … on the whole slower than this, rad/s.
 const QUIET_RATE: f64 = 12.0_f64.to_radians();
@@ -27,13 +27,12 @@ pub struct Look {
     pub since_s: f64,
     /// The part so far.
     pub quality: PartQuality,
-    /// The hand rests at this moment.
-    pub quiet: bool,
+    /// The hand has been at rest for so long by now, s.
+    pub quiet_s: f64,
 }
 
 /// The readings of a node since the part began.
 struct NodeWatch {
-    role: NodeRole,
     conversion: Conversion,
     readings: Vec<Reading>,
     newest_s: Option<f64>,
@@ -42,7 +41,7 @@ struct NodeWatch {
 impl NodeWatch {
     fn new(role: NodeRole, device: &DeviceDescription) -> NodeWatch {
         let conversion = Conversion::of(device.node(role));
-        NodeWatch { role, conversion, readings: Vec::new(), newest_s: None }
+        NodeWatch { conversion, readings: Vec::new(), newest_s: None }
     }
 
     /// Late and double readings are left out: to follow a movement it needs no completeness.
@@ -80,6 +79,7 @@ pub struct CalibrationWatch {
     part: CalibrationPart,
     began_s: Option<f64>,
     looked_s: f64,
+    restless_s: f64,
 }
 
 impl CalibrationWatch {
@@ -95,6 +95,7 @@ impl CalibrationWatch {
             part: CalibrationPart::Still,
             began_s: None,
             looked_s: 0.0,
+            restless_s: 0.0,
         }
     }
 
@@ -145,13 +146,14 @@ impl CalibrationWatch {
         let readings =
             PartReadings { part: self.part, hand: &self.hand.readings, forearm: &self.forearm.readings };
         let quality = PartQuality::of(&readings, &self.biases, &self.nominal, self.lead_arm_sign);
-        Some(Look { since_s, quality, quiet: self.is_quiet() })
+        if since_s < QUIET_S || self.is_restless() {
+            self.restless_s = now_s;
+        }
+        Some(Look { since_s, quality, quiet_s: now_s - self.restless_s })
     }
 
-    fn is_quiet(&self) -> bool {
-        let newest = self.hand.newest(QUIET_S);
-        let covered = newest.first().zip(newest.last()).map_or(0.0, |(a, b)| b.t_s - a.t_s);
-        covered > 0.8 * QUIET_S && rms(newest, &self.biases.hand) < QUIET_RATE
+    fn is_restless(&self) -> bool {
+        rms(self.hand.newest(QUIET_S), &self.biases.hand) > QUIET_RATE
     }
 }
 

@@ -104,8 +104,11 @@ fn turns(readings: &[Reading], bias: &Vector3<f64>, axis: &Unit<Vector3<f64>>) -
     for pair in readings.windows(2) {
         angle += (pair[1].rate - bias).dot(axis) * (pair[1].t_s - pair[0].t_s);
         let is_turn = (far - from).abs() >= LEAST_TURN;
-        let goes_on =
-            if is_turn { (angle - far) * (far - from) > 0.0 } else { (angle - from).abs() > (far - from).abs() };
+        let goes_on = if is_turn {
+            (angle - far) * (far - from) > 0.0
+        } else {
+            (angle - from).abs() > (far - from).abs()
+        };
         if goes_on {
             far = angle;
         } else if is_turn && (angle - far).abs() >= LEAST_TURN {
@@ -199,7 +202,8 @@ mod tests {
                 let t_s = f64::from(i) * 0.005;
                 let at_s = t_s - 2.0;
                 let w = std::f64::consts::TAU / rep_s;
-                let rate = if (0.0..moving_s).contains(&at_s) { 0.5 * turn * w * (w * at_s).sin() } else { 0.0 };
+                let rate =
+                    if (0.0..moving_s).contains(&at_s) { 0.5 * turn * w * (w * at_s).sin() } else { 0.0 };
                 Reading { t_s, rate: Vector3::new(rate, 0.0, 0.01), force_g: Vector3::y(), clipped: false }
             })
             .collect()

@@ -73,10 +73,15 @@ const NO_SET: [Pulse; 4] =
 
 const BEGIN: [Pulse; 1] = [pulse(0.0, 260.0, 440.0)];
 const TICK: [Pulse; 1] = [pulse(0.0, 45.0, 1047.0)];
-const PART_DONE: [Pulse; 3] = [pulse(0.0, 75.0, 560.0), pulse(110.0, 75.0, 705.0), pulse(220.0, 110.0, 888.0)];
+const PART_DONE: [Pulse; 3] =
+    [pulse(0.0, 75.0, 560.0), pulse(110.0, 75.0, 705.0), pulse(220.0, 110.0, 888.0)];
 const REPEAT: [Pulse; 2] = [pulse(0.0, 150.0, 720.0), pulse(270.0, 200.0, 480.0)];
-const ALL_DONE: [Pulse; 4] =
-    [pulse(0.0, 90.0, 345.0), pulse(150.0, 90.0, 460.0), pulse(300.0, 90.0, 690.0), pulse(450.0, 140.0, 920.0)];
+const ALL_DONE: [Pulse; 4] = [
+    pulse(0.0, 90.0, 345.0),
+    pulse(150.0, 90.0, 460.0),
+    pulse(300.0, 90.0, 690.0),
+    pulse(450.0, 140.0, 920.0),
+];
 
 impl Cue {
     /// Number of cues.

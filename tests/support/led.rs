@@ -60,7 +60,8 @@ impl Led {
     }
 
     pub fn words(&self) -> String {
-        let words = |(_, say): &(f64, Say)| if let Say::Words(words) = say { Some(words.clone()) } else { None };
+        let words =
+            |(_, say): &(f64, Say)| if let Say::Words(words) = say { Some(words.clone()) } else { None };
         self.said.iter().filter_map(words).collect::<Vec<_>>().join("\n")
     }
 
