@@ -22,7 +22,7 @@ const LEAST_SHARE: f64 = 0.85;
 /// The forearm turns along when its rate reaches this share of the hand's.
 const ALONG: f64 = 0.5;
 /// In the roll hand and forearm turn as one: their rates may differ by this factor.
-const AS_ONE: f64 = 1.4;
+const AS_ONE: f64 = 1.1;
 /// Least share about the main axis of the hand while the forearm rolls.
 const LEAST_HAND_SHARE: f64 = 0.8;
 /// Faster than this the skin moves against the bone and straps sway (judgement), rad/s.
@@ -318,7 +318,7 @@ impl Motions<'_> {
             (Problem::Swing, hand.peak > SWING[0] && forearm.peak > SWING[1]),
             (Problem::Clipped, hand.clipped || forearm.clipped),
             // A forearm cannot turn without its hand.
-            (Problem::Swapped, hand.repetitions() == 0 && forearm.repetitions() > 0 && forearm.rms > HARDLY),
+            (Problem::Swapped, forearm.repetitions() > 1 && hand.rms < ALONG * forearm.rms),
             (Problem::NoMotion, hand.rms < HARDLY && hand.turns.is_empty()),
         ];
         checks.into_iter().find(|(_, found)| *found).map(|(problem, _)| problem)
@@ -326,7 +326,8 @@ impl Motions<'_> {
 
     /// The movement that the hand's main axis speaks of is not the one asked for.
     fn other_movement(&self) -> Option<Problem> {
-        if self.hand.share < LEAST_SHARE || self.hand.repetitions() == 0 {
+        let rolls = self.part == CalibrationPart::Roll && self.forearm.rms > ALONG * self.hand.rms;
+        if self.hand.share < LEAST_SHARE || self.hand.repetitions() == 0 || rolls {
             return None;
         }
         let axis = self.hand.axis?;
