@@ -19,6 +19,7 @@ use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::HostTime;
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::sync::watch;
@@ -125,20 +126,23 @@ impl Bucket {
     /// What the guide has to say to these arrivals. It ends with the first prompt that the glove gives itself.
     fn guided(&mut self, arrivals: &[Arrival]) -> Vec<Say> {
         let Some(guide) = &mut self.guide else { return Vec::new() };
-        let mut said = Vec::new();
-        let mut glove_leads = false;
-        for arrival in arrivals {
-            match arrival {
-                Arrival::Sample(sample) => said.extend(guide.hear(sample)),
-                Arrival::Marker { marker, .. } => glove_leads |= matches!(marker, Marker::Prompt(_)),
-            }
-        }
-        if glove_leads {
+        let prompts =
+            |arrival: &Arrival| matches!(arrival, Arrival::Marker { marker: Marker::Prompt(_), .. });
+        if arrivals.iter().any(prompts) {
             self.status.line("the glove leads through the calibration itself");
             self.guide = None;
-            said.clear();
+            return Vec::new();
         }
-        said
+        let samples = arrivals.iter().filter_map(|arrival| match arrival {
+            Arrival::Sample(sample) => Some(sample),
+            Arrival::Marker { .. } => None,
+        });
+        // A guide that fails costs the calibration in hand, never the recording.
+        let said = catch_unwind(AssertUnwindSafe(|| samples.flat_map(|sample| guide.hear(sample)).collect()));
+        said.unwrap_or_else(|_| {
+            self.status.line("the calibration failed; the recording goes on");
+            vec![Say::Stopped]
+        })
     }
 
     /// A glove that was not calibrated yet: begins with it, or says how to.

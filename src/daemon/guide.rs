@@ -2,7 +2,7 @@
 //! goes on. It follows the movement, so a brisk player is soon through. Pure: samples in, things to say out;
 //! the clock is that of the hand node, and the host's only tells that the glove has fallen silent.
 
-use crate::detect::calibration_part::PartQuality;
+use crate::detect::calibration_part::{ADDRESS_STILL_S, PartQuality};
 use crate::detect::calibration_quality::part_name;
 use crate::detect::{CalibrationWatch, Look, Problem};
 use crate::sample::{CalibrationPart, DeviceDescription, ImuSample, NodeRole};
@@ -89,9 +89,13 @@ const PLANS: [Plan; 5] = [
 /// After a part the hand has to come to rest; no longer than this is waited for it, s.
 const REST_MAX_S: f64 = 4.0;
 /// And at least this, so that two sounds do not run into each other, s.
-const REST_MIN_S: f64 = 0.5;
+const REST_MIN_S: f64 = 0.8;
 /// After a swing the arm has to come down first: so long a rest is waited for, twice as long at most, s.
 const REST_AFTER_SWING_S: f64 = 2.0;
+/// A movement later than this in a part belongs to it; before it, the hand's rest is not yet known, s.
+const MOVED_AFTER_S: f64 = 0.7;
+/// A player who does not move for so long has stood at the ball before, s.
+const STOOD_S: f64 = 2.9;
 /// A node is told to be missing when it was not heard for so long, s.
 const NODE_PATIENCE_S: f64 = 3.0;
 /// A glove that is silent for this long is told of, µs of host time …
@@ -122,6 +126,8 @@ pub struct Guide {
     counted: usize,
     /// Extra time for a part that is asked for again without a new beginning, s.
     extra_s: f64,
+    /// The hand has moved since the part was first asked for.
+    moved: bool,
     phase: Phase,
     fresh: bool,
     heard: Option<HostTime>,
@@ -138,6 +144,7 @@ impl Guide {
             tries: 0,
             counted: 0,
             extra_s: 0.0,
+            moved: false,
             phase: Phase::Waiting,
             fresh: false,
             heard: None,
@@ -204,7 +211,7 @@ impl Guide {
             ];
         };
         if place != self.place {
-            self.tries = 0;
+            (self.tries, self.moved) = (0, false);
         }
         (self.place, self.counted, self.extra_s) = (place, 0, 0.0);
         self.tries += 1;
@@ -221,20 +228,29 @@ impl Guide {
             let advice = quality.problem.map_or("", Problem::advice);
             return self.stop(&format!("Both nodes are needed: {advice}. Then type calibrate."));
         }
-        let enough = quality.repetitions >= plan.enough;
+        let posed = plan.part != CalibrationPart::Address || self.is_posed(look);
+        let enough = quality.repetitions >= plan.enough && posed;
         if quality.problem.is_none() && enough && look.since_s >= plan.shortest_s {
             return self.part_done(look);
         }
         // Where the wrong thing was done as often as the right one should be, waiting mends nothing.
         let hopeless = match quality.problem {
-            Some(Problem::Swing | Problem::Swapped | Problem::BackToFront | Problem::UpsideDown) => true,
+            Some(Problem::Swing | Problem::Swapped) => true,
+            Some(Problem::BackToFront | Problem::UpsideDown) => posed,
             Some(problem) => !problem.is_unfinished() && plan.enough > 0 && quality.movements >= plan.enough,
             None => false,
         };
         if hopeless || look.since_s > plan.longest_s + self.extra_s {
-            return self.not_good(look, quality.problem.unwrap_or(Problem::TooFew));
+            return self.not_good(look, quality.problem.unwrap_or(Problem::Restless));
         }
         self.count(quality)
+    }
+
+    /// The player has gone into a pose since the part was first asked for and holds it, or has stood there all
+    /// along.
+    fn is_posed(&mut self, look: &Look) -> bool {
+        self.moved |= look.since_s - look.quiet_s > MOVED_AFTER_S;
+        look.quiet_s >= if self.moved { ADDRESS_STILL_S } else { STOOD_S }
     }
 
     /// A tick for every repetition, the last one left to the sound of the part's end.

@@ -295,7 +295,7 @@ impl Motions<'_> {
             (&self.forearm, nominal.long_in_forearm.into_inner(), thumb_in_forearm),
         ];
         let wrong = |(motion, proximal, thumb): (&NodeMotion, Vector3<f64>, Vector3<f64>)| {
-            let force_g = motion.still_force_g?;
+            let force_g = motion.pose_force_g?;
             if force_g.dot(&proximal) < -WRONG_WAY_G {
                 Some(Problem::BackToFront)
             } else {

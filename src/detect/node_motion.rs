@@ -14,7 +14,9 @@ const UNDER_WAY_FROM: f64 = 0.7;
 pub const SLICE_S: f64 = 0.25;
 /// A slice's mean rate at rest: gyro bias and slow sway stay below this, rad/s.
 const REST_MEAN: f64 = 5.0_f64.to_radians();
-/// And its scatter, tremor included (8 to 12 Hz, a few °/s), rad/s.
+/// A rest as long as this is a pose, s.
+const POSE_S: f64 = 0.5;
+/// The scatter of a slice at rest, tremor included (8 to 12 Hz, a few °/s), rad/s.
 const REST_SCATTER: f64 = 6.0_f64.to_radians();
 
 /// The movement of one node, rates less the gyro bias.
@@ -34,12 +36,12 @@ pub struct NodeMotion {
     pub turns: Vec<f64>,
     /// Longest rest, s.
     pub still_s: f64,
-    /// Mean specific force over that rest, g.
-    pub still_force_g: Option<Vector3<f64>>,
     /// Mean rate over that rest, bias included: the gyro bias where it was a real rest, rad/s.
     pub still_rate: Option<Vector3<f64>>,
     /// How far the means over [`SLICE_S`] scatter about it, rad/s: sway and breath of whoever wears the node.
     pub still_sway: f64,
+    /// Mean specific force over the last rest of half a second or more, g.
+    pub pose_force_g: Option<Vector3<f64>>,
 }
 
 impl NodeMotion {
@@ -49,7 +51,9 @@ impl NodeMotion {
         let rates = || readings.iter().map(|reading| reading.rate - bias);
         let count = readings.len().max(1) as f64;
         let (axis, share) = main_axis(rates());
-        let rest = Rest::longest(readings);
+        let rests = Rest::all(readings);
+        let rest = rests.iter().max_by_key(|rest| rest.slices);
+        let pose = rests.iter().rev().find(|rest| rest.slices as f64 * SLICE_S >= POSE_S);
         NodeMotion {
             rms: (rates().map(|rate| rate.norm_squared()).sum::<f64>() / count).sqrt(),
             peak: rates().map(|rate| rate.norm()).fold(0.0, f64::max),
@@ -57,10 +61,10 @@ impl NodeMotion {
             axis,
             share,
             turns: axis.map_or_else(Vec::new, |axis| turns(readings, bias, &axis)),
-            still_s: rest.as_ref().map_or(0.0, |rest| rest.slices as f64 * SLICE_S),
-            still_force_g: rest.as_ref().map(|rest| rest.force_g / rest.slices as f64),
-            still_rate: rest.as_ref().map(|rest| rest.rate / rest.slices as f64),
-            still_sway: rest.as_ref().map_or(0.0, Rest::sway),
+            still_s: rest.map_or(0.0, |rest| rest.slices as f64 * SLICE_S),
+            still_rate: rest.map(|rest| rest.rate / rest.slices as f64),
+            still_sway: rest.map_or(0.0, Rest::sway),
+            pose_force_g: pose.map(Rest::mean_force_g),
         }
     }
 
@@ -137,7 +141,7 @@ impl Rest {
         Rest { slices: 1, rate, rate_squares: rate.norm_squared(), force_g }
     }
 
-    fn with(self, next: Rest) -> Rest {
+    fn with(&self, next: &Rest) -> Rest {
         Rest {
             slices: self.slices + next.slices,
             rate: self.rate + next.rate,
@@ -152,30 +156,27 @@ impl Rest {
         (self.rate_squares / count - (self.rate / count).norm_squared()).max(0.0).sqrt()
     }
 
-    /// The longest run of restful slices.
-    fn longest(readings: &[Reading]) -> Option<Rest> {
-        let first_s = readings.first()?.t_s;
-        let slice_of = |reading: &Reading| ((reading.t_s - first_s) / SLICE_S) as i64;
-        let last_slice = readings.last().map(slice_of)?;
-        let mut best: Option<Rest> = None;
-        let mut run: Option<(i64, Rest)> = None;
-        for slice in readings.chunk_by(|a, b| slice_of(a) == slice_of(b)) {
-            let number = slice.first().map_or(0, slice_of);
-            // The last slice is not full yet.
-            let Some(slice) = restful(slice).filter(|_| number < last_slice) else {
-                run = None;
-                continue;
-            };
-            let rest = match run.take().filter(|(before, _)| before + 1 == number) {
-                Some((_, rest)) => rest.with(slice),
-                None => slice,
-            };
-            if best.as_ref().is_none_or(|best| rest.slices > best.slices) {
-                best = Some(rest.clone());
+    /// The runs of restful slices, in order of time. The last slice, which is not full yet, is left out.
+    fn all(readings: &[Reading]) -> Vec<Rest> {
+        let mut runs: Vec<(i64, Rest)> = Vec::new();
+        let Some((first, last)) = readings.first().zip(readings.last()) else { return Vec::new() };
+        let number_of = |reading: &Reading| ((reading.t_s - first.t_s) / SLICE_S) as i64;
+        for slice in readings.chunk_by(|a, b| number_of(a) == number_of(b)) {
+            let number = slice.first().map_or(0, number_of);
+            let Some(rest) = restful(slice).filter(|_| number < number_of(last)) else { continue };
+            match runs.last_mut() {
+                Some((before, run)) if *before + 1 == number => {
+                    *before = number;
+                    *run = run.with(&rest);
+                }
+                _ => runs.push((number, rest)),
             }
-            run = Some((number, rest));
         }
-        best
+        runs.into_iter().map(|(_, run)| run).collect()
+    }
+
+    fn mean_force_g(&self) -> Vector3<f64> {
+        self.force_g / self.slices as f64
     }
 }
 
@@ -241,6 +242,6 @@ mod tests {
     fn a_rest_tells_bias_and_gravity() {
         let motion = NodeMotion::of(&rocking(40.0, 2, 1.0), &Vector3::zeros());
         assert!((motion.still_rate.unwrap() - Vector3::new(0.0, 0.0, 0.01)).norm() < 1e-9);
-        assert!((motion.still_force_g.unwrap() - Vector3::y()).norm() < 1e-9);
+        assert!((motion.pose_force_g.unwrap() - Vector3::y()).norm() < 1e-9);
     }
 }

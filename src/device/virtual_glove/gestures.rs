@@ -38,7 +38,7 @@ pub fn settle(start_s: f64, from: Posture, to: Posture, duration_s: f64) -> Acti
 pub enum Manner {
     /// As it is asked for.
     AsAsked,
-    /// Not at all.
+    /// Not at all: a moment of waiting.
     NotAtAll,
     /// With movements of a fifth of the size.
     Small,
@@ -69,7 +69,7 @@ pub fn calibration_part(
 ) -> Activity {
     let mut activity = Activity::new(ActivityKind::Calibration(part), start_s, from);
     if manner == Manner::NotAtAll {
-        activity.rest(6.0);
+        activity.rest(1.5);
         return activity;
     }
     match part {

@@ -188,9 +188,10 @@ impl Scenario {
     pub fn guided_bucket() -> Scenario {
         use SetAim::Travel;
         use SwingSize::Full;
-        let parts = CalibrationPart::ALL.map(|(part, _)| Cue::Part(part, Manner::AsAsked));
+        let parts = CalibrationPart::ALL
+            .map(|(part, _)| [Cue::Part(part, Manner::AsAsked), Cue::Part(part, Manner::NotAtAll)]);
         let shots = [Cue::Shot(Full, Travel(0.52)), Cue::Shot(Full, Travel(0.60))];
-        Scenario::new(Plan::Listed(parts.into_iter().chain(shots).collect()))
+        Scenario::new(Plan::Listed(parts.into_iter().flatten().chain(shots).collect()))
     }
 
     /// A day on the range: a calibration, then fresh swings until `hours` have passed.
