@@ -3,7 +3,7 @@
 
 use super::calibration_part::{PartQuality, PartReadings};
 use super::episode::CalibrationEpisodes;
-use crate::fusion::joint::JointEstimate;
+use crate::fusion::joint::{CLOCK, JointEstimate};
 use crate::fusion::wrist::WristAxes;
 use crate::sample::CalibrationPart;
 
@@ -72,7 +72,7 @@ impl AxesQuality {
         Some(AxesQuality {
             flexion_axis_sd_deg: axis_sd_deg(0),
             hinge_axis_sd_deg: axis_sd_deg(2),
-            clock_sd_ms: c[(4, 4)].max(0.0).sqrt() * 1e3,
+            clock_sd_ms: c[(CLOCK, CLOCK)].max(0.0).sqrt() * 1e3,
             hinge_from_nominal_deg: found.deviation_in_hand.angle(&axes.deviation_in_hand).to_degrees(),
             flexion_from_nominal_deg: found.flexion_in_forearm.angle(&axes.flexion_in_forearm).to_degrees(),
         })

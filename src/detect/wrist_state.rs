@@ -147,7 +147,7 @@ impl WristState {
 
     /// Says how good the calibration was. `complaints` are those of the first axes.
     fn judge(&mut self, calibration: &CalibrationEpisodes, complaints: Vec<String>) {
-        let axes = AxesQuality::of(&self.estimate([]), &self.nominal);
+        let axes = AxesQuality::of(&self.estimate([], &GloveEvidence::default()), &self.nominal);
         let quality = CalibrationQuality::of(calibration, axes, &self.nominal, self.lead_arm_sign);
         self.calibrated &= !quality.is_worn_wrong();
         self.notes.extend(quality.sentences());

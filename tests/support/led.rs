@@ -8,6 +8,7 @@ use hingeclock::detect::episode::{
 use hingeclock::detect::wrist_state::WristState;
 use hingeclock::detect::{AnalysisParams, CalibrationQuality, LiveAnalysis, OfflineAnalysis};
 use hingeclock::device::virtual_glove::{GloveStream, Scenario};
+use hingeclock::fusion::joint::GloveEvidence;
 use hingeclock::sample::{Arrival, CalibrationPart, DeviceDescription, Marker, NodeRole};
 use hingeclock::tone::Cue;
 use nalgebra::{Unit, Vector3};
@@ -97,7 +98,7 @@ pub fn axis_errors(led: &Led, scenario: &Scenario, seed: u64) -> [(f64, f64); 2]
     let Some(Cut::Calibration(calibration)) = cut else { panic!("no calibration in it") };
     let mut state = WristState::nominal(&led.device);
     state.calibrate(&calibration);
-    let axes = state.estimate([]).axes;
+    let axes = state.estimate([], &GloveEvidence::default()).axes;
     let told = state.quality.unwrap().axes.unwrap();
     let stream = GloveStream::new(scenario, seed);
     let true_row = |role: NodeRole, row: usize| {
