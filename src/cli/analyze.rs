@@ -77,6 +77,7 @@ fn live(args: &Args, params: AnalysisParams, settings: &Settings) -> anyhow::Res
         swings: swings.iter().map(|live| live.swing.clone()).collect(),
         losses: path.losses(),
         notes: path.take_notes(),
+        calibration: path.take_calibration(),
     };
     note_input(&mut analysis, &report);
     let mut review = review_of(&args.input, player, analysis, settings);

@@ -102,12 +102,25 @@ pub struct EpisodeCutter {
     club: Option<String>,
 }
 
+/// Kind of the note by which whoever leads a calibration says that it is over.
+pub const CALIBRATION_NOTE: &str = "calibration";
+/// Value of that note when all parts were gone through.
+pub const CALIBRATION_DONE: &str = "done";
+/// And when it was broken off: what there is of it does not count.
+pub const CALIBRATION_STOPPED: &str = "stopped";
+
 /// More readings of a node than this are no part of a calibration: a minute at 1000 Hz.
 const PART_READINGS_MAX: usize = 60_000;
 /// Pairs of arrivals from which the clock is guessed.
 const GUESSES: usize = 2001;
 /// Time constant of the smoothed rate, s.
 const SMOOTH_S: f64 = 0.02;
+
+/// The parts that the axes come from are all there.
+fn is_whole(calibration: &CalibrationInHand) -> bool {
+    let moving = [CalibrationPart::Flex, CalibrationPart::Hinge, CalibrationPart::Roll];
+    moving.iter().all(|part| calibration.parts.iter().any(|(of, _)| of == part))
+}
 
 impl EpisodeCutter {
     /// A cutter for this glove.
@@ -193,6 +206,10 @@ impl EpisodeCutter {
                 None
             }
             Marker::Prompt(part) => self.prompt(*part),
+            Marker::Note { kind, value } if kind == CALIBRATION_NOTE => {
+                let calibration = self.calibration.take();
+                calibration.filter(|_| value == CALIBRATION_DONE).and_then(|it| self.close_calibration(it))
+            }
             Marker::Note { .. } => None,
         }
     }
@@ -201,7 +218,8 @@ impl EpisodeCutter {
         let now_s = self.now_s();
         let starts_anew = part == CalibrationPart::Still;
         let finished = if starts_anew {
-            self.calibration.take().and_then(|calibration| self.close_calibration(calibration))
+            // One that was broken off is none.
+            self.calibration.take().filter(is_whole).and_then(|whole| self.close_calibration(whole))
         } else {
             None
         };

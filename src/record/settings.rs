@@ -28,6 +28,8 @@ pub struct Settings {
     pub tone_volume: f64,
     /// The folder that recordings are put into.
     pub recordings: PathBuf,
+    /// Begin the calibration by itself when a glove connects that was not calibrated yet.
+    pub calibrate_on_connect: bool,
 }
 
 /// Who plays.
@@ -56,6 +58,7 @@ struct SettingsFile {
     grip_angle_deg: Option<Spanned<f64>>,
     tone_volume: Option<Spanned<f64>>,
     recordings: Option<PathBuf>,
+    calibrate_on_connect: Option<bool>,
 }
 
 /// A value that is out of its range: where, what was expected, what was found.
@@ -75,6 +78,7 @@ impl Default for Settings {
             grip_angle_deg: 31.0,
             tone_volume: 0.5,
             recordings: PathBuf::from("buckets"),
+            calibrate_on_connect: false,
         }
     }
 }
@@ -131,6 +135,7 @@ impl SettingsFile {
     fn judged(self) -> Result<Settings, Wrong> {
         let mut settings = Settings::default();
         settings.player = self.player.unwrap_or(settings.player);
+        settings.calibrate_on_connect = self.calibrate_on_connect.unwrap_or(settings.calibrate_on_connect);
         settings.recordings = self.recordings.unwrap_or(settings.recordings);
         if let Some(bands) = self.bands {
             settings.bands = judged_bands(&bands)?;
@@ -198,6 +203,8 @@ grip_angle_deg = 31.0
 tone_volume = 0.5
 # The folder that recordings are put into.
 recordings = \"buckets\"
+# Begin the calibration by itself when a glove connects that was not calibrated yet in this bucket.
+calibrate_on_connect = false
 
 [player]
 # As it stands on tables and in recordings; empty for none.
