@@ -150,7 +150,8 @@ fn gap_variance(filled: &[Reading], left: Reading, right: Reading) -> f64 {
     let straight = (left.rate + right.rate) * 0.5;
     let bridged = filled.iter().map(|reading| reading.rate).sum::<Vector3<f64>>();
     let mean = (bridged + straight) / (filled.len() + 1) as f64;
-    let off = if filled.is_empty() { 0.5 * (right.rate - left.rate) } else { (mean - straight) * BRIDGE_SHARE };
+    let off =
+        if filled.is_empty() { 0.5 * (right.rate - left.rate) } else { (mean - straight) * BRIDGE_SHARE };
     (off.norm() * gap_s).powi(2) + (GAP_SHARE * straight.norm() * gap_s).powi(2)
 }
 
@@ -195,7 +196,10 @@ mod tests {
         let (before, after) = (turned(&truth) - turned(&torn), turned(&truth) - turned(&mended.readings));
         let told = mended.variance.iter().sum::<f64>().sqrt();
         assert_eq!(mended.readings.len(), truth.len());
-        assert!(after.abs() < 0.3 * before.abs() && after.abs() < 2.0 * told, "{after} of {before}, told {told}");
+        assert!(
+            after.abs() < 0.3 * before.abs() && after.abs() < 2.0 * told,
+            "{after} of {before}, told {told}"
+        );
     }
 
     #[test]
