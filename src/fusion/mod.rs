@@ -7,6 +7,7 @@ pub mod calibration;
 pub mod clock;
 pub mod errors;
 pub mod joint;
+pub mod orientation;
 pub mod rest;
 pub mod self_calibration;
 pub mod series;

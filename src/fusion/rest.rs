@@ -2,9 +2,10 @@
 
 use super::series::Reading;
 use nalgebra::Vector3;
+use serde::{Deserialize, Serialize};
 
 /// Settings of the bias tracker.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RestParams {
     /// Length of a slice whose mean smooths tremor away, s.
     pub slice_s: f64,
@@ -39,7 +40,7 @@ impl Default for RestParams {
 }
 
 /// Sums over one slice.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 struct Slice {
     start_s: f64,
     rate: Vector3<f64>,
@@ -47,12 +48,77 @@ struct Slice {
     count: f64,
 }
 
+/// A moment of rest.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Rest {
+    /// Mean rate: the bias, and what sway is left, rad/s.
+    pub mean_rate: Vector3<f64>,
+    /// Scatter of the slices' mean rates, rad/s (standard deviation, worst axis).
+    pub scatter: f64,
+}
+
+/// Looks for moments of rest in one node's readings.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RestDetector {
+    params: RestParams,
+    slice: Option<Slice>,
+    block: Vec<Slice>,
+    resting: bool,
+}
+
+impl RestDetector {
+    /// A detector that has seen nothing yet.
+    #[must_use]
+    pub fn new(params: RestParams) -> RestDetector {
+        RestDetector { params, slice: None, block: Vec::new(), resting: false }
+    }
+
+    /// Whether the last moment that was judged was one of rest.
+    #[must_use]
+    pub fn is_resting(&self) -> bool {
+        self.resting
+    }
+
+    /// Takes the next reading: rate in rad/s, specific force in g. Gives a moment of rest when one is over.
+    pub fn push(&mut self, t_s: f64, rate: &Vector3<f64>, force_g: &Vector3<f64>) -> Option<Rest> {
+        let fresh = Slice { start_s: t_s, rate: Vector3::zeros(), force_g: Vector3::zeros(), count: 0.0 };
+        let slice = self.slice.get_or_insert(fresh);
+        let full = !(0.0..self.params.slice_s).contains(&(t_s - slice.start_s));
+        let closed = full.then(|| std::mem::replace(slice, fresh));
+        slice.rate += rate;
+        slice.force_g += force_g;
+        slice.count += 1.0;
+        closed.and_then(|slice| self.close_slice(slice))
+    }
+
+    fn close_slice(&mut self, slice: Slice) -> Option<Rest> {
+        self.block.push(slice);
+        if self.block.len() < self.params.slices {
+            return None;
+        }
+        let rest = self.rest_in_block();
+        self.block.clear();
+        self.resting = rest.is_some();
+        rest
+    }
+
+    /// Mean rate and its scatter, if the block is at rest.
+    fn rest_in_block(&self) -> Option<Rest> {
+        let n = self.block.len() as f64;
+        let (mean_rate, rate_sd) = mean_and_sd(self.block.iter().map(|slice| slice.rate / slice.count), n);
+        let (_, force_sd_g) = mean_and_sd(self.block.iter().map(|slice| slice.force_g / slice.count), n);
+        let still = rate_sd.max() < self.params.rate_sd_max
+            && force_sd_g.max() < self.params.force_sd_max_g
+            && mean_rate.amax() < self.params.mean_max;
+        still.then(|| Rest { mean_rate, scatter: rate_sd.max() })
+    }
+}
+
 /// Follows the gyro bias of one node through the session.
 #[derive(Clone, Debug)]
 pub struct BiasTracker {
     params: RestParams,
-    slice: Option<Slice>,
-    block: Vec<Slice>,
+    detector: RestDetector,
     bias: Vector3<f64>,
     weight: f64,
 }
@@ -61,7 +127,7 @@ impl BiasTracker {
     /// A tracker that knows nothing yet: its bias is zero.
     #[must_use]
     pub fn new(params: RestParams) -> BiasTracker {
-        BiasTracker { params, slice: None, block: Vec::new(), bias: Vector3::zeros(), weight: 0.0 }
+        BiasTracker { params, detector: RestDetector::new(params), bias: Vector3::zeros(), weight: 0.0 }
     }
 
     /// The bias so far, rad/s in the sensor frame.
@@ -78,43 +144,11 @@ impl BiasTracker {
 
     /// Takes the next reading.
     pub fn push(&mut self, reading: Reading) {
-        let fresh =
-            Slice { start_s: reading.t_s, rate: Vector3::zeros(), force_g: Vector3::zeros(), count: 0.0 };
-        let slice = self.slice.get_or_insert(fresh);
-        if !(0.0..self.params.slice_s).contains(&(reading.t_s - slice.start_s)) {
-            let full = std::mem::replace(slice, fresh);
-            self.close_slice(full);
-        }
-        if let Some(slice) = &mut self.slice {
-            slice.rate += reading.rate;
-            slice.force_g += reading.force_g;
-            slice.count += 1.0;
-        }
-    }
-
-    fn close_slice(&mut self, slice: Slice) {
-        self.block.push(slice);
-        if self.block.len() < self.params.slices {
-            return;
-        }
-        if let Some((mean, scatter)) = self.rest_in_block() {
-            let calm = 1.0 / (1.0 + (scatter / self.params.calm_sd).powi(2));
-            let old = self.weight * (1.0 - calm / self.params.memory_blocks);
-            self.weight = old + calm;
-            self.bias = (self.bias * old + mean * calm) / self.weight;
-        }
-        self.block.clear();
-    }
-
-    /// Mean rate and its scatter, if the block is at rest.
-    fn rest_in_block(&self) -> Option<(Vector3<f64>, f64)> {
-        let n = self.block.len() as f64;
-        let (rate, rate_sd) = mean_and_sd(self.block.iter().map(|slice| slice.rate / slice.count), n);
-        let (_, force_sd_g) = mean_and_sd(self.block.iter().map(|slice| slice.force_g / slice.count), n);
-        let still = rate_sd.max() < self.params.rate_sd_max
-            && force_sd_g.max() < self.params.force_sd_max_g
-            && rate.amax() < self.params.mean_max;
-        still.then(|| (rate, rate_sd.max()))
+        let Some(rest) = self.detector.push(reading.t_s, &reading.rate, &reading.force_g) else { return };
+        let calm = 1.0 / (1.0 + (rest.scatter / self.params.calm_sd).powi(2));
+        let old = self.weight * (1.0 - calm / self.params.memory_blocks);
+        self.weight = old + calm;
+        self.bias = (self.bias * old + rest.mean_rate * calm) / self.weight;
     }
 }
 

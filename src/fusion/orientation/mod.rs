@@ -1,0 +1,90 @@
+//! The inclination and the gyro bias of one node at any time, between swings as well, without a magnetometer:
+//! a causal filter of our own, the same model looked at from both ends, and two well-known filters beside it.
+//!
+//! A reading's rate is taken as the mean over the time since the reading before, as sensors with a decimating
+//! filter give it. The level frame has z up and a heading that drifts freely.
+
+mod block;
+mod comparison;
+mod inertial;
+mod two_sided;
+
+pub use comparison::{Madgwick, Mahony};
+pub use inertial::{InertialFilter, InertialParams};
+pub use two_sided::{Smoothed, smooth};
+
+use nalgebra::{UnitQuaternion, Vector3};
+use serde::{Deserialize, Serialize};
+
+/// A gap longer than this leaves nothing of the orientation, s.
+pub const GAP_S: f64 = 0.5;
+
+/// What one node says at an instant, and the time since it last spoke.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Step {
+    /// Angular rate in the sensor frame, rad/s, bias included.
+    pub rate: Vector3<f64>,
+    /// Specific force in the sensor frame, g.
+    pub force_g: Vector3<f64>,
+    /// Time since the step before, s; of no meaning for the first.
+    pub dt_s: f64,
+}
+
+impl Step {
+    /// Finite numbers and a time that goes forwards.
+    fn is_usable(&self) -> bool {
+        let finite = self.rate.iter().chain(&self.force_g).all(|value| value.is_finite());
+        finite && self.dt_s.is_finite() && self.dt_s > 0.0
+    }
+}
+
+/// A causal filter for one node: one step per reading.
+pub trait OrientationFilter {
+    /// Takes the next reading. One that is no number, or does not lie after the one before, is passed over.
+    fn step(&mut self, step: &Step);
+
+    /// `level_from_sensor` after the last step.
+    fn level_from_sensor(&self) -> UnitQuaternion<f64>;
+
+    /// Gyro bias as far as the filter knows it, rad/s in the sensor frame.
+    fn bias(&self) -> Vector3<f64>;
+}
+
+/// Which filter.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum OrientationMethod {
+    /// [`InertialFilter`].
+    #[default]
+    Own,
+    /// Madgwick's gradient descent, from the crate `ahrs`, for comparison.
+    Madgwick,
+    /// Mahony's complementary filter, from the crate `ahrs`, for comparison.
+    Mahony,
+}
+
+impl OrientationMethod {
+    /// Every method.
+    pub const ALL: [OrientationMethod; 3] =
+        [OrientationMethod::Own, OrientationMethod::Madgwick, OrientationMethod::Mahony];
+
+    /// The word in settings and on the command line.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            OrientationMethod::Own => "own",
+            OrientationMethod::Madgwick => "madgwick",
+            OrientationMethod::Mahony => "mahony",
+        }
+    }
+
+    /// A filter that has seen nothing yet, with its usual settings.
+    #[must_use]
+    pub fn filter(self) -> Box<dyn OrientationFilter> {
+        match self {
+            OrientationMethod::Own => Box::new(InertialFilter::new(InertialParams::default())),
+            OrientationMethod::Madgwick => Box::new(Madgwick::default()),
+            OrientationMethod::Mahony => Box::new(Mahony::default()),
+        }
+    }
+}
