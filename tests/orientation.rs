@@ -58,7 +58,9 @@ fn motion(seed: u64, strength: f64, length_s: f64) -> Motion {
     let sum = |t_s: f64, which: fn(&(Vector3<f64>, Vector3<f64>, f64)) -> Vector3<f64>| {
         waves.iter().map(|wave| which(wave) * (wave.2 * 3.0 * t_s).sin()).sum::<Vector3<f64>>() * swell(t_s)
     };
-    let pose = |t_s: f64| UnitQuaternion::from_scaled_axis(tilt) * UnitQuaternion::from_scaled_axis(sum(t_s, |w| w.0));
+    let pose = |t_s: f64| {
+        UnitQuaternion::from_scaled_axis(tilt) * UnitQuaternion::from_scaled_axis(sum(t_s, |w| w.0))
+    };
     let place = |t_s: f64| sum(t_s, |w| w.1);
     let dt_s = 1.0 / RATE_HZ;
     let count = (length_s * RATE_HZ) as usize;
@@ -101,7 +103,11 @@ fn known_motion_is_followed_and_the_bias_found() {
         }
         let rms = |all: &[f64]| (all.iter().map(|x| x * x).sum::<f64>() / all.len() as f64).sqrt();
         let bias_off_dps = (filter.bias() - motion.bias).norm().to_degrees();
-        println!("strength {strength}: causal {:.3}°, two-sided {:.3}°, bias off by {bias_off_dps:.4} °/s", rms(&causal), rms(&both));
+        println!(
+            "strength {strength}: causal {:.3}°, two-sided {:.3}°, bias off by {bias_off_dps:.4} °/s",
+            rms(&causal),
+            rms(&both)
+        );
         // The accelerometer's offset alone is up to 0.005·√3 g, half a degree.
         assert!(rms(&causal) < 0.8, "strength {strength}: {}", rms(&causal));
         assert!(rms(&both) < 0.6, "strength {strength}: {}", rms(&both));

@@ -1,10 +1,9 @@
-//! Gyro bias from moments of rest.
+//! Moments of rest, whose mean rate is the gyro bias.
 
-use super::series::Reading;
 use nalgebra::Vector3;
 use serde::{Deserialize, Serialize};
 
-/// Settings of the bias tracker.
+/// Settings of the rest detector.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RestParams {
     /// Length of a slice whose mean smooths tremor away, s.
@@ -17,15 +16,11 @@ pub struct RestParams {
     pub force_sd_max_g: f64,
     /// Largest mean rate at rest: a bias is smaller than this, rad/s.
     pub mean_max: f64,
-    /// Scatter at which a block counts half, rad/s.
-    pub calm_sd: f64,
-    /// Weight of the memory: about so many calm blocks.
-    pub memory_blocks: f64,
 }
 
 impl Default for RestParams {
     /// A hand trembles at 8 to 12 Hz by a few °/s, so means over 0.25 s are compared; a body sways slowly by
-    /// about 1 °/s, so blocks count the less the more they scatter (judgement; margins are wide).
+    /// about 1 °/s (judgement; margins are wide).
     fn default() -> RestParams {
         RestParams {
             slice_s: 0.25,
@@ -33,8 +28,6 @@ impl Default for RestParams {
             rate_sd_max: 1.5_f64.to_radians(),
             force_sd_max_g: 0.02,
             mean_max: 3.0_f64.to_radians(),
-            calm_sd: 0.3_f64.to_radians(),
-            memory_blocks: 60.0,
         }
     }
 }
@@ -114,44 +107,6 @@ impl RestDetector {
     }
 }
 
-/// Follows the gyro bias of one node through the session.
-#[derive(Clone, Debug)]
-pub struct BiasTracker {
-    params: RestParams,
-    detector: RestDetector,
-    bias: Vector3<f64>,
-    weight: f64,
-}
-
-impl BiasTracker {
-    /// A tracker that knows nothing yet: its bias is zero.
-    #[must_use]
-    pub fn new(params: RestParams) -> BiasTracker {
-        BiasTracker { params, detector: RestDetector::new(params), bias: Vector3::zeros(), weight: 0.0 }
-    }
-
-    /// The bias so far, rad/s in the sensor frame.
-    #[must_use]
-    pub fn bias(&self) -> Vector3<f64> {
-        self.bias
-    }
-
-    /// Whether any rest was seen.
-    #[must_use]
-    pub fn is_known(&self) -> bool {
-        self.weight > 0.0
-    }
-
-    /// Takes the next reading.
-    pub fn push(&mut self, reading: Reading) {
-        let Some(rest) = self.detector.push(reading.t_s, &reading.rate, &reading.force_g) else { return };
-        let calm = 1.0 / (1.0 + (rest.scatter / self.params.calm_sd).powi(2));
-        let old = self.weight * (1.0 - calm / self.params.memory_blocks);
-        self.weight = old + calm;
-        self.bias = (self.bias * old + rest.mean_rate * calm) / self.weight;
-    }
-}
-
 fn mean_and_sd(values: impl Iterator<Item = Vector3<f64>> + Clone, n: f64) -> (Vector3<f64>, Vector3<f64>) {
     let mean = values.clone().sum::<Vector3<f64>>() / n;
     let variance =
@@ -163,22 +118,23 @@ fn mean_and_sd(values: impl Iterator<Item = Vector3<f64>> + Clone, n: f64) -> (V
 mod tests {
     use super::*;
 
-    fn feed(tracker: &mut BiasTracker, from_s: f64, rate: impl Fn(f64) -> Vector3<f64>) {
-        for i in 0..1000 {
-            let t_s = from_s + f64::from(i) * 0.002;
-            tracker.push(Reading { t_s, rate: rate(t_s), force_g: Vector3::z(), clipped: false });
-        }
+    /// Moments of rest in two seconds of readings.
+    fn rests(detector: &mut RestDetector, from_s: f64, rate: impl Fn(f64) -> Vector3<f64>) -> Vec<Rest> {
+        let times = (0..1000).map(|i| from_s + f64::from(i) * 0.002);
+        times.filter_map(|t_s| detector.push(t_s, &rate(t_s), &Vector3::z())).collect()
     }
 
     #[test]
     fn rest_tells_the_bias_and_motion_does_not() {
         let bias = Vector3::new(0.01, -0.02, 0.005);
-        let mut tracker = BiasTracker::new(RestParams::default());
-        feed(&mut tracker, 0.0, |t| Vector3::new((20.0 * t).sin(), 0.3, 0.0));
-        assert!(!tracker.is_known());
-        feed(&mut tracker, 10.0, |_| bias);
-        feed(&mut tracker, 20.0, |t| Vector3::new((20.0 * t).sin(), 0.3, 0.0));
-        assert!(tracker.is_known());
-        assert!((tracker.bias() - bias).norm() < 1e-9);
+        let moving = |t: f64| Vector3::new((20.0 * t).sin(), 0.3, 0.0);
+        let mut detector = RestDetector::new(RestParams::default());
+        assert_eq!(rests(&mut detector, 0.0, moving), []);
+        let found = rests(&mut detector, 10.0, |_| bias);
+        assert!(detector.is_resting() && !found.is_empty());
+        let last = found[found.len() - 1];
+        assert!((last.mean_rate - bias).norm() < 1e-9 && last.scatter < 1e-9);
+        rests(&mut detector, 20.0, moving);
+        assert!(!detector.is_resting());
     }
 }

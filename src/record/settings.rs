@@ -2,6 +2,7 @@
 
 use super::error::InputError;
 use crate::detect::{Bands, TargetWindow};
+use crate::fusion::orientation::OrientationMethod;
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -28,6 +29,8 @@ pub struct Settings {
     pub tone_volume: f64,
     /// The folder that recordings are put into.
     pub recordings: PathBuf,
+    /// The filter that finds the gyro biases between swings.
+    pub orientation: OrientationMethod,
 }
 
 /// Who plays.
@@ -56,6 +59,7 @@ struct SettingsFile {
     grip_angle_deg: Option<Spanned<f64>>,
     tone_volume: Option<Spanned<f64>>,
     recordings: Option<PathBuf>,
+    orientation: Option<OrientationMethod>,
 }
 
 /// A value that is out of its range: where, what was expected, what was found.
@@ -75,6 +79,7 @@ impl Default for Settings {
             grip_angle_deg: 31.0,
             tone_volume: 0.5,
             recordings: PathBuf::from("buckets"),
+            orientation: OrientationMethod::default(),
         }
     }
 }
@@ -132,6 +137,7 @@ impl SettingsFile {
         let mut settings = Settings::default();
         settings.player = self.player.unwrap_or(settings.player);
         settings.recordings = self.recordings.unwrap_or(settings.recordings);
+        settings.orientation = self.orientation.unwrap_or(settings.orientation);
         if let Some(bands) = self.bands {
             settings.bands = judged_bands(&bands)?;
         }
@@ -198,6 +204,8 @@ grip_angle_deg = 31.0
 tone_volume = 0.5
 # The folder that recordings are put into.
 recordings = \"buckets\"
+# The filter that finds the gyro biases between swings: own; madgwick and mahony are there for comparison.
+orientation = \"own\"
 
 [player]
 # As it stands on tables and in recordings; empty for none.

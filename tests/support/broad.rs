@@ -47,15 +47,18 @@ fn read(path: &Path) -> Trial {
     for row in csv::Reader::from_reader(GzDecoder::new(File::open(path).unwrap())).records() {
         let row = row.unwrap();
         let number = |i: usize| row[i].parse::<f64>().ok();
-        let triple = |i: usize| Vector3::new(number(i).unwrap(), number(i + 1).unwrap(), number(i + 2).unwrap());
+        let triple =
+            |i: usize| Vector3::new(number(i).unwrap(), number(i + 1).unwrap(), number(i + 2).unwrap());
         let t_us = number(0).unwrap();
         let dt_s = (t_us - last_us.replace(t_us).unwrap_or(t_us)) * 1e-6;
         trial.steps.push(Step { rate: triple(1).map(f64::to_radians), force_g: triple(4), dt_s });
         let quaternion = number(7).zip(number(8)).zip(number(9).zip(number(10)));
         let moving = number(11) == Some(1.0);
-        trial.truth.push(quaternion.filter(|_| moving).map(|((w, x), (y, z))| {
-            UnitQuaternion::from_quaternion(Quaternion::new(w, x, y, z))
-        }));
+        trial.truth.push(
+            quaternion
+                .filter(|_| moving)
+                .map(|((w, x), (y, z))| UnitQuaternion::from_quaternion(Quaternion::new(w, x, y, z))),
+        );
     }
     trial
 }

@@ -9,8 +9,8 @@
 use super::super::rest::{Rest, RestDetector, RestParams};
 use super::super::strapdown;
 use super::block::{
-    Block, Covariance, Errors, FORCE_BIAS, GRAVITY, GYRO_BIAS, GYRO_SCALE, PLACE, Part, TILT, UNKNOWNS, Update,
-    VELOCITY,
+    Block, Covariance, Errors, FORCE_BIAS, GRAVITY, GYRO_BIAS, GYRO_SCALE, PLACE, Part, TILT, UNKNOWNS,
+    Update, VELOCITY,
 };
 use super::{GAP_S, OrientationFilter, Step};
 use nalgebra::{Matrix3, UnitQuaternion, Vector3};

@@ -15,6 +15,7 @@ pub use two_sided::{Smoothed, smooth};
 
 use nalgebra::{UnitQuaternion, Vector3};
 use serde::{Deserialize, Serialize};
+use std::str::FromStr;
 
 /// A gap longer than this leaves nothing of the orientation, s.
 pub const GAP_S: f64 = 0.5;
@@ -39,7 +40,7 @@ impl Step {
 }
 
 /// A causal filter for one node: one step per reading.
-pub trait OrientationFilter {
+pub trait OrientationFilter: std::fmt::Debug + Send {
     /// Takes the next reading. One that is no number, or does not lie after the one before, is passed over.
     fn step(&mut self, step: &Step);
 
@@ -86,5 +87,38 @@ impl OrientationMethod {
             OrientationMethod::Madgwick => Box::new(Madgwick::default()),
             OrientationMethod::Mahony => Box::new(Mahony::default()),
         }
+    }
+}
+
+/// A word that names no method.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("expected own, madgwick or mahony, found {0}")]
+pub struct NoSuchMethod(String);
+
+impl FromStr for OrientationMethod {
+    type Err = NoSuchMethod;
+
+    fn from_str(word: &str) -> Result<OrientationMethod, NoSuchMethod> {
+        let named = OrientationMethod::ALL.into_iter().find(|method| method.word() == word);
+        named.ok_or_else(|| NoSuchMethod(word.to_owned()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_method_is_found_by_its_word_and_holds_a_still_pose() {
+        for method in OrientationMethod::ALL {
+            assert_eq!(method.word().parse(), Ok(method));
+            let mut filter = method.filter();
+            for _ in 0..500 {
+                filter.step(&Step { rate: Vector3::zeros(), force_g: Vector3::x(), dt_s: 0.005 });
+            }
+            let up = filter.level_from_sensor() * Vector3::x();
+            assert!(up.angle(&Vector3::z()).to_degrees() < 0.1, "{method:?}: {up:?}");
+        }
+        assert_eq!("other".parse::<OrientationMethod>(), Err(NoSuchMethod("other".to_owned())));
     }
 }
