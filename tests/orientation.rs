@@ -116,7 +116,7 @@ fn known_motion_is_followed_and_the_bias_found() {
 }
 
 #[test]
-fn every_parameter_may_be_half_or_twice_as_large() {
+fn any_parameter_may_be_half_or_twice_as_large() {
     type Change = (&'static str, fn(&mut InertialParams) -> &mut f64);
     const CHANGES: [Change; 16] = [
         ("gyro_noise", |p| &mut p.gyro_noise),
@@ -136,7 +136,9 @@ fn every_parameter_may_be_half_or_twice_as_large() {
         ("stroll_m", |p| &mut p.stroll_m),
         ("block_s", |p| &mut p.block_s),
     ];
-    let trials = broad::folder().map_or_else(Vec::new, |folder| broad::trials(&folder));
+    // With `SENSITIVITY=1` the real trials as well: two minutes.
+    let wanted = std::env::var_os("SENSITIVITY").and_then(|_| broad::folder());
+    let trials = wanted.map_or_else(Vec::new, |folder| broad::trials(&folder));
     let synthetic = motion(5, 2.0, 60.0);
     for (name, parameter) in CHANGES {
         for factor in [0.5, 2.0] {

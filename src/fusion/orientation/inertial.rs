@@ -19,6 +19,9 @@ use serde::{Deserialize, Serialize};
 /// Settings. Angles in rad, times in s.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct InertialParams {
+    /// A rate is the mean over the step that ends with it, as behind a decimating filter of unknown corner;
+    /// otherwise the rate at its instant, as after a correction of the filter's delay.
+    pub rate_over_step: bool,
     /// White noise of the gyro, rad/s/√Hz.
     pub gyro_noise: f64,
     /// Scale and cross-axis errors of the gyro, as a share (standard deviation).
@@ -59,6 +62,7 @@ impl Default for InertialParams {
     /// Noise, bias and scale as cheap sensors have them (common practice); reach and speed of an arm.
     fn default() -> InertialParams {
         InertialParams {
+            rate_over_step: true,
             gyro_noise: 0.01_f64.to_radians(),
             gyro_scale: 0.005,
             gyro_unsteady: 0.003,
@@ -241,7 +245,8 @@ impl State {
             unbiased - self.gyro_scale * unbiased
         };
         let (rate, last_rate) = (true_rate(&step.rate), true_rate(&self.last_rate));
-        let turn = strapdown::step(&rate, &last_rate, &rate, step.dt_s);
+        let mean_rate = if params.rate_over_step { rate } else { (rate + last_rate) * 0.5 };
+        let turn = strapdown::step(&mean_rate, &last_rate, &rate, step.dt_s);
         let middle = self.level_from_sensor * UnitQuaternion::from_scaled_axis(turn.scaled_axis() * 0.5);
         let force = middle * ((step.force_g + self.last_force_g) * (0.5 * GRAVITY) - self.force_bias);
         let acceleration = force - Vector3::z() * GRAVITY;

@@ -1,8 +1,7 @@
 //! The inclination and the gyro bias of one node at any time, between swings as well, without a magnetometer:
 //! a causal filter of our own, the same model looked at from both ends, and two well-known filters beside it.
 //!
-//! A reading's rate is taken as the mean over the time since the reading before, as sensors with a decimating
-//! filter give it. The level frame has z up and a heading that drifts freely.
+//! The level frame has z up and a heading that drifts freely.
 
 mod block;
 mod comparison;
