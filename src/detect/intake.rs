@@ -2,9 +2,8 @@
 
 use super::NodeLoss;
 use crate::fusion::errors::NodeErrors;
-use crate::fusion::rest::{BiasTracker, RestParams};
-use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
 use crate::fusion::orientation::{GAP_S, OrientationFilter, OrientationMethod, Step};
+use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
 use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{ImuSample, NodeRole};
 use nalgebra::Vector3;
