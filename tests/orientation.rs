@@ -41,6 +41,9 @@ struct Motion {
     bias: Vector3<f64>,
 }
 
+/// A part of the motion: turn, way, and how fast it goes.
+type Wave = (Vector3<f64>, Vector3<f64>, f64);
+
 /// `strength` scales turns (rad) and ways (m); the readings have bias, noise and an accelerometer offset.
 fn motion(seed: u64, strength: f64, length_s: f64) -> Motion {
     let mut random = StdRng::seed_from_u64(seed);
@@ -48,14 +51,14 @@ fn motion(seed: u64, strength: f64, length_s: f64) -> Motion {
     let mut three = |scale: f64| Vector3::new(one(scale), one(scale), one(scale));
     let bias = three(0.6_f64.to_radians());
     let force_bias = three(0.005);
-    let waves: Vec<_> = (0..4).map(|i| (three(0.5), three(0.1), 0.4 + 0.9 * f64::from(i))).collect();
+    let waves: Vec<Wave> = (0..4).map(|i| (three(0.5), three(0.1), 0.4 + 0.9 * f64::from(i))).collect();
     let (amount, tilt) = (strength, three(0.7));
     // Eight seconds of motion, four of rest.
     let swell = move |t_s: f64| {
         let phase = t_s.rem_euclid(12.0);
         if phase < 4.0 { 0.0 } else { amount * (std::f64::consts::PI * (phase - 4.0) / 8.0).sin().powi(2) }
     };
-    let sum = |t_s: f64, which: fn(&(Vector3<f64>, Vector3<f64>, f64)) -> Vector3<f64>| {
+    let sum = |t_s: f64, which: fn(&Wave) -> Vector3<f64>| {
         waves.iter().map(|wave| which(wave) * (wave.2 * 3.0 * t_s).sin()).sum::<Vector3<f64>>() * swell(t_s)
     };
     let pose = |t_s: f64| {

@@ -51,9 +51,9 @@ fn go_back(smoothed: &mut [Smoothed], closed: &[(usize, Option<Box<Closed>>)]) {
         };
         correct(&mut smoothed[*to], &later);
         let length = (to - from) as f64;
-        for i in from + 1..*to {
-            let part = (i - from) as f64 / length;
-            correct(&mut smoothed[i], &(at_start * (1.0 - part) + at_end * part));
+        for (i, instant) in smoothed[from + 1..*to].iter_mut().enumerate() {
+            let part = (i + 1) as f64 / length;
+            correct(instant, &(at_start * (1.0 - part) + at_end * part));
         }
         later = at_start;
     }
