@@ -19,6 +19,8 @@ use std::path::Path;
 use std::time::Duration;
 
 type Orientations = Vec<UnitQuaternion<f64>>;
+/// Readings of a node and its still start to orientations.
+type Method = fn(&[Reading], std::ops::Range<usize>) -> Orientations;
 
 /// Rows of every trial in a folder, then of the bat swings if they are there.
 pub fn rows(folder: &Path, short_form: bool) -> Vec<Row> {
@@ -117,7 +119,7 @@ fn of_bat_swings(path: &Path, truth: &Path) -> Vec<Row> {
     // The two nodes share a clock here: the hand's stillest 0.3 s are the start of both.
     let still = stillest(&nodes[0], &Vector3::zeros(), 0.3).unwrap().0;
     let start = (still.start + still.end) / 2;
-    let methods: [(&str, fn(&[Reading], std::ops::Range<usize>) -> Orientations); 3] = [
+    let methods: [(&str, Method); 3] = [
         ("hingeclock, strapdown", |readings, still| {
             strapdown::integrate(readings, &NodeErrors::default(), still)
         }),
