@@ -5,6 +5,7 @@ use super::NodeLoss;
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
 use crate::fusion::joint::GloveEvidence;
+use crate::fusion::orientation::OrientationMethod;
 use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
 use std::collections::VecDeque;
@@ -26,6 +27,8 @@ pub struct EpisodeParams {
     pub after_last_prompt_s: f64,
     /// A calibration whose next prompt does not come within this time is over.
     pub longest_part_s: f64,
+    /// The filter that follows each node between the episodes and finds its gyro bias.
+    pub orientation: OrientationMethod,
 }
 
 impl Default for EpisodeParams {
@@ -38,6 +41,7 @@ impl Default for EpisodeParams {
             longest_s: 8.0,
             after_last_prompt_s: 4.0,
             longest_part_s: 40.0,
+            orientation: OrientationMethod::default(),
         }
     }
 }
@@ -127,7 +131,7 @@ impl EpisodeCutter {
     #[must_use]
     pub fn new(device: &DeviceDescription, params: EpisodeParams) -> EpisodeCutter {
         let keep_s = params.before_s + params.longest_s + 2.0;
-        let intake = |role| Intake::new(role, Conversion::of(device.node(role)), keep_s);
+        let intake = |role| Intake::new(role, Conversion::of(device.node(role)), keep_s, params.orientation);
         EpisodeCutter {
             params,
             hand: intake(NodeRole::Hand),
@@ -303,7 +307,7 @@ impl EpisodeCutter {
     }
 
     fn follow_motion(&mut self, reading: Reading) -> Option<Cut> {
-        let rate = (reading.rate - self.hand.bias().bias()).norm();
+        let rate = (reading.rate - self.hand.bias()).norm();
         // Readings come at 200 to 1000 Hz; the exact time constant does not matter.
         self.smooth_rate += (rate - self.smooth_rate) * (0.002 / SMOOTH_S);
         if let Some(cut) = self.calibration_over(reading.t_s) {
@@ -359,7 +363,7 @@ impl EpisodeCutter {
     }
 
     fn biases(&self) -> Biases {
-        Biases { hand: self.hand.bias().bias(), forearm: self.forearm.bias().bias() }
+        Biases { hand: self.hand.bias(), forearm: self.forearm.bias() }
     }
 
     fn clock_guess_s(&self) -> f64 {

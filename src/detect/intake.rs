@@ -2,10 +2,11 @@
 
 use super::NodeLoss;
 use crate::fusion::errors::NodeErrors;
-use crate::fusion::rest::{BiasTracker, RestParams};
+use crate::fusion::orientation::{GAP_S, OrientationFilter, OrientationMethod, Step};
 use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
 use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{ImuSample, NodeRole};
+use nalgebra::Vector3;
 use std::collections::{BTreeSet, VecDeque};
 
 /// Numbers that may still come late; more than this many are given up as lost.
@@ -30,7 +31,7 @@ pub enum Taken {
 }
 
 /// The recent readings of one node.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Intake {
     conversion: Conversion,
     keep_s: f64,
@@ -38,17 +39,18 @@ pub struct Intake {
     first: u32,
     highest: Option<u32>,
     awaited: BTreeSet<u32>,
-    bias: BiasTracker,
     own: SelfCalibration,
     /// The self-calibration has seen the readings up to here, s.
     followed_until_s: f64,
+    orientation: Box<dyn OrientationFilter>,
+    turned_s: Option<f64>,
     loss: NodeLoss,
 }
 
 impl Intake {
-    /// Keeps `keep_s` seconds of readings.
+    /// Keeps `keep_s` seconds of readings; the biases come from this filter.
     #[must_use]
-    pub fn new(role: NodeRole, conversion: Conversion, keep_s: f64) -> Intake {
+    pub fn new(role: NodeRole, conversion: Conversion, keep_s: f64, method: OrientationMethod) -> Intake {
         Intake {
             conversion,
             keep_s,
@@ -56,9 +58,10 @@ impl Intake {
             first: 0,
             highest: None,
             awaited: BTreeSet::new(),
-            bias: BiasTracker::new(RestParams::default()),
             own: SelfCalibration::new(EvidenceParams::default(), &NodeErrors::TYPICAL),
             followed_until_s: f64::NEG_INFINITY,
+            orientation: method.filter(),
+            turned_s: None,
             loss: NodeLoss { role, received: 0, missing: 0, duplicates: 0 },
         }
     }
@@ -91,7 +94,7 @@ impl Intake {
         }
         self.loss.received += 1;
         self.insert(reading);
-        self.bias.push(reading);
+        self.turn(&reading, restarted);
         self.follow();
         if restarted { Taken::Restarted(reading) } else { Taken::Reading(reading) }
     }
@@ -102,11 +105,22 @@ impl Intake {
         let until_s = newest.t_s - LATE_S;
         let start = self.ring.partition_point(|reading| reading.t_s <= self.followed_until_s);
         let due = self.ring.range(start..).take_while(|reading| reading.t_s <= until_s);
-        let bias = self.bias.bias();
+        let bias = self.orientation.bias();
         for reading in due {
             self.own.push(reading, &bias);
             self.followed_until_s = reading.t_s;
         }
+    }
+
+    /// One step of the orientation filter. A late reading is passed over: its time is spoken for.
+    fn turn(&mut self, reading: &Reading, restarted: bool) {
+        let since_s = self.turned_s.map_or(0.0, |followed_s| reading.t_s - followed_s);
+        if since_s < 0.0 && !restarted {
+            return;
+        }
+        self.turned_s = Some(reading.t_s);
+        let dt_s = if restarted { 2.0 * GAP_S } else { since_s };
+        self.orientation.step(&Step { rate: reading.rate, force_g: reading.force_g, dt_s });
     }
 
     fn restart_numbers(&mut self) {
@@ -161,10 +175,10 @@ impl Intake {
         self.ring.range(start..).copied().collect()
     }
 
-    /// What is known of the gyro bias.
+    /// The gyro bias as far as it is known, rad/s in the sensor frame.
     #[must_use]
-    pub fn bias(&self) -> &BiasTracker {
-        &self.bias
+    pub fn bias(&self) -> Vector3<f64> {
+        self.orientation.bias()
     }
 
     /// What the node's own stillnesses say about its sensors.
@@ -198,7 +212,7 @@ mod tests {
     }
 
     fn intake() -> Intake {
-        Intake::new(NodeRole::Hand, Conversion::of(None), 10.0)
+        Intake::new(NodeRole::Hand, Conversion::of(None), 10.0, OrientationMethod::Own)
     }
 
     proptest! {

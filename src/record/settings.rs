@@ -2,6 +2,7 @@
 
 use super::error::InputError;
 use crate::detect::{Bands, TargetWindow};
+use crate::fusion::orientation::OrientationMethod;
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -30,6 +31,8 @@ pub struct Settings {
     pub recordings: PathBuf,
     /// Begin the calibration by itself when a glove connects that was not calibrated yet.
     pub calibrate_on_connect: bool,
+    /// The filter that finds the gyro biases between swings.
+    pub orientation: OrientationMethod,
 }
 
 /// Who plays.
@@ -59,6 +62,7 @@ struct SettingsFile {
     tone_volume: Option<Spanned<f64>>,
     recordings: Option<PathBuf>,
     calibrate_on_connect: Option<bool>,
+    orientation: Option<OrientationMethod>,
 }
 
 /// A value that is out of its range: where, what was expected, what was found.
@@ -79,6 +83,7 @@ impl Default for Settings {
             tone_volume: 0.5,
             recordings: PathBuf::from("buckets"),
             calibrate_on_connect: false,
+            orientation: OrientationMethod::default(),
         }
     }
 }
@@ -137,6 +142,7 @@ impl SettingsFile {
         settings.player = self.player.unwrap_or(settings.player);
         settings.calibrate_on_connect = self.calibrate_on_connect.unwrap_or(settings.calibrate_on_connect);
         settings.recordings = self.recordings.unwrap_or(settings.recordings);
+        settings.orientation = self.orientation.unwrap_or(settings.orientation);
         if let Some(bands) = self.bands {
             settings.bands = judged_bands(&bands)?;
         }
@@ -205,6 +211,8 @@ tone_volume = 0.5
 recordings = \"buckets\"
 # Begin the calibration by itself when a glove connects that was not calibrated yet in this bucket.
 calibrate_on_connect = false
+# The filter that finds the gyro biases between swings: own; madgwick and mahony are there for comparison.
+orientation = \"own\"
 
 [player]
 # As it stands on tables and in recordings; empty for none.
