@@ -16,7 +16,7 @@ pub struct EpisodeParams {
     pub fast_from: f64,
     /// And is over below this one …
     pub slow_below: f64,
-    /// … kept for so long.
+    /// … kept for so long: longer than a pause at the top.
     pub slow_for_s: f64,
     /// How much is kept from before the fast motion: waggles, address and a slow takeaway.
     pub before_s: f64,
@@ -32,8 +32,8 @@ impl Default for EpisodeParams {
     fn default() -> EpisodeParams {
         EpisodeParams {
             fast_from: 100.0_f64.to_radians(),
-            slow_below: 40.0_f64.to_radians(),
-            slow_for_s: 0.4,
+            slow_below: 30.0_f64.to_radians(),
+            slow_for_s: 0.7,
             before_s: 6.0,
             longest_s: 8.0,
             after_last_prompt_s: 4.0,
@@ -304,11 +304,12 @@ impl EpisodeCutter {
             (self.smooth_rate < params.slow_below).then(|| fast.slow_since_s.unwrap_or(reading.t_s));
         let slow_for_s = fast.slow_since_s.map_or(0.0, |since_s| reading.t_s - since_s);
         let over = slow_for_s > params.slow_for_s || reading.t_s - fast.since_s > params.longest_s;
-        let since_s = fast.since_s;
+        let (since_s, ended_s) = (fast.since_s, fast.slow_since_s.unwrap_or(reading.t_s));
         over.then(|| {
             self.fast = None;
             let episode = self.episode_since(since_s);
-            self.told_until_s = reading.t_s;
+            // The slow stretch may be the address of the next swing.
+            self.told_until_s = ended_s;
             Cut::Motion(episode)
         })
     }

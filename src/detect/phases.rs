@@ -60,9 +60,9 @@ pub struct PhaseParams {
     pub lean_min: f64,
     /// … its way back takes at least so many times as long as the way down …
     pub tempo_min: f64,
-    /// … and unless that is this many times, and the peak rate this …
+    /// … and unless that is at least this …
     pub tempo_clear: f64,
-    /// (the rate)
+    /// … and the peak rate this …
     pub peak_clear: f64,
     /// … the arm is watched for so long after it came back …
     pub watched_for_s: f64,
@@ -92,7 +92,7 @@ impl Default for PhaseParams {
             quiet_rate: 20.0_f64.to_radians(),
             quiet_for_s: 0.3,
             quiet_within_s: 1.2,
-            down_min: 0.5,
+            down_min: 0.3,
             back_within: 30.0_f64.to_radians(),
             small_travel: 60.0_f64.to_radians(),
             lean_min: 0.12,
@@ -405,7 +405,10 @@ fn in_plane(arm: &ArmTrack, normal: &Vector3<f64>, from: usize, to: usize) -> f6
 mod tests {
     use super::*;
 
-    /// An arm that hangs and turns in an upright plane by `angle_deg(t)`, at 500 Hz for `length_s`.
+    /// How far the plane leans off the vertical.
+    const LEAN: f64 = 0.6;
+
+    /// An arm that points down and turns in a leaning plane by `angle_deg(t)`, at 500 Hz for `length_s`.
     fn arm(length_s: f64, angle_deg: impl Fn(f64) -> f64) -> ArmTrack {
         let mut arm = ArmTrack::default();
         for i in 0..(length_s * 500.0) as i32 {
@@ -413,8 +416,8 @@ mod tests {
             let angle = angle_deg(t_s).to_radians();
             let rate = (angle_deg(t_s + 1e-4) - angle_deg(t_s - 1e-4)).to_radians() / 2e-4;
             arm.t_s.push(t_s);
-            arm.distal.push(Vector3::new(angle.sin(), 0.0, -angle.cos()));
-            arm.swing_rate.push(Vector3::new(0.0, -rate, 0.0));
+            arm.distal.push(Vector3::new(angle.sin(), angle.cos() * LEAN.sin(), -angle.cos() * LEAN.cos()));
+            arm.swing_rate.push(Vector3::new(0.0, -LEAN.cos(), -LEAN.sin()) * rate);
             arm.roll_rate.push(0.0);
             arm.rate.push(rate.abs());
         }
@@ -443,7 +446,7 @@ mod tests {
         assert!((phases.top_s - 1.8).abs() < 1e-3, "{}", phases.top_s);
         assert!((phases.back_s - 2.1).abs() < 1e-3, "half way, by symmetry: {}", phases.back_s);
         assert!((phases.travel_at_top.to_degrees() - 120.0).abs() < 0.5);
-        assert!((phases.normal - Vector3::new(0.0, -1.0, 0.0)).norm() < 1e-9);
+        assert!((phases.normal - Vector3::new(0.0, -LEAN.cos(), -LEAN.sin())).norm() < 1e-9);
         // The rate 120/0.8 · 30 u²(1−u)² °/s reaches 10 °/s at u = 0.0488.
         assert!((phases.takeaway_s - (1.0 + 0.0488 * 0.8)).abs() < 1e-3, "{}", phases.takeaway_s);
         let horizontal = phases.arm_horizontal_s.unwrap();
@@ -461,6 +464,39 @@ mod tests {
         let paused = arm(4.5, |t| 110.0 * smooth(1.0, 1.8, t) - 230.0 * smooth(2.2, 2.75, t));
         let phases = found(&paused).unwrap();
         assert!(phases.top_s >= 1.79 && phases.top_s <= 2.21, "{}", phases.top_s);
+    }
+
+    #[test]
+    fn the_first_step_of_a_walk_is_told_from_a_chip_by_what_comes_after() {
+        let to_and_fro = |t| 22.0 * smooth(1.0, 1.5, t) - 40.0 * smooth(1.5, 2.05, t);
+        assert!(found(&arm(4.5, to_and_fro)).is_ok());
+        let walk = arm(4.5, |t| to_and_fro(t) + 40.0 * smooth(2.05, 2.6, t) - 40.0 * smooth(2.6, 3.15, t));
+        assert_eq!(found(&walk).unwrap_err(), NoSwing::NotOverBall);
+        assert_eq!(
+            found(&arm(2.1, to_and_fro)).unwrap_err(),
+            NoSwing::NotOverBall,
+            "not seen for long enough"
+        );
+    }
+
+    #[test]
+    fn a_swing_comes_from_a_quiet_pose_that_points_down() {
+        let restless = arm(4.5, |t| {
+            let turn = 110.0 * smooth(1.0, 1.8, t) - 230.0 * smooth(1.8, 2.4, t);
+            turn + 4.0 * (12.0 * t).sin()
+        });
+        assert!(found(&restless).is_err());
+        let mut raised = swing(110.0, 0.8, 0.6);
+        raised.distal.iter_mut().for_each(|distal| distal.z = -distal.z);
+        assert_eq!(found(&raised).unwrap_err(), NoSwing::NotOverBall);
+    }
+
+    #[test]
+    fn a_faster_movement_after_the_swing_does_not_hide_it() {
+        let then = arm(6.0, |t| {
+            110.0 * smooth(1.0, 1.8, t) - 230.0 * smooth(1.8, 2.4, t) + 300.0 * smooth(3.5, 3.9, t)
+        });
+        assert!((found(&then).unwrap().top_s - 1.8).abs() < 1e-3);
     }
 
     #[test]
