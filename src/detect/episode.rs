@@ -223,6 +223,25 @@ impl EpisodeCutter {
     }
 
     fn sample(&mut self, sample: &ImuSample) -> Option<Cut> {
+        let starts_anew = match sample.role {
+            NodeRole::Hand => self.hand.starts_anew(sample),
+            NodeRole::Forearm => self.forearm.starts_anew(sample),
+            NodeRole::Chest | NodeRole::Belt => false,
+        };
+        // What the node kept goes with its clock: the motion is handed out as far as it has come.
+        let cut_short = if starts_anew { self.cut_short() } else { None };
+        let cut = self.take(sample);
+        cut_short.or(cut)
+    }
+
+    fn cut_short(&mut self) -> Option<Cut> {
+        let fast = self.fast.take()?;
+        let episode = self.episode_since(fast.since_s);
+        self.told_until_s = self.now_s().unwrap_or(f64::NEG_INFINITY);
+        Some(Cut::Motion(episode))
+    }
+
+    fn take(&mut self, sample: &ImuSample) -> Option<Cut> {
         match sample.role {
             NodeRole::Hand => {
                 let reading = match self.hand.push(sample) {

