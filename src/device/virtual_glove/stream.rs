@@ -243,7 +243,6 @@ impl GloveStream {
     }
 
     /// The activities that are still to come, without playing them.
-    #[must_use]
     pub fn activities(&self) -> impl Iterator<Item = Activity> {
         self.timeline.script.clone()
     }
