@@ -17,7 +17,7 @@ pub struct EpisodeParams {
     pub fast_from: f64,
     /// And is over below this one …
     pub slow_below: f64,
-    /// … kept for so long.
+    /// … kept for so long: longer than a pause at the top.
     pub slow_for_s: f64,
     /// How much is kept from before the fast motion: waggles, address and a slow takeaway.
     pub before_s: f64,
@@ -35,8 +35,8 @@ impl Default for EpisodeParams {
     fn default() -> EpisodeParams {
         EpisodeParams {
             fast_from: 100.0_f64.to_radians(),
-            slow_below: 40.0_f64.to_radians(),
-            slow_for_s: 0.4,
+            slow_below: 30.0_f64.to_radians(),
+            slow_for_s: 0.7,
             before_s: 6.0,
             longest_s: 8.0,
             after_last_prompt_s: 4.0,
@@ -245,6 +245,25 @@ impl EpisodeCutter {
     }
 
     fn sample(&mut self, sample: &ImuSample) -> Option<Cut> {
+        let starts_anew = match sample.role {
+            NodeRole::Hand => self.hand.starts_anew(sample),
+            NodeRole::Forearm => self.forearm.starts_anew(sample),
+            NodeRole::Chest | NodeRole::Belt => false,
+        };
+        // What the node kept goes with its clock: the motion is handed out as far as it has come.
+        let cut_short = if starts_anew { self.cut_short() } else { None };
+        let cut = self.take(sample);
+        cut_short.or(cut)
+    }
+
+    fn cut_short(&mut self) -> Option<Cut> {
+        let fast = self.fast.take()?;
+        let episode = self.episode_since(fast.since_s);
+        self.told_until_s = self.now_s().unwrap_or(f64::NEG_INFINITY);
+        Some(Cut::Motion(episode))
+    }
+
+    fn take(&mut self, sample: &ImuSample) -> Option<Cut> {
         match sample.role {
             NodeRole::Hand => {
                 let reading = match self.hand.push(sample) {
@@ -326,11 +345,12 @@ impl EpisodeCutter {
             (self.smooth_rate < params.slow_below).then(|| fast.slow_since_s.unwrap_or(reading.t_s));
         let slow_for_s = fast.slow_since_s.map_or(0.0, |since_s| reading.t_s - since_s);
         let over = slow_for_s > params.slow_for_s || reading.t_s - fast.since_s > params.longest_s;
-        let since_s = fast.since_s;
+        let (since_s, ended_s) = (fast.since_s, fast.slow_since_s.unwrap_or(reading.t_s));
         over.then(|| {
             self.fast = None;
             let episode = self.episode_since(since_s);
-            self.told_until_s = reading.t_s;
+            // The slow stretch may be the address of the next swing.
+            self.told_until_s = ended_s;
             Cut::Motion(episode)
         })
     }

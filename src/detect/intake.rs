@@ -71,6 +71,13 @@ impl Intake {
         self.conversion = conversion;
     }
 
+    /// Whether this sample's clock is another one than that of what is kept, which would go.
+    #[must_use]
+    pub fn starts_anew(&self, sample: &ImuSample) -> bool {
+        let t_s = self.conversion.reading(sample).t_s;
+        self.newest().is_some_and(|newest| (t_s - newest.t_s).abs() > RESTART_S)
+    }
+
     /// Takes a sample in order of arrival.
     pub fn push(&mut self, sample: &ImuSample) -> Taken {
         let reading = self.conversion.reading(sample);
@@ -78,7 +85,7 @@ impl Intake {
             return Taken::Dropped;
         }
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
-        let restarted = (reading.t_s - newest_s).abs() > RESTART_S;
+        let restarted = self.starts_anew(sample);
         if restarted {
             self.restart_numbers();
             self.ring.clear();
