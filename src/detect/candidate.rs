@@ -71,16 +71,10 @@ impl Candidate {
         Ok(Candidate { episode, errors, hand, forearm, hand_alone, phases, arm })
     }
 
-    /// The same movement seen with better knowledge of the wrist and the sensors.
-    ///
-    /// # Errors
-    /// When it is a swing no more.
-    pub fn again(
-        self,
-        wrist: &WristKnowledge,
-        lead_arm_sign: f64,
-        params: &PhaseParams,
-    ) -> Result<Candidate, NoSwing> {
+    /// The same movement seen with better knowledge of the wrist and the sensors. What was a swing stays one:
+    /// where no phases are found now, those found before stand.
+    #[must_use]
+    pub fn again(self, wrist: &WristKnowledge, lead_arm_sign: f64, params: &PhaseParams) -> Candidate {
         let errors = self.errors.plus(&wrist.error_changes);
         let hand = self.hand.again(&self.episode.hand, &errors.hand);
         let forearm = if self.hand_alone {
@@ -90,8 +84,9 @@ impl Candidate {
         };
         let known = (&wrist.axes, &wrist.clock);
         let arm = arm_of(&hand, &forearm, self.hand_alone, known, Some(wrist), lead_arm_sign);
-        let phases = phases::find(&arm, params)?;
-        Ok(Candidate { errors, hand, forearm, phases, arm, ..self })
+        let (arm, phases) =
+            phases::find(&arm, params).map_or((self.arm, self.phases), |phases| (arm, phases));
+        Candidate { errors, hand, forearm, phases, arm, ..self }
     }
 
     /// The window that the joint estimate sees.

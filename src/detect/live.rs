@@ -167,7 +167,7 @@ impl LiveAnalysis {
             self.notice_moved_glove(&window, candidate.phases.takeaway_s);
         }
         let knowledge = self.knowledge(&candidate, &window);
-        let candidate = candidate.again(&knowledge, sign, &phases).ok()?;
+        let candidate = candidate.again(&knowledge, sign, &phases);
         if !candidate.hand_alone {
             self.recent.push_back(window);
             if self.recent.len() > RECENT {

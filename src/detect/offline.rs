@@ -175,7 +175,7 @@ impl OfflineAnalysis {
             };
             let better = seated.candidate.again(&knowledge, state.lead_arm_sign, &self.params.phases);
             let params = self.params.measure(&self.device);
-            swings.extend(better.ok().map(|candidate| measure(&candidate, &knowledge, &params)));
+            swings.push(measure(&better, &knowledge, &params));
         }
         swings
     }

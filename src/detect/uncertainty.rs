@@ -81,8 +81,12 @@ impl Spread {
         let at_max = self.hinge.derivatives_at(crossings.max_s);
         let mended = self.hinge.mended_between(crossings.at_s[2], crossings.max_s);
         let level_sd = self.hinge.sd_of(&(at_set - at_max * SHARES[2])).hypot(mended);
-        let (before, after) = curve.shifts(crossings, from_s, level_sd);
-        (0.5 * (after - before).abs()).hypot(TIMING_SD_S).hypot(CREEP_S * self.tissue)
+        // A level that is off by more may find another crossing: two deviations are asked, too.
+        let shift = |by: f64| {
+            let (before, after) = curve.shifts(crossings, from_s, by);
+            0.5 * (after - before).abs()
+        };
+        shift(level_sd).max(0.5 * shift(2.0 * level_sd)).hypot(TIMING_SD_S).hypot(CREEP_S * self.tissue)
     }
 }
 
@@ -163,7 +167,7 @@ fn derivatives(
 
 /// Axes with one of their unknowns moved by a step.
 fn with_axis_moved(axes: &WristAxes, i: usize) -> WristAxes {
-    let (dx, dy) = if i % 2 == 0 { (STEP, 0.0) } else { (0.0, STEP) };
+    let (dx, dy) = if i.is_multiple_of(2) { (STEP, 0.0) } else { (0.0, STEP) };
     if i < 2 {
         WristAxes { flexion_in_forearm: moved_axis(&axes.flexion_in_forearm, dx, dy), ..*axes }
     } else {

@@ -52,10 +52,12 @@ pub enum Joint {
     Flexion,
     /// Wrist, radial deviation positive.
     Hinge,
+    /// Wrist about the hand's long axis, which no muscle turns: the little that it gives.
+    Give,
 }
 
 /// Number of joints.
-pub const JOINTS: usize = 12;
+pub const JOINTS: usize = 13;
 
 impl Joint {
     /// Every joint, in the order of its number.
@@ -72,6 +74,7 @@ impl Joint {
         Joint::Roll,
         Joint::Flexion,
         Joint::Hinge,
+        Joint::Give,
     ];
 
     /// What its value is multiplied with to get radians or metres.
@@ -269,6 +272,7 @@ fn left_arm_motion(role: NodeRole, joints: &[Jet; JOINTS]) -> SegmentMotion {
         frame.turn(2, joint(Joint::Flexion));
         // Rx(s·ulnar) with s = −1 on a left arm and ulnar = −hinge.
         frame.turn(0, joint(Joint::Hinge));
+        frame.turn(1, joint(Joint::Give));
     }
     frame
 }

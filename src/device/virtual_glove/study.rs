@@ -148,6 +148,16 @@ impl Profile {
         }
     }
 
+    /// How far a wrist gives about its third axis (order of magnitude: a degree; judgement).
+    fn give_deg(self, rng: &mut StdRng) -> f64 {
+        let most_deg = match self {
+            Profile::Clean => 0.0,
+            Profile::Typical => 1.6,
+            Profile::Harsh => 2.5,
+        };
+        most_deg * rng.random_range(-1.0..=1.0)
+    }
+
     /// What befalls the glove between two swings, if anything.
     fn mishap(self, rng: &mut StdRng) -> Option<Cue> {
         let side = if rng.random_bool(0.5) { 1.0 } else { -1.0 };
@@ -208,7 +218,8 @@ fn study_cues(profile: Profile, rng: &mut StdRng) -> Vec<Cue> {
     for number in 0..SWINGS {
         cues.extend(mishap.iter().filter(|(at, _)| *at == number).map(|(_, cue)| cue.clone()));
         cues.extend(between_swings(club, rng));
-        cues.push(Cue::Swing(Style { pace, more_hinge_deg, ..style(club, rng) }));
+        let give_deg = profile.give_deg(rng);
+        cues.push(Cue::Swing(Style { pace, more_hinge_deg, give_deg, ..style(club, rng) }));
     }
     cues
 }
@@ -262,6 +273,7 @@ fn style(club: &str, rng: &mut StdRng) -> Style {
         press_deg: sometimes(0.2, 3.0..8.0, rng),
         pace: 1.0,
         more_hinge_deg: 0.0,
+        give_deg: 0.0,
     }
 }
 

@@ -71,6 +71,8 @@ pub struct SwingDesign {
     pub way: HingeWay,
     /// Forward press before the backswing: how far the arm moves towards the target, degrees.
     pub press_deg: f64,
+    /// How far the wrist gives about its third axis under the load of the downswing, degrees.
+    pub give_deg: f64,
 }
 
 /// How the hinge gets to its largest value and leaves it. The default goes there in one move.
@@ -101,6 +103,8 @@ pub struct Style {
     pub way: HingeWay,
     /// Forward press, degrees.
     pub press_deg: f64,
+    /// How far the wrist gives about its third axis, degrees.
+    pub give_deg: f64,
     /// What all durations are multiplied with.
     pub pace: f64,
     /// What the player hinges more than others, degrees.
@@ -158,6 +162,7 @@ impl SwingDesign {
             shock_g: pick(rng, 18.0..30.0),
             way: HingeWay::default(),
             press_deg: 0.0,
+            give_deg: 0.0,
         };
         match size {
             SwingSize::Full => full,
@@ -197,6 +202,7 @@ impl SwingDesign {
             hinge_peak_deg: fresh.hinge_peak_deg + if no_set { 0.0 } else { style.more_hinge_deg },
             way: style.way,
             press_deg: style.press_deg,
+            give_deg: style.give_deg,
             air: style.air,
             ..fresh
         }
@@ -224,6 +230,7 @@ impl SwingDesign {
         self.add_wrist_and_roll(&mut activity, &moves, address);
         self.add_body(&mut activity, &moves);
         self.add_press(&mut activity);
+        self.add_give(&mut activity, &moves);
         if !self.air {
             activity.jolt(moves.impact_s, self.shock_g);
         }
@@ -287,6 +294,18 @@ impl SwingDesign {
         // Half of the supination is done at impact, so the forearm is back at its address angle there.
         activity.step(Joint::Roll, impact_s - 0.15, 0.30, -2.0 * self.roll_top_deg);
         activity.step(Joint::Roll, impact_s + 0.2, 0.5, 0.6 * self.roll_top_deg);
+    }
+
+    /// The wrist gives a little from the second half of the backswing on, most in the downswing, and comes back
+    /// after the ball.
+    fn add_give(&self, activity: &mut Activity, moves: &ArmMoves) {
+        if self.give_deg == 0.0 {
+            return;
+        }
+        let back_s = self.backswing_s;
+        activity.step(Joint::Give, moves.top_s - 0.6 * back_s, 0.6 * back_s, 0.35 * self.give_deg);
+        activity.step(Joint::Give, moves.impact_s - 0.24, 0.16, 0.65 * self.give_deg);
+        activity.step(Joint::Give, moves.impact_s - 0.06, 0.25, -self.give_deg);
     }
 
     /// The hands move towards the target before the arm goes back.
