@@ -91,8 +91,10 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
     let spread = uncertainty::spread(candidate, wrist, params, &instants, &curves);
     let crossings = usable(candidate, curve.crossings(instants.takeaway_s, instants.window_end_s()), params);
     let crossings_to_top = usable(candidate, curve.crossings(instants.takeaway_s, instants.top_s), params);
-    let times = |crossings: &Crossings| set_times(candidate, &curve, crossings, &instants, &spread);
-    let set = crossings.as_ref().map(times);
+    let times = |crossings: &Crossings, until_s: f64| {
+        set_times(candidate, &curve, crossings, (&instants, until_s), &spread)
+    };
+    let set = crossings.as_ref().map(|found| times(found, instants.window_end_s()));
     let swing = Swing {
         club: candidate.episode.club.clone(),
         takeaway: device_time(instants.takeaway_s),
@@ -103,7 +105,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
             params.bands.class(set.set_to_top_ms.value, set.arm_travel_at_set.value)
         }),
         set,
-        set_backswing_only: crossings_to_top.as_ref().map(times),
+        set_backswing_only: crossings_to_top.as_ref().map(|found| times(found, instants.top_s)),
         hinge_deg: at_events(
             &curves,
             &curves.hinge,
@@ -239,11 +241,11 @@ fn set_times(
     candidate: &Candidate,
     curve: &HingeCurve,
     crossings: &Crossings,
-    instants: &Instants,
+    (instants, until_s): (&Instants, f64),
     spread: &Spread,
 ) -> SetTimes {
     let [onset_s, half_s, set_s, nearly_full_s] = crossings.at_s;
-    let set_sd_s = spread.set_sd_s(curve, crossings, instants.takeaway_s);
+    let set_sd_s = spread.set_sd_s(curve, crossings, (instants.takeaway_s, until_s));
     let phases = &candidate.phases;
     let travel = value_at(&candidate.arm.t_s, &phases.travel, set_s) / phases.travel_at_top;
     let travel_after = value_at(&candidate.arm.t_s, &phases.travel, set_s + set_sd_s) / phases.travel_at_top;

@@ -76,7 +76,7 @@ pub(super) struct Spread {
 impl Spread {
     /// Standard deviation of the set, s: the hinge's error at the set, less the share of its error at the
     /// largest hinge that moves the level along, divided by the slope around the set.
-    pub fn set_sd_s(&self, curve: &HingeCurve, crossings: &Crossings, from_s: f64) -> f64 {
+    pub fn set_sd_s(&self, curve: &HingeCurve, crossings: &Crossings, (from_s, until_s): (f64, f64)) -> f64 {
         let at_set = self.hinge.derivatives_at(crossings.at_s[2]);
         let at_max = self.hinge.derivatives_at(crossings.max_s);
         let mended = self.hinge.mended_between(crossings.at_s[2], crossings.max_s);
@@ -86,7 +86,35 @@ impl Spread {
             let (before, after) = curve.shifts(crossings, from_s, by);
             0.5 * (after - before).abs()
         };
-        shift(level_sd).max(0.5 * shift(2.0 * level_sd)).hypot(TIMING_SD_S).hypot(CREEP_S * self.tissue)
+        shift(level_sd)
+            .max(0.5 * shift(2.0 * level_sd))
+            .hypot(TIMING_SD_S)
+            .hypot(CREEP_S * self.tissue)
+            .hypot(self.other_peak_sd_s(curve, crossings, (from_s, until_s)))
+    }
+
+    /// A hinge that is lost and made again has two peaks. Where they are so alike that the errors decide which
+    /// is the larger, the set may be either's: a distribution of two points.
+    fn other_peak_sd_s(
+        &self,
+        curve: &HingeCurve,
+        crossings: &Crossings,
+        (from_s, until_s): (f64, f64),
+    ) -> f64 {
+        let at_max = self.hinge.derivatives_at(crossings.max_s);
+        let of_peak = |t_s: f64| {
+            let set_s = curve.last_upward(SHARES[2] * crossings.range, from_s, t_s + 1e-9);
+            let sd = self.hinge.sd_of(&(self.hinge.derivatives_at(t_s) - at_max));
+            let below = (crossings.range - curve.at(t_s)) / sd;
+            // Logistic function in place of the normal distribution's: within 0.01 of it.
+            let share = 1.0 / (1.0 + (1.702 * below).exp());
+            (share * (1.0 - share)).sqrt() * (set_s - crossings.at_s[2]).abs()
+        };
+        let inside = curve.t_s.iter().copied().filter(|t_s| (from_s..=until_s).contains(t_s));
+        let near =
+            inside.filter(|t_s| curve.at(*t_s) > crossings.range - 3.0 * self.hinge.model_sd.max(STEP));
+        let (first, last) = near.fold((None, None), |(first, _), t_s| (first.or(Some(t_s)), Some(t_s)));
+        [first, last].into_iter().flatten().map(of_peak).fold(0.0, f64::max)
     }
 }
 
