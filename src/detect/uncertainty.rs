@@ -11,9 +11,12 @@ use crate::fusion::wrist::{self, WristAxes};
 use nalgebra::{Matrix2x3, SMatrix, SVector, UnitQuaternion, Vector2, Vector3};
 
 /// Angle error that no estimate sees: noise, counts, g-sensitivity, rad.
-const SENSOR_SD: f64 = 0.05 * std::f64::consts::PI / 180.0;
+const SENSOR_SD: f64 = 0.03 * std::f64::consts::PI / 180.0;
+/// The third angle is what the fit has left of the model's error: about half of its variance went into the
+/// unknowns (√2; judgement, borne out by the study buckets).
+const SHOWN_SHARE: f64 = std::f64::consts::SQRT_2;
 /// Least timing error: sampling jitter and what is left of filter delays, s.
-const TIMING_SD_S: f64 = 0.0003;
+const TIMING_SD_S: f64 = 0.0002;
 /// Soft tissue creeps after the bone by so much, s (judgement: tens of ms): what it hides comes late.
 const CREEP_S: f64 = 0.025;
 /// How well the forearm's long axis is known from a roll, rad.
@@ -131,7 +134,7 @@ pub(super) fn spread(
     let t_s: Vec<f64> = (0..=count).map(|i| from_s + i as f64 * SPACING_S).collect();
     let both: Vec<[Derivatives; 2]> =
         t_s.iter().map(|t_s| derivatives(candidate, wrist, params, *t_s)).collect();
-    let model_sd = third_angle_rms(at_best, instants).hypot(SENSOR_SD);
+    let model_sd = (SHOWN_SHARE * third_angle_rms(at_best, instants)).hypot(SENSOR_SD);
     let address = t_s.partition_point(|t| *t <= instants.address_s.1).max(1);
     let unsure = |t_s: &f64| {
         let there_s = wrist.clock.forearm_s(*t_s);

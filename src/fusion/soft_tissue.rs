@@ -9,11 +9,14 @@ use nalgebra::{Unit, Vector3};
 
 /// Share that comes from an arm that nobody holds and that answers to the waving hand: no smaller one says
 /// anything (judgement).
-const INCIDENTAL: f64 = 0.03;
+const INCIDENTAL: f64 = 0.02;
 /// Standard deviation of the share where no calibration has looked (judgement: a few per cent).
 const UNSEEN_SD: f64 = 0.03;
 /// The same where the cuff was seen to be quiet.
-const QUIET_SD: f64 = 0.02;
+const QUIET_SD: f64 = 0.01;
+/// How far the hand's skin may give way otherwise than the cuff, and the cuff itself be misread, as a share of
+/// what the cuff takes along (standard deviation; judgement).
+const HAND_UNLIKE_CUFF: f64 = 1.5;
 /// No strap lets more than this through and is still worn, share.
 const MOST: f64 = 0.3;
 
@@ -38,7 +41,7 @@ impl SoftTissue {
             return SoftTissue::UNSEEN;
         }
         let cuff = (shares.iter().sum::<f64>() / shares.len() as f64).clamp(0.0, MOST);
-        SoftTissue { share: (2.0 * cuff - INCIDENTAL).max(0.0), sd: QUIET_SD.hypot(cuff) }
+        SoftTissue { share: (2.0 * cuff - INCIDENTAL).max(0.0), sd: QUIET_SD.hypot(HAND_UNLIKE_CUFF * cuff) }
     }
 }
 
