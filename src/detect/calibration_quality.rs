@@ -7,13 +7,13 @@ use crate::fusion::joint::{CLOCK, JointEstimate};
 use crate::fusion::wrist::WristAxes;
 use crate::sample::CalibrationPart;
 
-/// Axes known to this (standard deviation) let the first swings' sets be told within about 30 ms, before the
+/// Axes known to this (standard deviation) let the first swings' sets be told within about 25 ms, before the
 /// swings themselves sharpen them, degrees.
-const GOOD_DEG: f64 = 2.5;
+const GOOD_DEG: f64 = 2.0;
 /// Axes known worse than this leave the set to chance, degrees.
 const POOR_DEG: f64 = 5.0;
 /// The clocks of the two nodes, likewise: a ms costs 10 ms of the set.
-const GOOD_MS: f64 = 2.0;
+const GOOD_MS: f64 = 1.0;
 /// And worse, ms.
 const POOR_MS: f64 = 5.0;
 /// Flexion and hinge lie this near to a right angle in any wrist, degrees.
