@@ -24,6 +24,8 @@ pub struct PtyLine {
     /// Held open, so that what was sent is kept while no host has the port open.
     port: SerialStream,
     path: PathBuf,
+    /// So long the glove goes on answering when its script is over.
+    linger: Duration,
 }
 
 impl PtyLine {
@@ -34,13 +36,20 @@ impl PtyLine {
     pub fn open() -> io::Result<PtyLine> {
         let (glove, port) = SerialStream::pair()?;
         let name = port.name().ok_or_else(|| io::Error::other("the pseudo-terminal has no name"))?;
-        Ok(PtyLine { glove, port, path: PathBuf::from(name) })
+        Ok(PtyLine { glove, port, path: PathBuf::from(name), linger: Duration::ZERO })
     }
 
     /// The path of the serial port.
     #[must_use]
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// Lets the glove go on answering for so long when its script is over.
+    #[must_use]
+    pub fn with_linger(mut self, linger: Duration) -> PtyLine {
+        self.linger = linger;
+        self
     }
 
     /// Runs the peer at this pace until its script is over and the host has read everything. A host may
@@ -54,7 +63,9 @@ impl PtyLine {
         let (mut incoming, mut outgoing) = ([0; 1024], Vec::new());
         let mut timing = Timing { pace, clock, started: None };
         let mut empty_looks = 0;
-        while empty_looks < EMPTY_LOOKS {
+        let linger_looks =
+            u32::try_from(self.linger.as_millis() / DRAIN_STEP.as_millis()).unwrap_or(u32::MAX);
+        while empty_looks < EMPTY_LOOKS.saturating_add(linger_looks) {
             if outgoing.is_empty() {
                 peer.poll(timing.script_now(peer), &mut outgoing);
             }

@@ -1,7 +1,9 @@
 //! The settings file: plain TOML, every key optional, every mistake named with its line.
 
 use super::error::InputError;
+use super::glove_settings::GloveSection;
 use crate::detect::{Bands, TargetWindow};
+use crate::device::KnownGlove;
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -28,6 +30,8 @@ pub struct Settings {
     pub tone_volume: f64,
     /// The folder that recordings are put into.
     pub recordings: PathBuf,
+    /// The glove that was chosen on the air.
+    pub glove: Option<KnownGlove>,
 }
 
 /// Who plays.
@@ -56,6 +60,7 @@ struct SettingsFile {
     grip_angle_deg: Option<Spanned<f64>>,
     tone_volume: Option<Spanned<f64>>,
     recordings: Option<PathBuf>,
+    glove: Option<GloveSection>,
 }
 
 /// A value that is out of its range: where, what was expected, what was found.
@@ -75,6 +80,7 @@ impl Default for Settings {
             grip_angle_deg: 31.0,
             tone_volume: 0.5,
             recordings: PathBuf::from("buckets"),
+            glove: None,
         }
     }
 }
@@ -132,6 +138,7 @@ impl SettingsFile {
         let mut settings = Settings::default();
         settings.player = self.player.unwrap_or(settings.player);
         settings.recordings = self.recordings.unwrap_or(settings.recordings);
+        settings.glove = self.glove.and_then(GloveSection::glove);
         if let Some(bands) = self.bands {
             settings.bands = judged_bands(&bands)?;
         }
@@ -198,6 +205,12 @@ grip_angle_deg = 31.0
 tone_volume = 0.5
 # The folder that recordings are put into.
 recordings = \"buckets\"
+
+# The glove on the air. `hingeclock run --ble --glove NAME` writes it here; then it alone is taken.
+[glove]
+address = \"\"
+serial = \"\"
+name = \"\"
 
 [player]
 # As it stands on tables and in recordings; empty for none.
