@@ -83,6 +83,7 @@ impl Taken {
     fn take(&mut self, event: LinkEvent, decoder: &mut Decoder, assembler: &mut Assembler) {
         match event {
             LinkEvent::Opened { .. } => self.opened += 1,
+            LinkEvent::Met(_) | LinkEvent::Silent { .. } => {}
             LinkEvent::Down { error, .. } => {
                 self.errors.extend(decoder.finish());
                 self.downs.push(error);

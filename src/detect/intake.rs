@@ -14,6 +14,10 @@ const LATE_MAX: usize = 4096;
 const EARLIER_MAX: u32 = 64;
 /// A sample this far from the newest comes from a node whose clock has started anew or was set, s.
 const RESTART_S: f64 = 5.0;
+/// A sample older than the newest by this was long missing, s; a packet that was merely overtaken is younger.
+const LONG_MISSING_S: f64 = 0.25;
+/// A sample that is awaited may come so late: links ask again for what is missing for about half a minute, s.
+const LATE_S: f64 = 60.0;
 
 /// A late sample is sorted in before anything follows the motion, if it comes within this time, s.
 const LATE_S: f64 = 0.3;
@@ -25,6 +29,8 @@ pub enum Taken {
     Dropped,
     /// A reading on the clock so far.
     Reading(Reading),
+    /// One that was long missing: it stands in its place among the others, and tells nothing of the present.
+    Late(Reading),
     /// The first reading of a clock that has started anew, or was silent for long: what was kept is gone.
     Restarted(Reading),
 }
@@ -75,9 +81,13 @@ impl Intake {
             return Taken::Dropped;
         }
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
-        let restarted = (reading.t_s - newest_s).abs() > RESTART_S;
+        let is_late = self.awaited.contains(&sample.seq) && (0.0..LATE_S).contains(&(newest_s - reading.t_s));
+        let restarted = !is_late && (reading.t_s - newest_s).abs() > RESTART_S;
         if restarted {
-            self.restart_numbers();
+            // After a long silence the numbers go on: then what is missing may still come.
+            if reading.t_s < newest_s || self.highest.is_none_or(|highest| sample.seq <= highest) {
+                self.restart_numbers();
+            }
             self.ring.clear();
             self.own.restart();
             self.followed_until_s = f64::NEG_INFINITY;
@@ -91,6 +101,9 @@ impl Intake {
         }
         self.loss.received += 1;
         self.insert(reading);
+        if is_late && newest_s - reading.t_s > LONG_MISSING_S {
+            return Taken::Late(reading);
+        }
         self.bias.push(reading);
         self.follow();
         if restarted { Taken::Restarted(reading) } else { Taken::Reading(reading) }
@@ -233,6 +246,23 @@ mod tests {
         assert!(matches!(intake.push(&anew(0)), Taken::Reading(_)));
         assert!(matches!(intake.push(&anew(1)), Taken::Reading(_)));
         assert_eq!(intake.push(&anew(1)), Taken::Dropped);
+    }
+
+    #[test]
+    fn after_a_long_silence_what_was_missing_may_still_come_and_counts_once() {
+        let mut intake = intake();
+        let after = |seq: u32| seq + 4000;
+        for seq in (0..100).chain(after(0)..after(100)) {
+            intake.push(&sample(seq));
+        }
+        assert_eq!(intake.loss().missing, 3900);
+        for seq in 100..4000 {
+            assert!(matches!(intake.push(&sample(seq)), Taken::Late(_) | Taken::Reading(_)), "{seq}");
+        }
+        assert_eq!(intake.push(&sample(200)), Taken::Dropped);
+        let loss = intake.loss();
+        assert_eq!((loss.received, loss.missing, loss.duplicates), (4100, 0, 1));
+        assert!(intake.since(0.0).windows(2).all(|pair| pair[0].t_s < pair[1].t_s));
     }
 
     #[test]
