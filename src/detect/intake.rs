@@ -44,6 +44,8 @@ pub struct Intake {
     first: u32,
     highest: Option<u32>,
     awaited: BTreeSet<u32>,
+    /// Numbers that were awaited and came; such a one may come once more.
+    came_late: BTreeSet<u32>,
     bias: BiasTracker,
     own: SelfCalibration,
     /// The self-calibration has seen the readings up to here, s.
@@ -62,6 +64,7 @@ impl Intake {
             first: 0,
             highest: None,
             awaited: BTreeSet::new(),
+            came_late: BTreeSet::new(),
             bias: BiasTracker::new(RestParams::default()),
             own: SelfCalibration::new(EvidenceParams::default(), &NodeErrors::TYPICAL),
             followed_until_s: f64::NEG_INFINITY,
@@ -81,7 +84,8 @@ impl Intake {
             return Taken::Dropped;
         }
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
-        let is_late = self.awaited.contains(&sample.seq) && (0.0..LATE_S).contains(&(newest_s - reading.t_s));
+        let was_awaited = self.awaited.contains(&sample.seq) || self.came_late.contains(&sample.seq);
+        let is_late = was_awaited && (0.0..LATE_S).contains(&(newest_s - reading.t_s));
         let restarted = !is_late && (reading.t_s - newest_s).abs() > RESTART_S;
         if restarted {
             // After a long silence the numbers go on: then what is missing may still come.
@@ -125,12 +129,19 @@ impl Intake {
     fn restart_numbers(&mut self) {
         self.highest = None;
         self.awaited.clear();
+        self.came_late.clear();
     }
 
     fn is_new(&mut self, seq: u32) -> bool {
         match self.highest {
             Some(highest) if seq <= highest => {
                 let late = self.awaited.remove(&seq);
+                if late {
+                    self.came_late.insert(seq);
+                    if self.came_late.len() > LATE_MAX {
+                        self.came_late.pop_first();
+                    }
+                }
                 self.loss.missing -= u64::from(late && seq > self.first);
                 late
             }

@@ -62,10 +62,8 @@ impl PtyLine {
         let (mut reader, mut writer) = tokio::io::split(self.glove);
         let (mut incoming, mut outgoing) = ([0; 1024], Vec::new());
         let mut timing = Timing { pace, clock, started: None };
-        let mut empty_looks = 0;
-        let linger_looks =
-            u32::try_from(self.linger.as_millis() / DRAIN_STEP.as_millis()).unwrap_or(u32::MAX);
-        while empty_looks < EMPTY_LOOKS.saturating_add(linger_looks) {
+        let (mut empty_looks, mut over_at) = (0, None);
+        while empty_looks < EMPTY_LOOKS {
             if outgoing.is_empty() {
                 peer.poll(timing.script_now(peer), &mut outgoing);
             }
@@ -76,7 +74,11 @@ impl PtyLine {
                 written = writer.write(&outgoing), if !outgoing.is_empty() => drop(outgoing.drain(..written?)),
                 () = tokio::time::sleep(wait), if outgoing.is_empty() => {}
             }
-            let drained = over && self.port.bytes_to_read()? == 0;
+            if over {
+                over_at = over_at.or(Some(clock.now()));
+            }
+            let lingered = over_at.is_some_and(|at| clock.now().0 - at.0 >= self.linger.as_micros() as i64);
+            let drained = over && lingered && self.port.bytes_to_read()? == 0;
             empty_looks = if drained { empty_looks + 1 } else { 0 };
         }
         Ok(())

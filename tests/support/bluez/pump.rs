@@ -1,10 +1,10 @@
 //! Moves the emulator on: bytes of the gloves to the bus, and what happens to them when it is due.
 
-use super::objects::{FROM_GLOVE, PARTS, changed, drop_connection, plug_in, pull_out, sleep};
+use super::objects::{FROM_GLOVE, PARTS, drop_connection, plug_in, pull_out, sleep, value};
 use super::world::Happening;
 use super::{Shared, lock};
 use std::time::Duration;
-use zbus::{Connection, Variant};
+use zbus::Connection;
 
 const STEP: Duration = Duration::from_millis(2);
 
@@ -26,13 +26,13 @@ pub async fn run(connection: &Connection, world: &Shared) {
 }
 
 async fn send(connection: &Connection, world: &Shared, glove: usize) {
-    let (path, values) = {
+    let (path, host, values) = {
         let mut world = lock(world);
         let glove = &mut world.gloves[glove];
-        (format!("{}/{}", glove.path(), PARTS[FROM_GLOVE].path), glove.values())
+        (format!("{}/{}", glove.path(), PARTS[FROM_GLOVE].path), glove.host.clone(), glove.values())
     };
-    for value in values {
-        changed(connection, &path, "org.bluez.GattCharacteristic1", "Value", Variant::from(value)).await;
+    for bytes in values {
+        value(connection, &path, &host, bytes).await;
     }
 }
 

@@ -87,6 +87,8 @@ pub struct Glove {
     pub connected: bool,
     pub resolved: bool,
     pub subscribed: bool,
+    /// Who asked for the values.
+    pub host: String,
     pub hangs: bool,
     failing: u32,
     clock: HostClock,
@@ -109,6 +111,7 @@ impl Glove {
             connected: false,
             resolved: false,
             subscribed: false,
+            host: String::new(),
             hangs: false,
             failing: 0,
             clock,
@@ -155,8 +158,9 @@ impl Glove {
     }
 
     /// The host asks for values.
-    pub fn subscribe(&mut self) {
+    pub fn subscribe(&mut self, host: Option<String>) {
         self.subscribed = true;
+        self.host = host.unwrap_or_default();
         if let Some(ended_at) = self.ended_at.take() {
             self.counts.back_ms.push((self.clock.now().0 - ended_at.0) as f64 * 1e-3);
         }
