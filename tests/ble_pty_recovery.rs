@@ -7,48 +7,108 @@ mod support {
     pub mod steady;
 }
 
+use hingeclock::device::faults::Faults;
+use hingeclock::device::session::greeting;
+use hingeclock::device::{Peer, PeerScript};
 use hingeclock::record::csv_writer::CsvWriter;
-use hingeclock::sample::DeviceDescription;
+use hingeclock::record::input::open_input;
+use hingeclock::sample::{Arrival, DeviceDescription};
+use hingeclock::units::HostTime;
 use std::fs::File;
+use std::path::{Path, PathBuf};
 use support::binary::{code, emulate, errors, listen, recording, run, swings};
 use support::steady::{check_rows, script};
 
-/// The stream is whole again although a twentieth of the frames is lost and as many are damaged. The last
-/// frames are sent without a fault, since what nothing follows cannot be missed: faults of a script are drawn
-/// by its seed, and with this one its last frames come through.
+/// A twentieth of the frames is lost and as many are damaged.
+const FAULTS: Faults =
+    Faults { seed: 0, loss: 0.05, corruption: 0.05, duplicate: 0.0, jitter_us: 0, skew_ppm: 0.0 };
+/// Items at either end of a script that must come through: a reading that none precedes, or that none
+/// follows, cannot be missed.
+const ENDS: usize = 60;
+
+/// The first seed with which both ends of the script come through.
+fn seed_with_whole_ends(script: &PeerScript) -> u64 {
+    let last = script.items().len() - ENDS;
+    let ends_are_whole = |seed: &u64| {
+        let mut peer = Peer::new(script.clone(), Faults { seed: *seed, ..FAULTS });
+        peer.hear(&greeting());
+        while !peer.is_over() {
+            peer.poll(HostTime(i64::MAX), &mut Vec::new());
+        }
+        peer.spoilt().iter().all(|spoilt| spoilt.start >= ENDS && spoilt.end <= last)
+    };
+    (0..1000).find(ends_are_whole).unwrap()
+}
+
+/// Plays a CSV through a bad line and the daemon; gives the recording.
+fn through_a_bad_line(sent: &Path, seed: u64, speed: &str, folder: &Path) -> PathBuf {
+    let (loss, corruption) = (FAULTS.loss.to_string(), FAULTS.corruption.to_string());
+    let seed = seed.to_string();
+    let line = ["--loss", &loss, "--corruption", &corruption, "--seed", &seed, "--speed", speed];
+    let mut arguments = vec![sent.to_str().unwrap(), "--linger-s", "3", "--kept", "60000"];
+    arguments.extend(line);
+    let (_glove, port) = emulate(&arguments);
+    let mut daemon = listen(&port, folder.to_str().unwrap());
+    daemon.retain(|argument| *argument != "--quiet");
+    let output = run(&daemon);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    println!("{}", errors(&output).lines().rev().take(2).collect::<Vec<_>>().join("\n"));
+    recording(folder)
+}
+
+fn export(recorded: &Path, csv: &Path) {
+    let output = run(&["export", recorded.to_str().unwrap(), csv.to_str().unwrap()]);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    assert!(errors(&output).contains("came when asked for again"), "{}", errors(&output));
+}
+
+/// Writes what a script says as a raw CSV.
+fn write_csv(script: &PeerScript, folder: &Path) -> PathBuf {
+    let file = |name: &str| File::create(folder.join(name)).unwrap();
+    let (rows, markers, about) = (file("sent.csv"), file("sent.markers.csv"), file("sent.device.json"));
+    let mut writer = CsvWriter::new(rows, markers, about, script.description().clone()).unwrap();
+    for (at, arrival) in script.items() {
+        let mut arrival = arrival.clone();
+        if let Arrival::Sample(sample) = &mut arrival {
+            sample.received = Some(*at);
+        }
+        writer.write(&arrival).unwrap();
+    }
+    writer.finish().unwrap();
+    folder.join("sent.csv")
+}
+
 #[test]
 fn a_line_that_loses_and_damages_frames_loses_nothing_for_good() {
     let place = tempfile::tempdir().unwrap();
     let device = DeviceDescription { serial: Some("KP-0007".to_owned()), ..DeviceDescription::default() };
     let script = script(&device, 20.0);
-    let file = |name: &str| File::create(place.path().join(name)).unwrap();
-    let files = [file("sent.csv"), file("sent.markers.csv"), file("sent.device.json")];
-    let [rows, markers, about] = files;
-    let mut writer = CsvWriter::new(rows, markers, about, device).unwrap();
-    script.items().iter().for_each(|(at, arrival)| {
-        let mut arrival = arrival.clone();
-        if let hingeclock::sample::Arrival::Sample(sample) = &mut arrival {
-            sample.received = Some(*at);
-        }
-        writer.write(&arrival).unwrap();
-    });
-    writer.finish().unwrap();
-    let sent = place.path().join("sent.csv");
-    let faults = ["--loss", "0.05", "--corruption", "0.05", "--seed", "3", "--linger-s", "3"];
-    let mut arguments = vec![sent.to_str().unwrap()];
-    arguments.extend(faults);
-    let (_glove, port) = emulate(&arguments);
-    let folder = place.path().join("buckets");
-    let mut daemon = listen(&port, folder.to_str().unwrap());
-    daemon.retain(|argument| *argument != "--quiet");
-    let output = run(&daemon);
-    assert_eq!(code(&output), 0, "{}", errors(&output));
-    println!("{}", errors(&output));
-    let recorded = recording(&folder);
+    let sent = write_csv(&script, place.path());
+    let seed = seed_with_whole_ends(&script);
+    let recorded = through_a_bad_line(&sent, seed, "1", &place.path().join("buckets"));
     let csv = place.path().join("out.csv");
-    let output = run(&["export", recorded.to_str().unwrap(), csv.to_str().unwrap()]);
-    println!("{}", errors(&output));
-    assert!(errors(&output).contains("came when asked for again"), "{}", errors(&output));
+    export(&recorded, &csv);
     check_rows(&csv, &script);
-    assert_eq!(swings(&recorded), swings(&sent));
+}
+
+/// A bucket with swings gives the same swings as if the line had been good, bit for bit, from the recording
+/// and from the CSV that is exported from it.
+#[test]
+fn a_bucket_over_a_bad_line_gives_the_swings_of_a_good_one() {
+    let place = tempfile::tempdir().unwrap();
+    let bucket = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/left-handed.csv.gz");
+    let input = open_input(&bucket).unwrap();
+    let arrivals = input.arrivals.collect::<Result<_, _>>().unwrap();
+    let script = PeerScript::from_arrivals(input.device, arrivals).unwrap();
+    let recorded =
+        through_a_bad_line(&bucket, seed_with_whole_ends(&script), "2", &place.path().join("buckets"));
+    let csv = place.path().join("out.csv");
+    export(&recorded, &csv);
+    let (good, bad, again) = (swings(&bucket), swings(&recorded), swings(&csv));
+    assert!(good.as_array().is_some_and(|swings| swings.len() > 3), "{good}");
+    for (good, bad) in good.as_array().unwrap().iter().zip(bad.as_array().unwrap()) {
+        println!("set to top: {} ms, over the bad line {} ms", good["set_to_top_ms"], bad["set_to_top_ms"]);
+    }
+    assert_eq!(bad, again);
+    assert_eq!(good, bad);
 }
