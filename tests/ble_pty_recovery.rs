@@ -9,9 +9,9 @@ mod support {
 
 use hingeclock::device::faults::Faults;
 use hingeclock::device::session::greeting;
+use hingeclock::device::virtual_glove::{Scenario, VirtualBucket};
 use hingeclock::device::{Peer, PeerScript};
 use hingeclock::record::csv_writer::CsvWriter;
-use hingeclock::record::input::open_input;
 use hingeclock::sample::{Arrival, DeviceDescription};
 use hingeclock::units::HostTime;
 use std::fs::File;
@@ -70,7 +70,7 @@ fn write_csv(script: &PeerScript, folder: &Path) -> PathBuf {
     for (at, arrival) in script.items() {
         let mut arrival = arrival.clone();
         if let Arrival::Sample(sample) = &mut arrival {
-            sample.received = Some(*at);
+            sample.received = sample.received.or(Some(*at));
         }
         writer.write(&arrival).unwrap();
     }
@@ -91,24 +91,27 @@ fn a_line_that_loses_and_damages_frames_loses_nothing_for_good() {
     check_rows(&csv, &script);
 }
 
-/// A bucket with swings gives the same swings as if the line had been good, bit for bit, from the recording
-/// and from the CSV that is exported from it.
+/// A bucket with swings gives the swings of a good line: a reading that was asked for again has no time of
+/// arrival, which moves the clocks' alignment by fractions of a millisecond at most.
 #[test]
 fn a_bucket_over_a_bad_line_gives_the_swings_of_a_good_one() {
     let place = tempfile::tempdir().unwrap();
-    let bucket = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/left-handed.csv.gz");
-    let input = open_input(&bucket).unwrap();
-    let arrivals = input.arrivals.collect::<Result<_, _>>().unwrap();
-    let script = PeerScript::from_arrivals(input.device, arrivals).unwrap();
+    let bucket = VirtualBucket::play(&Scenario::left_handed_bucket(), 5);
+    let script = PeerScript::from_arrivals(bucket.device, bucket.arrivals).unwrap();
+    let sent = write_csv(&script, place.path());
     let recorded =
-        through_a_bad_line(&bucket, seed_with_whole_ends(&script), "2", &place.path().join("buckets"));
+        through_a_bad_line(&sent, seed_with_whole_ends(&script), "2", &place.path().join("buckets"));
     let csv = place.path().join("out.csv");
     export(&recorded, &csv);
-    let (good, bad, again) = (swings(&bucket), swings(&recorded), swings(&csv));
-    assert!(good.as_array().is_some_and(|swings| swings.len() > 3), "{good}");
-    for (good, bad) in good.as_array().unwrap().iter().zip(bad.as_array().unwrap()) {
-        println!("set to top: {} ms, over the bad line {} ms", good["set_to_top_ms"], bad["set_to_top_ms"]);
+    let (good, bad) = (swings(&sent), swings(&recorded));
+    assert_eq!(bad, swings(&csv), "the recording and the CSV exported from it");
+    let (good, bad) = (good.as_array().unwrap(), bad.as_array().unwrap());
+    assert!(good.len() > 3 && good.len() == bad.len(), "{} and {} swings", good.len(), bad.len());
+    for (good, bad) in good.iter().zip(bad) {
+        let set = |swing: &serde_json::Value| swing["set_to_top_ms"].as_f64().unwrap();
+        println!("set to top: {} ms, over the bad line {} ms", set(good), set(bad));
+        assert!((set(good) - set(bad)).abs() < 1.0);
+        assert_eq!(good["class"], bad["class"]);
+        assert_eq!(good["flags"], bad["flags"]);
     }
-    assert_eq!(bad, again);
-    assert_eq!(good, bad);
 }
