@@ -14,11 +14,10 @@ const LATE_MAX: usize = 4096;
 const EARLIER_MAX: u32 = 64;
 /// A sample this far from the newest comes from a node whose clock has started anew or was set, s.
 const RESTART_S: f64 = 5.0;
-/// A sample older than the newest by this was long missing, s; a packet that was merely overtaken is younger.
-const LONG_MISSING_S: f64 = 0.25;
 /// A sample that is awaited may come so late: links ask again for what is missing for about half a minute, s.
-const LATE_S: f64 = 60.0;
-
+const AWAITED_S: f64 = 60.0;
+/// No node takes more readings a second, Hz: numbers that go on faster over a silence are others.
+const FASTEST_HZ: f64 = 2000.0;
 /// A late sample is sorted in before anything follows the motion, if it comes within this time, s.
 const LATE_S: f64 = 0.3;
 
@@ -85,11 +84,11 @@ impl Intake {
         }
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
         let was_awaited = self.awaited.contains(&sample.seq) || self.came_late.contains(&sample.seq);
-        let is_late = was_awaited && (0.0..LATE_S).contains(&(newest_s - reading.t_s));
+        let is_late = was_awaited && (0.0..AWAITED_S).contains(&(newest_s - reading.t_s));
         let restarted = !is_late && (reading.t_s - newest_s).abs() > RESTART_S;
         if restarted {
             // After a long silence the numbers go on: then what is missing may still come.
-            if reading.t_s < newest_s || self.highest.is_none_or(|highest| sample.seq <= highest) {
+            if !self.goes_on(sample.seq, reading.t_s - newest_s) {
                 self.restart_numbers();
             }
             self.ring.clear();
@@ -105,7 +104,7 @@ impl Intake {
         }
         self.loss.received += 1;
         self.insert(reading);
-        if is_late && newest_s - reading.t_s > LONG_MISSING_S {
+        if is_late && newest_s - reading.t_s > LATE_S {
             return Taken::Late(reading);
         }
         self.bias.push(reading);
@@ -124,6 +123,12 @@ impl Intake {
             self.own.push(reading, &bias);
             self.followed_until_s = reading.t_s;
         }
+    }
+
+    /// Whether this number can follow the highest one after a silence.
+    fn goes_on(&self, seq: u32, silent_s: f64) -> bool {
+        let step = self.highest.and_then(|highest| seq.checked_sub(highest)).filter(|step| *step > 0);
+        step.is_some_and(|step| f64::from(step) <= silent_s * FASTEST_HZ)
     }
 
     fn restart_numbers(&mut self) {
