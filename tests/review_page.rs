@@ -84,7 +84,7 @@ fn only_a_live_page_fetches_itself_anew() {
 
 #[test]
 fn an_empty_or_damaged_bucket_still_gives_a_page() {
-    let empty = BucketAnalysis { swings: vec![], losses: vec![], notes: vec![] };
+    let empty = BucketAnalysis { swings: vec![], losses: vec![], notes: vec![], calibration: None };
     assert!(html(Review::new("empty", empty)).contains("No swing was found."));
     let mut damaged = robins_bucket();
     for point in &mut damaged.analysis.swings[0].curve {

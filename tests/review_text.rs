@@ -100,7 +100,7 @@ fn an_unmeasured_number_is_null_and_not_an_error() {
 
 #[test]
 fn no_swing_is_said_in_words() {
-    let empty = BucketAnalysis { swings: vec![], losses: vec![], notes: vec![] };
+    let empty = BucketAnalysis { swings: vec![], losses: vec![], notes: vec![], calibration: None };
     let text = table::text(&Review::new("empty", empty), 80);
     assert_eq!(text, "empty\nNo swing was found.\n");
 }

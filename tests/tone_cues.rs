@@ -51,17 +51,41 @@ fn no_set_is_four_low_pulses() {
     check(Cue::NoSet, &[330.0; 4], 0.08);
 }
 
-/// The first 45 ms, which every cue has, already differ: the first pitch of one holds a tenth or less of its
-/// power in the other's samples.
+#[test]
+fn the_guides_cues_go_up_when_all_is_well_and_down_when_not() {
+    check(Cue::Begin, &[440.0], 0.0);
+    assert!(heard(Cue::Begin)[0].lasts_s > 0.2);
+    check(Cue::PartDone, &[560.0, 705.0, 888.0], 0.11);
+    check(Cue::Repeat, &[720.0, 480.0], 0.27);
+    check(Cue::AllDone, &[345.0, 460.0, 690.0, 920.0], 0.15);
+}
+
+/// The tick comes often: short, and at half the level of the others.
+#[test]
+fn the_tick_is_short_and_quiet() {
+    check(Cue::Tick, &[1047.0], 0.0);
+    assert!(heard(Cue::Tick)[0].lasts_s < 0.06);
+    let peak =
+        |cue| render(cue, SampleRate::SERVER, Volume::default()).iter().fold(0.0_f32, |p, s| p.max(s.abs()));
+    assert!(peak(Cue::Tick) < 0.6 * peak(Cue::Begin));
+}
+
+/// The first 45 ms, which every cue has, already differ within a family: the first pitch of one holds a tenth or
+/// less of its power in the other's samples. Both at the same level.
 #[test]
 fn the_first_pulse_tells_the_cues_apart() {
-    let first_45_ms = |cue| render(cue, SampleRate::SERVER, Volume::default())[..2160].to_vec();
-    for own in Cue::ALL {
-        let pitch_hz = own.pulses()[0].pitch_hz;
-        let own_power = power_at(&first_45_ms(own), pitch_hz, RATE_HZ);
-        for other in Cue::ALL.into_iter().filter(|other| *other != own) {
-            let power = power_at(&first_45_ms(other), pitch_hz, RATE_HZ);
-            assert!(power < 0.1 * own_power, "{} in {}: {}", own.word(), other.word(), power / own_power);
+    let first_45_ms = |cue: Cue| -> Vec<f32> {
+        let samples = render(cue, SampleRate::SERVER, Volume::default());
+        samples[..2160].iter().map(|sample| sample / cue.level() as f32).collect()
+    };
+    for family in [&Cue::VERDICTS[..], &Cue::GUIDE[..]] {
+        for own in family {
+            let pitch_hz = own.pulses()[0].pitch_hz;
+            let own_power = power_at(&first_45_ms(*own), pitch_hz, RATE_HZ);
+            for other in family.iter().filter(|other| *other != own) {
+                let power = power_at(&first_45_ms(*other), pitch_hz, RATE_HZ);
+                assert!(power < 0.1 * own_power, "{} in {}: {}", own.word(), other.word(), power / own_power);
+            }
         }
     }
 }

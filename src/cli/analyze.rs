@@ -4,6 +4,7 @@ use super::Outcome;
 use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
 use crate::daemon::{analysis_params, cue_of};
 use crate::detect::{AnalysisParams, BucketAnalysis, LiveAnalysis, LiveSwing, OfflineAnalysis};
+use crate::fusion::orientation::OrientationMethod;
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
 use crate::review::{LiveCue, Review, json, table, trace};
@@ -31,6 +32,10 @@ pub struct Args {
     /// Go through the live path, sample by sample, and tell what was known when each cue went out.
     #[arg(long)]
     live: bool,
+    /// Filter that finds the gyro biases between swings: own, madgwick or mahony. The last two are there for
+    /// comparison. In place of the settings file's.
+    #[arg(long, value_name = "METHOD")]
+    orientation: Option<OrientationMethod>,
     /// Settings file with bands, windows and the player.
     #[arg(long, value_name = "FILE.toml")]
     settings: Option<PathBuf>,
@@ -41,7 +46,8 @@ pub struct Args {
 /// # Errors
 /// The input or the settings cannot be read, or the trace cannot be written.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let settings = settings(args.settings.as_ref())?;
+    let mut settings = settings(args.settings.as_ref())?;
+    settings.orientation = args.orientation.unwrap_or(settings.orientation);
     if let Some(trace) = &args.trace {
         not_the_input(&args.input, trace)?;
     }
@@ -77,6 +83,7 @@ fn live(args: &Args, params: AnalysisParams, settings: &Settings) -> anyhow::Res
         swings: swings.iter().map(|live| live.swing.clone()).collect(),
         losses: path.losses(),
         notes: path.take_notes(),
+        calibration: path.take_calibration(),
     };
     note_input(&mut analysis, &report);
     let mut review = review_of(&args.input, player, analysis, settings);

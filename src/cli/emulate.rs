@@ -55,6 +55,8 @@ enum Script {
     Demo,
     /// A smaller one of a left-handed player.
     LeftHanded,
+    /// A player who goes through the calibration unprompted, for the host to lead, and two swings.
+    Guided,
     /// Hours of swings.
     RangeDay,
 }
@@ -149,6 +151,7 @@ fn script(bucket: Script, hours: f64, seed: u64) -> (DeviceDescription, Vec<Arri
     let scenario = match bucket {
         Script::Demo => Scenario::demo_bucket(),
         Script::LeftHanded => Scenario::left_handed_bucket(),
+        Script::Guided => Scenario::guided_bucket(),
         Script::RangeDay => Scenario::range_day(hours),
     };
     let mut stream = GloveStream::new(&scenario, seed);

@@ -2,11 +2,12 @@
 
 use super::control::Control;
 use super::detector::{Detector, Said};
-use super::guide::Guide;
+use super::guide::{Guide, INTRODUCTION, Say};
 use super::recovery::Recovery;
 use super::status::Status;
 use super::{cue_of, player_name, windows};
-use crate::detect::{BucketAnalysis, LiveSwing, Swing};
+use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
+use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveSwing, Swing};
 use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard, LinkError, MetGlove, RawPiece};
@@ -19,6 +20,7 @@ use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::HostTime;
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::sync::watch;
@@ -45,6 +47,9 @@ pub struct Bucket {
     review: Review,
     page: watch::Sender<Arc<PageModel>>,
     guide: Option<Guide>,
+    /// A calibration has come out well enough.
+    calibrated: bool,
+    calibrates_on_connect: bool,
     status: Status,
     link_up: bool,
     damaged: u64,
@@ -70,7 +75,8 @@ impl Bucket {
         status: Status,
     ) -> Bucket {
         let name = recording.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        let analysis = BucketAnalysis { swings: Vec::new(), losses: Vec::new(), notes: Vec::new() };
+        let analysis =
+            BucketAnalysis { swings: Vec::new(), losses: Vec::new(), notes: Vec::new(), calibration: None };
         let review = Review {
             player: player_name(settings),
             windows: windows(settings),
@@ -87,6 +93,8 @@ impl Bucket {
             review,
             page,
             guide: None,
+            calibrated: false,
+            calibrates_on_connect: settings.calibrate_on_connect,
             status,
             link_up: false,
             damaged: 0,
@@ -108,13 +116,77 @@ impl Bucket {
         self.ask(piece.received);
         if described {
             self.tell_glove();
+            self.meet_glove();
             let heard = self.detector.device(self.assembler.description()).await;
             self.detector_keeps_up(heard);
         }
         if !arrivals.is_empty() {
+            let guided = self.guided(&arrivals);
             let heard = self.detector.arrivals(arrivals).await;
             self.detector_keeps_up(heard);
+            self.say_all(guided, piece.received).await;
         }
+    }
+
+    /// What the guide has to say to these arrivals. It ends with the first prompt that the glove gives itself.
+    fn guided(&mut self, arrivals: &[Arrival]) -> Vec<Say> {
+        let Some(guide) = &mut self.guide else { return Vec::new() };
+        let prompts =
+            |arrival: &Arrival| matches!(arrival, Arrival::Marker { marker: Marker::Prompt(_), .. });
+        if arrivals.iter().any(prompts) {
+            self.status.line("the glove leads through the calibration itself");
+            self.guide = None;
+            return Vec::new();
+        }
+        let samples = arrivals.iter().filter_map(|arrival| match arrival {
+            Arrival::Sample(sample) => Some(sample),
+            Arrival::Marker { .. } => None,
+        });
+        // A guide that fails costs the calibration in hand, never the recording.
+        let said = catch_unwind(AssertUnwindSafe(|| samples.flat_map(|sample| guide.hear(sample)).collect()));
+        said.unwrap_or_else(|_| {
+            self.status.line("the calibration failed; the recording goes on");
+            vec![Say::Stopped]
+        })
+    }
+
+    /// A glove that was not calibrated yet: begins with it, or says how to.
+    fn meet_glove(&mut self) {
+        if self.guide.as_ref().is_some_and(Guide::is_waiting) {
+            self.guide = Some(Guide::start(self.assembler.description()));
+        } else if !self.calibrated && self.guide.is_none() {
+            if self.calibrates_on_connect {
+                self.start_guide();
+            } else {
+                self.status.line("not calibrated yet: type calibrate (about half a minute)");
+            }
+        }
+    }
+
+    fn start_guide(&mut self) {
+        self.status.line(INTRODUCTION);
+        self.guide = Some(Guide::start(self.assembler.description()));
+    }
+
+    async fn say_all(&mut self, said: Vec<Say>, now: HostTime) {
+        for say in said {
+            match say {
+                Say::Prompt(part, words) => {
+                    self.status.line(words);
+                    self.keep_marker(Marker::Prompt(part), now).await;
+                }
+                Say::Words(words) => self.status.line(&words),
+                Say::Sound(cue) => self.sound.play(cue, now),
+                Say::Done => self.end_guide(CALIBRATION_DONE, now).await,
+                Say::Stopped => self.end_guide(CALIBRATION_STOPPED, now).await,
+            }
+        }
+    }
+
+    async fn end_guide(&mut self, how: &str, now: HostTime) {
+        self.guide = None;
+        let marker = Marker::Note { kind: CALIBRATION_NOTE.to_owned(), value: how.to_owned() };
+        self.keep_marker(marker, now).await;
     }
 
     fn detector_keeps_up(&mut self, heard: bool) {
@@ -238,9 +310,18 @@ impl Bucket {
                 self.status.line(&note);
                 self.note(note);
             }
+            Said::Calibration(quality) => self.calibration(*quality),
             Said::Over(losses) => self.review.analysis.losses = losses,
         }
         self.show(true);
+    }
+
+    /// A calibration is over. What was said of the one before no longer holds.
+    fn calibration(&mut self, quality: CalibrationQuality) {
+        self.calibrated |= quality.grade() != Grade::Poor;
+        let before = self.review.analysis.calibration.replace(quality);
+        let outdated = before.map_or_else(Vec::new, |before| before.sentences());
+        self.review.analysis.notes.retain(|note| !outdated.contains(note));
     }
 
     fn swing(&mut self, live: &LiveSwing, now: HostTime) {
@@ -301,10 +382,7 @@ impl Bucket {
         match control {
             Control::Club(club) => self.mark(Marker::Club(club), now).await,
             Control::Mark(value) => self.mark(Marker::Note { kind: "mark".to_owned(), value }, now).await,
-            Control::Calibrate => {
-                self.guide = Some(Guide::start(now));
-                self.tick(now).await;
-            }
+            Control::Calibrate => self.start_guide(),
             Control::Stop => {}
         }
     }
@@ -312,6 +390,10 @@ impl Bucket {
     async fn mark(&mut self, marker: Marker, now: HostTime) {
         let (kind, value) = marker.fields();
         self.status.line(&format!("{kind}: {value}"));
+        self.keep_marker(marker, now).await;
+    }
+
+    async fn keep_marker(&mut self, marker: Marker, now: HostTime) {
         self.record(&Recorded::Marker { received: now, marker: marker.clone() });
         let heard = self.detector.arrivals(vec![Arrival::Marker { received: Some(now), marker }]).await;
         self.detector_keeps_up(heard);
@@ -331,15 +413,8 @@ impl Bucket {
                 self.alarm(&format!("NOT RECORDED: {error}"));
             }
         }
-        let due = self.guide.as_mut().and_then(|guide| guide.poll(now));
-        if let Some((part, words)) = due {
-            self.status.line(words);
-            self.mark(Marker::Prompt(part), now).await;
-        }
-        if self.guide.is_some_and(|guide| guide.is_over(now)) {
-            self.status.line("That was the last part.");
-            self.guide = None;
-        }
+        let said = self.guide.as_mut().map_or_else(Vec::new, |guide| guide.tick(now));
+        self.say_all(said, now).await;
     }
 
     fn show(&self, live: bool) {

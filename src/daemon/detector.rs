@@ -1,7 +1,7 @@
 //! Edge: the live analysis on a thread of its own, with bounded queues. A panic in it costs the swing in
 //! hand and what the detector had learnt, never the recording.
 
-use crate::detect::{AnalysisParams, LiveAnalysis, LiveSwing, NodeLoss};
+use crate::detect::{AnalysisParams, CalibrationQuality, LiveAnalysis, LiveSwing, NodeLoss};
 use crate::sample::{Arrival, DeviceDescription};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::thread::JoinHandle;
@@ -25,6 +25,8 @@ enum Told {
 pub enum Said {
     /// A swing, as soon as it is known.
     Swing(Box<LiveSwing>),
+    /// A calibration is over: how good it was. The sentences follow.
+    Calibration(Box<CalibrationQuality>),
     /// A sentence for the player.
     Note(String),
     /// The queue is empty and the input over; what was lost.
@@ -106,6 +108,9 @@ fn work(params: AnalysisParams, mut told: mpsc::Receiver<Told>, said: &mpsc::Sen
                     say(said, Said::Note(sorry.to_owned()));
                 }
             }
+        }
+        if let Some(quality) = live.take_calibration() {
+            say(said, Said::Calibration(Box::new(quality)));
         }
         live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
     }

@@ -31,7 +31,13 @@ pub fn cue_of(verdict: Verdict) -> Cue {
 /// What the settings mean for the analysis.
 #[must_use]
 pub fn analysis_params(settings: &Settings) -> AnalysisParams {
-    AnalysisParams { bands: settings.bands, grip_deg: settings.grip_angle_deg, ..AnalysisParams::default() }
+    let mut params = AnalysisParams {
+        bands: settings.bands,
+        grip_deg: settings.grip_angle_deg,
+        ..AnalysisParams::default()
+    };
+    params.episodes.orientation = settings.orientation;
+    params
 }
 
 /// The player's windows for review and cues. A club without a window of its own has the middle class.

@@ -6,10 +6,12 @@ use super::phases::{self, ArmTrack, NoSwing, PhaseParams, Phases};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::JointWindow;
+use crate::fusion::joint::relative::bend;
 use crate::fusion::series::Reading;
+use crate::fusion::soft_tissue::given_back;
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
-use nalgebra::Vector3;
+use nalgebra::{UnitQuaternion, Vector3};
 
 /// The address pose is looked for so far back from the fast motion, s.
 const ADDRESS_WITHIN_S: f64 = 3.5;
@@ -64,7 +66,7 @@ impl Candidate {
             Track::from_stillest(&episode.forearm, &errors.forearm, from_s, until_s)
                 .ok_or(NoSwing::NoBackswing)?
         };
-        let arm = arm_of(&hand, &forearm, hand_alone, (axes, clock), lead_arm_sign);
+        let arm = arm_of(&hand, &forearm, hand_alone, (axes, clock), None, lead_arm_sign);
         let phases = phases::find(&arm, params)?;
         Ok(Candidate { episode, errors, hand, forearm, hand_alone, phases, arm })
     }
@@ -86,7 +88,8 @@ impl Candidate {
         } else {
             self.forearm.again(&self.episode.forearm, &errors.forearm)
         };
-        let arm = arm_of(&hand, &forearm, self.hand_alone, (&wrist.axes, &wrist.clock), lead_arm_sign);
+        let known = (&wrist.axes, &wrist.clock);
+        let arm = arm_of(&hand, &forearm, self.hand_alone, known, Some(wrist), lead_arm_sign);
         let phases = phases::find(&arm, params)?;
         Ok(Candidate { errors, hand, forearm, phases, arm, ..self })
     }
@@ -123,26 +126,28 @@ fn arm_of(
     forearm: &Track,
     hand_alone: bool,
     (axes, clock): (&WristAxes, &ClockMap),
+    wrist: Option<&WristKnowledge>,
     lead_arm_sign: f64,
 ) -> ArmTrack {
     if hand_alone {
-        arm_track(hand, hand, &hand_as_forearm(axes), &ClockMap::IDENTITY, lead_arm_sign)
+        arm_track(hand, hand, &hand_as_forearm(axes), &ClockMap::IDENTITY, None, lead_arm_sign)
     } else {
-        arm_track(hand, forearm, axes, clock, lead_arm_sign)
+        arm_track(hand, forearm, axes, clock, wrist, lead_arm_sign)
     }
 }
 
-/// The lead arm at the hand's instants, in the forearm node's level frame.
+/// The lead arm at the hand's instants, in the forearm node's level frame. Where the wrist is known, what the
+/// cuff takes along of its bend is given back.
 #[must_use]
 pub fn arm_track(
     hand: &Track,
     forearm: &Track,
     axes: &WristAxes,
     clock: &ClockMap,
+    wrist: Option<&WristKnowledge>,
     lead_arm_sign: f64,
 ) -> ArmTrack {
-    let sensor_from_forearm = axes.forearm_from_sensor().inverse();
-    let proximal = sensor_from_forearm * Vector3::y();
+    let proximal = axes.forearm_from_sensor().inverse() * Vector3::y();
     let mut arm = ArmTrack::default();
     let (first_s, last_s) = (forearm.t_s.first().copied(), forearm.t_s.last().copied());
     for t_s in hand.t_s.iter().copied() {
@@ -151,13 +156,30 @@ pub fn arm_track(
             continue;
         }
         let (level_from_sensor, rate) = forearm.at(there_s);
-        let distal = -(level_from_sensor * proximal);
-        let world_rate = level_from_sensor * rate;
+        let (turn, turn_rate) = wrist.map_or((Vector3::zeros(), Vector3::zeros()), |wrist| {
+            cuff_turn(wrist, (&level_from_sensor, &rate), hand.at(t_s))
+        });
+        let distal = -(UnitQuaternion::from_scaled_axis(-turn) * (level_from_sensor * proximal));
+        let world_rate = level_from_sensor * rate - turn_rate;
         arm.t_s.push(t_s);
         arm.distal.push(distal);
         arm.swing_rate.push(world_rate - distal * distal.dot(&world_rate));
-        arm.roll_rate.push(lead_arm_sign * rate.dot(&proximal));
-        arm.rate.push(rate.norm());
+        arm.roll_rate.push(-lead_arm_sign * world_rate.dot(&distal));
+        arm.rate.push(world_rate.norm());
     }
     arm
+}
+
+/// How far, and how fast, the cuff is turned against the forearm by a wrist that bends: half of what soft
+/// tissue hides. In the forearm's level frame, rad and rad/s.
+#[must_use]
+pub fn cuff_turn(
+    wrist: &WristKnowledge,
+    (forearm, forearm_rate): (&UnitQuaternion<f64>, &Vector3<f64>),
+    (hand, hand_rate): (UnitQuaternion<f64>, Vector3<f64>),
+) -> (Vector3<f64>, Vector3<f64>) {
+    let hand = wrist.start * hand;
+    let share = 0.5 * given_back(wrist.tissue);
+    let bend = bend(&wrist.axes, forearm, &hand);
+    (bend * share, (hand * hand_rate - forearm * forearm_rate) * share)
 }

@@ -5,6 +5,7 @@ use super::NodeLoss;
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
 use crate::fusion::joint::GloveEvidence;
+use crate::fusion::orientation::OrientationMethod;
 use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
 use std::collections::VecDeque;
@@ -16,7 +17,7 @@ pub struct EpisodeParams {
     pub fast_from: f64,
     /// And is over below this one …
     pub slow_below: f64,
-    /// … kept for so long.
+    /// … kept for so long: longer than a pause at the top.
     pub slow_for_s: f64,
     /// How much is kept from before the fast motion: waggles, address and a slow takeaway.
     pub before_s: f64,
@@ -26,18 +27,21 @@ pub struct EpisodeParams {
     pub after_last_prompt_s: f64,
     /// A calibration whose next prompt does not come within this time is over.
     pub longest_part_s: f64,
+    /// The filter that follows each node between the episodes and finds its gyro bias.
+    pub orientation: OrientationMethod,
 }
 
 impl Default for EpisodeParams {
     fn default() -> EpisodeParams {
         EpisodeParams {
             fast_from: 100.0_f64.to_radians(),
-            slow_below: 40.0_f64.to_radians(),
-            slow_for_s: 0.4,
+            slow_below: 30.0_f64.to_radians(),
+            slow_for_s: 0.7,
             before_s: 6.0,
             longest_s: 8.0,
             after_last_prompt_s: 4.0,
             longest_part_s: 40.0,
+            orientation: OrientationMethod::default(),
         }
     }
 }
@@ -102,6 +106,13 @@ pub struct EpisodeCutter {
     club: Option<String>,
 }
 
+/// Kind of the note by which whoever leads a calibration says that it is over.
+pub const CALIBRATION_NOTE: &str = "calibration";
+/// Value of that note when all parts were gone through.
+pub const CALIBRATION_DONE: &str = "done";
+/// And when it was broken off: what there is of it does not count.
+pub const CALIBRATION_STOPPED: &str = "stopped";
+
 /// More readings of a node than this are no part of a calibration: a minute at 1000 Hz.
 const PART_READINGS_MAX: usize = 60_000;
 /// Pairs of arrivals from which the clock is guessed.
@@ -109,12 +120,18 @@ const GUESSES: usize = 2001;
 /// Time constant of the smoothed rate, s.
 const SMOOTH_S: f64 = 0.02;
 
+/// The parts that the axes come from are all there.
+fn is_whole(calibration: &CalibrationInHand) -> bool {
+    let moving = [CalibrationPart::Flex, CalibrationPart::Hinge, CalibrationPart::Roll];
+    moving.iter().all(|part| calibration.parts.iter().any(|(of, _)| of == part))
+}
+
 impl EpisodeCutter {
     /// A cutter for this glove.
     #[must_use]
     pub fn new(device: &DeviceDescription, params: EpisodeParams) -> EpisodeCutter {
         let keep_s = params.before_s + params.longest_s + 2.0;
-        let intake = |role| Intake::new(role, Conversion::of(device.node(role)), keep_s);
+        let intake = |role| Intake::new(role, Conversion::of(device.node(role)), keep_s, params.orientation);
         EpisodeCutter {
             params,
             hand: intake(NodeRole::Hand),
@@ -193,6 +210,10 @@ impl EpisodeCutter {
                 None
             }
             Marker::Prompt(part) => self.prompt(*part),
+            Marker::Note { kind, value } if kind == CALIBRATION_NOTE => {
+                let calibration = self.calibration.take();
+                calibration.filter(|_| value == CALIBRATION_DONE).and_then(|it| self.close_calibration(it))
+            }
             Marker::Note { .. } => None,
         }
     }
@@ -201,7 +222,8 @@ impl EpisodeCutter {
         let now_s = self.now_s();
         let starts_anew = part == CalibrationPart::Still;
         let finished = if starts_anew {
-            self.calibration.take().and_then(|calibration| self.close_calibration(calibration))
+            // One that was broken off is none.
+            self.calibration.take().filter(is_whole).and_then(|whole| self.close_calibration(whole))
         } else {
             None
         };
@@ -223,6 +245,25 @@ impl EpisodeCutter {
     }
 
     fn sample(&mut self, sample: &ImuSample) -> Option<Cut> {
+        let starts_anew = match sample.role {
+            NodeRole::Hand => self.hand.starts_anew(sample),
+            NodeRole::Forearm => self.forearm.starts_anew(sample),
+            NodeRole::Chest | NodeRole::Belt => false,
+        };
+        // What the node kept goes with its clock: the motion is handed out as far as it has come.
+        let cut_short = if starts_anew { self.cut_short() } else { None };
+        let cut = self.take(sample);
+        cut_short.or(cut)
+    }
+
+    fn cut_short(&mut self) -> Option<Cut> {
+        let fast = self.fast.take()?;
+        let episode = self.episode_since(fast.since_s);
+        self.told_until_s = self.now_s().unwrap_or(f64::NEG_INFINITY);
+        Some(Cut::Motion(episode))
+    }
+
+    fn take(&mut self, sample: &ImuSample) -> Option<Cut> {
         match sample.role {
             NodeRole::Hand => {
                 let reading = match self.hand.push(sample) {
@@ -293,7 +334,7 @@ impl EpisodeCutter {
     }
 
     fn follow_motion(&mut self, reading: Reading) -> Option<Cut> {
-        let rate = (reading.rate - self.hand.bias().bias()).norm();
+        let rate = (reading.rate - self.hand.bias()).norm();
         // Readings come at 200 to 1000 Hz; the exact time constant does not matter.
         self.smooth_rate += (rate - self.smooth_rate) * (0.002 / SMOOTH_S);
         if let Some(cut) = self.calibration_over(reading.t_s) {
@@ -312,11 +353,12 @@ impl EpisodeCutter {
             (self.smooth_rate < params.slow_below).then(|| fast.slow_since_s.unwrap_or(reading.t_s));
         let slow_for_s = fast.slow_since_s.map_or(0.0, |since_s| reading.t_s - since_s);
         let over = slow_for_s > params.slow_for_s || reading.t_s - fast.since_s > params.longest_s;
-        let since_s = fast.since_s;
+        let (since_s, ended_s) = (fast.since_s, fast.slow_since_s.unwrap_or(reading.t_s));
         over.then(|| {
             self.fast = None;
             let episode = self.episode_since(since_s);
-            self.told_until_s = reading.t_s;
+            // The slow stretch may be the address of the next swing.
+            self.told_until_s = ended_s;
             Cut::Motion(episode)
         })
     }
@@ -349,7 +391,7 @@ impl EpisodeCutter {
     }
 
     fn biases(&self) -> Biases {
-        Biases { hand: self.hand.bias().bias(), forearm: self.forearm.bias().bias() }
+        Biases { hand: self.hand.bias(), forearm: self.forearm.bias() }
     }
 
     fn clock_guess_s(&self) -> f64 {

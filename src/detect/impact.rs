@@ -5,7 +5,8 @@ use crate::fusion::series::{Reading, between, usual_step_s};
 /// A step longer than so many usual ones is a gap.
 const GAP_STEPS: f64 = 1.8;
 
-/// What counts as a shock. Jumps are differences of specific force between neighbouring readings.
+/// What counts as a shock. A jump is how far the specific force of a reading lies off the straight line through
+/// the two before it: a fast but smooth downswing has small ones.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ImpactParams {
     /// Least jump, g.
@@ -18,7 +19,7 @@ pub struct ImpactParams {
 
 impl Default for ImpactParams {
     fn default() -> ImpactParams {
-        ImpactParams { least_jump_g: 1.5, times_usual: 6.0, onset_share: 0.15 }
+        ImpactParams { least_jump_g: 1.5, times_usual: 6.0, onset_share: 0.06 }
     }
 }
 
@@ -28,10 +29,11 @@ pub fn find(hand: &[Reading], from_s: f64, to_s: f64, params: &ImpactParams) -> 
     let readings = between(hand, from_s, to_s);
     let usual_s = usual_step_s(readings)?;
     // Across a gap a smooth motion jumps, too.
-    let beside_gap = |pair: &[Reading]| pair[1].t_s - pair[0].t_s > GAP_STEPS * usual_s;
-    let jump =
-        |pair: &[Reading]| if beside_gap(pair) { 0.0 } else { (pair[1].force_g - pair[0].force_g).norm() };
-    let jumps: Vec<f64> = readings.windows(2).map(jump).collect();
+    let beside_gap =
+        |three: &[Reading]| three.windows(2).any(|two| two[1].t_s - two[0].t_s > GAP_STEPS * usual_s);
+    let off_line = |three: &[Reading]| (three[2].force_g - 2.0 * three[1].force_g + three[0].force_g).norm();
+    let jump = |three: &[Reading]| if beside_gap(three) { 0.0 } else { off_line(three) };
+    let jumps: Vec<f64> = readings.windows(3).map(jump).collect();
     let largest = (0..jumps.len()).max_by(|a, b| jumps[*a].total_cmp(&jumps[*b]))?;
     let mut before: Vec<f64> = jumps[..largest.saturating_sub(2)].to_vec();
     before.sort_by(f64::total_cmp);
@@ -42,9 +44,10 @@ pub fn find(hand: &[Reading], from_s: f64, to_s: f64, params: &ImpactParams) -> 
     let stands_out = (params.onset_share * jumps[largest]).max(params.times_usual * usual);
     let earliest = largest.saturating_sub(8);
     let onset = (earliest..=largest).find(|i| jumps[*i] >= stands_out).unwrap_or(largest);
-    // The shock came between these two readings, as far as the sampling can tell.
-    let (a, b) = (&readings[onset], &readings[onset + 1]);
-    Some(0.5 * (a.t_s + b.t_s))
+    // The shock came between these two readings, as far as the sampling can tell. An onset shows at once, but
+    // the readings' times are corrected for their filter's delay: so it came in the later half.
+    let (a, b) = (&readings[onset + 1], &readings[onset + 2]);
+    Some(0.25 * a.t_s + 0.75 * b.t_s)
 }
 
 #[cfg(test)]

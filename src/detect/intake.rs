@@ -2,10 +2,11 @@
 
 use super::NodeLoss;
 use crate::fusion::errors::NodeErrors;
-use crate::fusion::rest::{BiasTracker, RestParams};
+use crate::fusion::orientation::{GAP_S, OrientationFilter, OrientationMethod, Step};
 use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
 use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{ImuSample, NodeRole};
+use nalgebra::Vector3;
 use std::collections::{BTreeSet, VecDeque};
 
 /// Numbers that may still come late; more than this many are given up as lost.
@@ -35,7 +36,7 @@ pub enum Taken {
 }
 
 /// The recent readings of one node.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Intake {
     conversion: Conversion,
     keep_s: f64,
@@ -45,17 +46,18 @@ pub struct Intake {
     awaited: BTreeSet<u32>,
     /// Numbers that were awaited and came; such a one may come once more.
     came_late: BTreeSet<u32>,
-    bias: BiasTracker,
     own: SelfCalibration,
     /// The self-calibration has seen the readings up to here, s.
     followed_until_s: f64,
+    orientation: Box<dyn OrientationFilter>,
+    turned_s: Option<f64>,
     loss: NodeLoss,
 }
 
 impl Intake {
-    /// Keeps `keep_s` seconds of readings.
+    /// Keeps `keep_s` seconds of readings; the biases come from this filter.
     #[must_use]
-    pub fn new(role: NodeRole, conversion: Conversion, keep_s: f64) -> Intake {
+    pub fn new(role: NodeRole, conversion: Conversion, keep_s: f64, method: OrientationMethod) -> Intake {
         Intake {
             conversion,
             keep_s,
@@ -64,9 +66,10 @@ impl Intake {
             highest: None,
             awaited: BTreeSet::new(),
             came_late: BTreeSet::new(),
-            bias: BiasTracker::new(RestParams::default()),
             own: SelfCalibration::new(EvidenceParams::default(), &NodeErrors::TYPICAL),
             followed_until_s: f64::NEG_INFINITY,
+            orientation: method.filter(),
+            turned_s: None,
             loss: NodeLoss { role, received: 0, missing: 0, duplicates: 0 },
         }
     }
@@ -76,6 +79,14 @@ impl Intake {
         self.conversion = conversion;
     }
 
+    /// Whether this sample's clock is another one than that of what is kept, which would go.
+    #[must_use]
+    pub fn starts_anew(&self, sample: &ImuSample) -> bool {
+        let t_s = self.conversion.reading(sample).t_s;
+        let far = self.newest().is_some_and(|newest| (t_s - newest.t_s).abs() > RESTART_S);
+        far && !self.is_awaited(sample, t_s)
+    }
+
     /// Takes a sample in order of arrival.
     pub fn push(&mut self, sample: &ImuSample) -> Taken {
         let reading = self.conversion.reading(sample);
@@ -83,9 +94,7 @@ impl Intake {
             return Taken::Dropped;
         }
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
-        let was_awaited = self.awaited.contains(&sample.seq) || self.came_late.contains(&sample.seq);
-        let is_late = was_awaited && (0.0..AWAITED_S).contains(&(newest_s - reading.t_s));
-        let restarted = !is_late && (reading.t_s - newest_s).abs() > RESTART_S;
+        let restarted = self.starts_anew(sample);
         if restarted {
             // After a long silence the numbers go on: then what is missing may still come.
             if !self.goes_on(sample.seq, reading.t_s - newest_s) {
@@ -104,10 +113,10 @@ impl Intake {
         }
         self.loss.received += 1;
         self.insert(reading);
-        if is_late && newest_s - reading.t_s > LATE_S {
+        if self.is_awaited(sample, reading.t_s) && newest_s - reading.t_s > LATE_S {
             return Taken::Late(reading);
         }
-        self.bias.push(reading);
+        self.turn(&reading, restarted);
         self.follow();
         if restarted { Taken::Restarted(reading) } else { Taken::Reading(reading) }
     }
@@ -118,11 +127,29 @@ impl Intake {
         let until_s = newest.t_s - LATE_S;
         let start = self.ring.partition_point(|reading| reading.t_s <= self.followed_until_s);
         let due = self.ring.range(start..).take_while(|reading| reading.t_s <= until_s);
-        let bias = self.bias.bias();
+        let bias = self.orientation.bias();
         for reading in due {
             self.own.push(reading, &bias);
             self.followed_until_s = reading.t_s;
         }
+    }
+
+    /// One step of the orientation filter. A late reading is passed over: its time is spoken for.
+    fn turn(&mut self, reading: &Reading, restarted: bool) {
+        let since_s = self.turned_s.map_or(0.0, |followed_s| reading.t_s - followed_s);
+        if since_s < 0.0 && !restarted {
+            return;
+        }
+        self.turned_s = Some(reading.t_s);
+        let dt_s = if restarted { 2.0 * GAP_S } else { since_s };
+        self.orientation.step(&Step { rate: reading.rate, force_g: reading.force_g, dt_s });
+    }
+
+    /// Whether a sample with this number is missing, or was and came late: then its time lies back.
+    fn is_awaited(&self, sample: &ImuSample, t_s: f64) -> bool {
+        let was_missing = self.awaited.contains(&sample.seq) || self.came_late.contains(&sample.seq);
+        let newest_s = self.newest().map_or(t_s, |newest| newest.t_s);
+        was_missing && (0.0..AWAITED_S).contains(&(newest_s - t_s))
     }
 
     /// Whether this number can follow the highest one after a silence.
@@ -190,10 +217,10 @@ impl Intake {
         self.ring.range(start..).copied().collect()
     }
 
-    /// What is known of the gyro bias.
+    /// The gyro bias as far as it is known, rad/s in the sensor frame.
     #[must_use]
-    pub fn bias(&self) -> &BiasTracker {
-        &self.bias
+    pub fn bias(&self) -> Vector3<f64> {
+        self.orientation.bias()
     }
 
     /// What the node's own stillnesses say about its sensors.
@@ -227,7 +254,7 @@ mod tests {
     }
 
     fn intake() -> Intake {
-        Intake::new(NodeRole::Hand, Conversion::of(None), 10.0)
+        Intake::new(NodeRole::Hand, Conversion::of(None), 10.0, OrientationMethod::Own)
     }
 
     proptest! {

@@ -1,5 +1,6 @@
 //! The same measurement while the player plays: each swing is measured as soon as the ball is gone.
 
+use super::calibration_quality::CalibrationQuality;
 use super::candidate::Candidate;
 use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter};
 use super::measure::{WristKnowledge, measure};
@@ -35,6 +36,7 @@ pub struct LiveAnalysis {
     cutter: EpisodeCutter,
     state: WristState,
     notes: Vec<String>,
+    quality: Option<CalibrationQuality>,
     recent: VecDeque<JointWindow>,
     attempt: Attempt,
 }
@@ -57,6 +59,7 @@ impl LiveAnalysis {
             cutter: EpisodeCutter::new(device, params.episodes),
             state: WristState::nominal(device),
             notes: Vec::new(),
+            quality: None,
             recent: VecDeque::new(),
             attempt: Attempt::default(),
         }
@@ -71,6 +74,11 @@ impl LiveAnalysis {
     /// Sentences about the calibration that were not taken yet.
     pub fn take_notes(&mut self) -> Vec<String> {
         std::mem::take(&mut self.notes)
+    }
+
+    /// How good the newest calibration was, if that was not taken yet.
+    pub fn take_calibration(&mut self) -> Option<CalibrationQuality> {
+        self.quality.take()
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one.
@@ -93,6 +101,7 @@ impl LiveAnalysis {
         let mut fresh = WristState::nominal(&self.device);
         fresh.calibrate(calibration);
         self.notes.append(&mut fresh.notes);
+        self.quality.clone_from(&fresh.quality);
         if fresh.is_calibrated() || !self.state.is_calibrated() {
             self.state = fresh;
             self.recent.clear();

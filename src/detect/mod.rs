@@ -1,5 +1,8 @@
 //! Phases of a swing and the setting of the hinge: the definitions, shared by the live and the offline path.
 
+pub mod calibration_part;
+pub mod calibration_quality;
+pub mod calibration_watch;
 pub mod candidate;
 pub mod episode;
 mod flags;
@@ -7,6 +10,7 @@ pub mod impact;
 mod intake;
 pub mod live;
 pub mod measure;
+pub mod node_motion;
 pub mod offline;
 pub mod phases;
 mod seat;
@@ -16,6 +20,9 @@ pub mod target;
 mod uncertainty;
 pub mod wrist_state;
 
+pub use calibration_part::Problem;
+pub use calibration_quality::{CalibrationQuality, Grade};
+pub use calibration_watch::{CalibrationWatch, Look};
 pub use live::{LiveAnalysis, LiveSwing};
 pub use offline::{AnalysisParams, OfflineAnalysis};
 pub use swing::{AtEvents, BucketAnalysis, Class, CurvePoint, Flag, NodeLoss, SetTimes, Swing};

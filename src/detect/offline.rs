@@ -1,6 +1,7 @@
 //! A whole bucket at once: every calibration and every swing is evidence for all of them.
 
 use super::Bands;
+use super::calibration_quality::CalibrationQuality;
 use super::candidate::Candidate;
 use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter, EpisodeParams};
 use super::impact::ImpactParams;
@@ -91,11 +92,12 @@ impl OfflineAnalysis {
             self.take(Some(cut));
         }
         let mut notes = Vec::new();
+        let mut calibration = None;
         let mut swings = Vec::new();
         for stint in std::mem::take(&mut self.stints) {
-            swings.extend(self.stint(stint, &mut notes));
+            swings.extend(self.stint(stint, &mut notes, &mut calibration));
         }
-        BucketAnalysis { swings, losses: self.cutter.losses(), notes }
+        BucketAnalysis { swings, losses: self.cutter.losses(), notes, calibration }
     }
 
     fn take(&mut self, cut: Option<Cut>) {
@@ -115,10 +117,16 @@ impl OfflineAnalysis {
     }
 
     /// Measures the swings of a stint; a clock that starts anew within it makes a stint of its own.
-    fn stint(&self, stint: Stint, notes: &mut Vec<String>) -> Vec<Swing> {
+    fn stint(
+        &self,
+        stint: Stint,
+        notes: &mut Vec<String>,
+        quality: &mut Option<CalibrationQuality>,
+    ) -> Vec<Swing> {
         let mut state = WristState::nominal(&self.device);
         if let Some(calibration) = &stint.calibration {
             state.calibrate(calibration);
+            quality.clone_from(&state.quality);
         }
         let mut swings = Vec::new();
         let mut motions = stint.motions.into_iter().peekable();

@@ -32,12 +32,44 @@ pub struct PhaseParams {
     pub downswing_s: (f64, f64),
     /// Least arm travel of a backswing.
     pub travel_min: f64,
-    /// Least travel of the arm beyond its address angle after the ball.
+    /// Most arm travel of a backswing.
+    pub travel_max: f64,
+    /// Least travel of the arm beyond its address angle after the ball …
     pub through_min: f64,
+    /// … and the least share of the travel to the top.
+    pub through_share_min: f64,
     /// Least peak rate of the downswing.
     pub peak_min: f64,
     /// The downswing is faster than the backswing by at least this factor.
     pub faster_by: f64,
+    /// Least share of the peak rate that is left when the arm is back at its address angle.
+    pub rate_left_min: f64,
+    /// Before the takeaway the forearm is quiet: its mean rate over some time is below this …
+    pub quiet_rate: f64,
+    /// … for so long …
+    pub quiet_for_s: f64,
+    /// … within so long before the takeaway.
+    pub quiet_within_s: f64,
+    /// At the takeaway the forearm points at least so far below the horizontal (sine).
+    pub down_min: f64,
+    /// Back at its address angle, the forearm points to within this of where it did.
+    pub back_within: f64,
+    /// With less arm travel than this a movement may be something else, such as the first step of a walk.
+    pub small_travel: f64,
+    /// A small swing's plane leans at least so far off the vertical (sine) …
+    pub lean_min: f64,
+    /// … its way back takes at least so many times as long as the way down …
+    pub tempo_min: f64,
+    /// … and unless that is at least this …
+    pub tempo_clear: f64,
+    /// … and the peak rate this …
+    pub peak_clear: f64,
+    /// … the arm is watched for so long after it came back …
+    pub watched_for_s: f64,
+    /// … and has not swung back at this share of its peak rate by then.
+    pub rebound_max: f64,
+    /// Least share of the arm's way, back and down, that lies in the plane.
+    pub in_plane_min: f64,
 }
 
 impl Default for PhaseParams {
@@ -51,9 +83,25 @@ impl Default for PhaseParams {
             backswing_s: (0.25, 2.2),
             downswing_s: (0.10, 0.62),
             travel_min: 15.0_f64.to_radians(),
+            travel_max: 250.0_f64.to_radians(),
             through_min: 8.0_f64.to_radians(),
+            through_share_min: 0.15,
             peak_min: 90.0_f64.to_radians(),
             faster_by: 1.2,
+            rate_left_min: 0.12,
+            quiet_rate: 20.0_f64.to_radians(),
+            quiet_for_s: 0.3,
+            quiet_within_s: 1.2,
+            down_min: 0.3,
+            back_within: 30.0_f64.to_radians(),
+            small_travel: 60.0_f64.to_radians(),
+            lean_min: 0.12,
+            tempo_min: 1.2,
+            tempo_clear: 2.2,
+            peak_clear: 200.0_f64.to_radians(),
+            watched_for_s: 0.55,
+            rebound_max: 0.6,
+            in_plane_min: 0.85,
         }
     }
 }
@@ -98,21 +146,55 @@ pub enum NoSwing {
     /// The arm did not come back in time.
     #[error("the arm did not come back to its address angle as in a downswing")]
     NoDownswing,
+    /// There was no stillness before it.
+    #[error("the arm was not quiet before the takeaway")]
+    NoAddress,
+    /// The arm pointed elsewhere than at a ball, or moved elsewhere than in a swing's plane.
+    #[error("the arm did not move as over a ball")]
+    NotOverBall,
     /// It stopped at the ball.
     #[error("the arm did not swing through")]
     NoFollowThrough,
 }
 
-/// Finds the phases of the swing whose fastest instant lies in the track.
+/// So many of the fastest instants are tried.
+const PEAKS_MAX: usize = 6;
+/// Fastest instants of one movement lie closer together than this, s.
+const ONE_PEAK_S: f64 = 0.4;
+
+/// Finds the phases of the swing in the track: of the one with the fastest downswing, if there are several.
 ///
 /// # Errors
-/// When the movement is no swing.
+/// When there is none; tells why the fastest movement is none.
 pub fn find(arm: &ArmTrack, params: &PhaseParams) -> Result<Phases, NoSwing> {
-    let peak = fastest(arm, 0..arm.t_s.len()).ok_or(NoSwing::Slow)?;
-    let peak_rate = arm.swing_rate[peak].norm();
-    if peak_rate < params.peak_min {
-        return Err(NoSwing::Slow);
+    let mut first_error = None;
+    for peak in peaks(arm, params.peak_min) {
+        match find_around(arm, peak, params) {
+            Ok(phases) => return Ok(phases),
+            Err(error) => first_error = first_error.or(Some(error)),
+        }
     }
+    Err(first_error.unwrap_or(NoSwing::Slow))
+}
+
+/// Indices of the fastest instants, apart from each other, the fastest first.
+fn peaks(arm: &ArmTrack, least: f64) -> Vec<usize> {
+    let rate = |i: usize| arm.swing_rate[i].norm_squared();
+    let is_peak = |i: &usize| rate(*i) >= least * least && rate(*i) >= rate(i - 1) && rate(*i) > rate(i + 1);
+    let mut all: Vec<usize> = (1..arm.t_s.len().saturating_sub(1)).filter(is_peak).collect();
+    all.sort_by(|a, b| rate(*b).total_cmp(&rate(*a)));
+    let mut apart: Vec<usize> = Vec::new();
+    for i in all {
+        if apart.len() < PEAKS_MAX && apart.iter().all(|j| (arm.t_s[i] - arm.t_s[*j]).abs() >= ONE_PEAK_S) {
+            apart.push(i);
+        }
+    }
+    apart
+}
+
+/// The phases of the swing whose downswing is fastest at `peak`.
+fn find_around(arm: &ArmTrack, peak: usize, params: &PhaseParams) -> Result<Phases, NoSwing> {
+    let peak_rate = arm.swing_rate[peak].norm();
     // The first normal comes from the downswing, the next ones from the backswing, as defined.
     let mut normal = -arm.swing_rate[peak] / peak_rate;
     let mut span = span_of(arm, &normal, peak, params)?;
@@ -123,12 +205,8 @@ pub fn find(arm: &ArmTrack, params: &PhaseParams) -> Result<Phases, NoSwing> {
     }
     let phases = describe(arm, normal, &span, params)?;
     check(&phases, &span, peak_rate, params)?;
+    over_ball(arm, &phases, &span, peak_rate, params)?;
     Ok(phases)
-}
-
-/// Index of the fastest swing rate within a range.
-fn fastest(arm: &ArmTrack, range: std::ops::Range<usize>) -> Option<usize> {
-    range.max_by(|a, b| arm.swing_rate[*a].norm_squared().total_cmp(&arm.swing_rate[*b].norm_squared()))
 }
 
 /// Backswing as indices: the last instant before takeaway, the fastest, and the last before the top.
@@ -234,7 +312,7 @@ fn finish(arm: &ArmTrack, back: usize, params: &PhaseParams) -> Option<f64> {
 
 fn check(phases: &Phases, span: &Span, peak_rate: f64, params: &PhaseParams) -> Result<(), NoSwing> {
     let within = |value: f64, range: (f64, f64)| range.0 <= value && value <= range.1;
-    if phases.travel_at_top < params.travel_min
+    if !within(phases.travel_at_top, (params.travel_min, params.travel_max))
         || !within(phases.top_s - phases.takeaway_s, params.backswing_s)
     {
         return Err(NoSwing::NoBackswing);
@@ -244,14 +322,93 @@ fn check(phases: &Phases, span: &Span, peak_rate: f64, params: &PhaseParams) -> 
         return Err(NoSwing::NoDownswing);
     }
     let through = phases.travel.iter().skip(span.top).copied().fold(f64::INFINITY, f64::min);
-    if -through < params.through_min { Err(NoSwing::NoFollowThrough) } else { Ok(()) }
+    let through_min = params.through_min.max(params.through_share_min * phases.travel_at_top);
+    if -through < through_min { Err(NoSwing::NoFollowThrough) } else { Ok(()) }
+}
+
+/// Whether the movement is one that a lead arm makes over a ball: from a quiet pose that points down, in a
+/// plane that leans, and through that pose again at speed. Everyday movements have the phases of a swing now
+/// and then, but hardly that.
+fn over_ball(
+    arm: &ArmTrack,
+    phases: &Phases,
+    span: &Span,
+    peak_rate: f64,
+    params: &PhaseParams,
+) -> Result<(), NoSwing> {
+    let back = arm.t_s.partition_point(|t_s| *t_s < phases.back_s).min(arm.t_s.len() - 1);
+    let (address, there) = (arm.distal[span.takeaway], arm.distal[back]);
+    if quietest_before(arm, span.takeaway, params) > params.quiet_rate {
+        return Err(NoSwing::NoAddress);
+    }
+    let straight = [(span.takeaway, span.top), (span.top, back)]
+        .into_iter()
+        .all(|(from, to)| in_plane(arm, &phases.normal, from, to) >= params.in_plane_min);
+    let over = -address.z >= params.down_min
+        && address.angle(&there) <= params.back_within
+        && arm.swing_rate[back].norm() >= params.rate_left_min * peak_rate;
+    let small = phases.travel_at_top < params.small_travel;
+    if !straight || !over || (small && !is_small_swing(arm, phases, back, peak_rate, params)) {
+        return Err(NoSwing::NotOverBall);
+    }
+    Ok(())
+}
+
+/// Whether a small movement is a chip. Where it might be the first step of a walk as well, it is one only
+/// once the arm has been seen not to swing back.
+fn is_small_swing(
+    arm: &ArmTrack,
+    phases: &Phases,
+    back: usize,
+    peak_rate: f64,
+    params: &PhaseParams,
+) -> bool {
+    let tempo = (phases.top_s - phases.takeaway_s) / (phases.back_s - phases.top_s);
+    if phases.normal.z.abs() < params.lean_min || tempo < params.tempo_min {
+        return false;
+    }
+    if tempo >= params.tempo_clear && peak_rate >= params.peak_clear {
+        return true;
+    }
+    let watched = (back..arm.t_s.len()).take_while(|i| arm.t_s[*i] <= phases.back_s + params.watched_for_s);
+    let rebound = watched.map(|i| phases.normal.dot(&arm.swing_rate[i])).fold(0.0, f64::max);
+    let seen = arm.t_s.last().is_some_and(|last_s| *last_s >= phases.back_s + params.watched_for_s);
+    seen && rebound < params.rebound_max * peak_rate
+}
+
+/// The least mean rate of the forearm over a stretch of the quiet time before the takeaway.
+fn quietest_before(arm: &ArmTrack, takeaway: usize, params: &PhaseParams) -> f64 {
+    let earliest_s = arm.t_s[takeaway] - params.quiet_within_s;
+    let first = arm.t_s.partition_point(|t_s| *t_s < earliest_s);
+    let mut least = f64::INFINITY;
+    for end in first..=takeaway {
+        let start = arm.t_s.partition_point(|t_s| *t_s < arm.t_s[end] - params.quiet_for_s);
+        if arm.t_s[end] - arm.t_s[0] >= params.quiet_for_s {
+            let sum: f64 = arm.rate[start..=end].iter().sum();
+            least = least.min(sum / (end + 1 - start) as f64);
+        }
+    }
+    least
+}
+
+/// Share of the arm's way between two instants that lies in the plane.
+fn in_plane(arm: &ArmTrack, normal: &Vector3<f64>, from: usize, to: usize) -> f64 {
+    let (mut along, mut whole) = (0.0, 0.0);
+    for rate in &arm.swing_rate[from..=to] {
+        along += normal.dot(rate).abs();
+        whole += rate.norm();
+    }
+    along / whole.max(1e-9)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// An arm that hangs and turns in an upright plane by `angle_deg(t)`, at 500 Hz for `length_s`.
+    /// How far the plane leans off the vertical.
+    const LEAN: f64 = 0.6;
+
+    /// An arm that points down and turns in a leaning plane by `angle_deg(t)`, at 500 Hz for `length_s`.
     fn arm(length_s: f64, angle_deg: impl Fn(f64) -> f64) -> ArmTrack {
         let mut arm = ArmTrack::default();
         for i in 0..(length_s * 500.0) as i32 {
@@ -259,8 +416,8 @@ mod tests {
             let angle = angle_deg(t_s).to_radians();
             let rate = (angle_deg(t_s + 1e-4) - angle_deg(t_s - 1e-4)).to_radians() / 2e-4;
             arm.t_s.push(t_s);
-            arm.distal.push(Vector3::new(angle.sin(), 0.0, -angle.cos()));
-            arm.swing_rate.push(Vector3::new(0.0, -rate, 0.0));
+            arm.distal.push(Vector3::new(angle.sin(), angle.cos() * LEAN.sin(), -angle.cos() * LEAN.cos()));
+            arm.swing_rate.push(Vector3::new(0.0, -LEAN.cos(), -LEAN.sin()) * rate);
             arm.roll_rate.push(0.0);
             arm.rate.push(rate.abs());
         }
@@ -289,7 +446,7 @@ mod tests {
         assert!((phases.top_s - 1.8).abs() < 1e-3, "{}", phases.top_s);
         assert!((phases.back_s - 2.1).abs() < 1e-3, "half way, by symmetry: {}", phases.back_s);
         assert!((phases.travel_at_top.to_degrees() - 120.0).abs() < 0.5);
-        assert!((phases.normal - Vector3::new(0.0, -1.0, 0.0)).norm() < 1e-9);
+        assert!((phases.normal - Vector3::new(0.0, -LEAN.cos(), -LEAN.sin())).norm() < 1e-9);
         // The rate 120/0.8 · 30 u²(1−u)² °/s reaches 10 °/s at u = 0.0488.
         assert!((phases.takeaway_s - (1.0 + 0.0488 * 0.8)).abs() < 1e-3, "{}", phases.takeaway_s);
         let horizontal = phases.arm_horizontal_s.unwrap();
@@ -307,6 +464,39 @@ mod tests {
         let paused = arm(4.5, |t| 110.0 * smooth(1.0, 1.8, t) - 230.0 * smooth(2.2, 2.75, t));
         let phases = found(&paused).unwrap();
         assert!(phases.top_s >= 1.79 && phases.top_s <= 2.21, "{}", phases.top_s);
+    }
+
+    #[test]
+    fn the_first_step_of_a_walk_is_told_from_a_chip_by_what_comes_after() {
+        let to_and_fro = |t| 22.0 * smooth(1.0, 1.5, t) - 40.0 * smooth(1.5, 2.05, t);
+        assert!(found(&arm(4.5, to_and_fro)).is_ok());
+        let walk = arm(4.5, |t| to_and_fro(t) + 40.0 * smooth(2.05, 2.6, t) - 40.0 * smooth(2.6, 3.15, t));
+        assert!(found(&walk).is_err());
+        assert_eq!(
+            found(&arm(2.1, to_and_fro)).unwrap_err(),
+            NoSwing::NotOverBall,
+            "not seen for long enough"
+        );
+    }
+
+    #[test]
+    fn a_swing_comes_from_a_quiet_pose_that_points_down() {
+        let restless = arm(4.5, |t| {
+            let turn = 110.0 * smooth(1.0, 1.8, t) - 230.0 * smooth(1.8, 2.4, t);
+            turn + 4.0 * (12.0 * t).sin()
+        });
+        assert!(found(&restless).is_err());
+        let mut raised = swing(110.0, 0.8, 0.6);
+        raised.distal.iter_mut().for_each(|distal| distal.z = -distal.z);
+        assert_eq!(found(&raised).unwrap_err(), NoSwing::NotOverBall);
+    }
+
+    #[test]
+    fn a_faster_movement_after_the_swing_does_not_hide_it() {
+        let then = arm(6.0, |t| {
+            110.0 * smooth(1.0, 1.8, t) - 230.0 * smooth(1.8, 2.4, t) + 300.0 * smooth(3.5, 3.9, t)
+        });
+        assert!((found(&then).unwrap().top_s - 1.8).abs() < 1e-3);
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! What is measured of one swing, and of a bucket of them.
 
+use super::calibration_quality::CalibrationQuality;
 use crate::sample::NodeRole;
 use crate::units::{DeviceTime, Measured};
 
@@ -218,4 +219,6 @@ pub struct BucketAnalysis {
     pub losses: Vec<NodeLoss>,
     /// Plain sentences about the calibration and the clocks, for the reader.
     pub notes: Vec<String>,
+    /// How good the last calibration was, if there was one.
+    pub calibration: Option<CalibrationQuality>,
 }

@@ -3,7 +3,7 @@
 
 use super::candidate::Candidate;
 use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between};
-use super::set::{Crossings, HingeCurve, SHARES};
+use super::set::{Crossings, HingeCurve, SHARES, value_at};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::relative::{Pair, Relative};
 use crate::fusion::joint::{CLOCK, TISSUE, UNKNOWNS, moved_axis};
@@ -33,6 +33,8 @@ pub(super) struct AngleSpread {
     by_unknown: Vec<Derivatives>,
     covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     model_sd: f64,
+    /// Variance of what had to be mended since address, rad².
+    mended: Vec<f64>,
 }
 
 impl AngleSpread {
@@ -50,9 +52,15 @@ impl AngleSpread {
         derivatives.dot(&(self.covariance * derivatives)).max(0.0).sqrt().hypot(self.model_sd)
     }
 
+    /// Standard deviation of the angle between two instants from what had to be mended, rad.
+    fn mended_between(&self, from_s: f64, to_s: f64) -> f64 {
+        let at = |t_s| value_at(&self.t_s, &self.mended, t_s);
+        (at(to_s) - at(from_s)).abs().sqrt()
+    }
+
     /// Standard deviation of the angle against its address value at an instant, rad.
     pub fn sd_at(&self, t_s: f64) -> f64 {
-        self.sd_of(&self.derivatives_at(t_s))
+        self.sd_of(&self.derivatives_at(t_s)).hypot(value_at(&self.t_s, &self.mended, t_s).sqrt())
     }
 }
 
@@ -71,7 +79,8 @@ impl Spread {
     pub fn set_sd_s(&self, curve: &HingeCurve, crossings: &Crossings, from_s: f64) -> f64 {
         let at_set = self.hinge.derivatives_at(crossings.at_s[2]);
         let at_max = self.hinge.derivatives_at(crossings.max_s);
-        let level_sd = self.hinge.sd_of(&(at_set - at_max * SHARES[2]));
+        let mended = self.hinge.mended_between(crossings.at_s[2], crossings.max_s);
+        let level_sd = self.hinge.sd_of(&(at_set - at_max * SHARES[2])).hypot(mended);
         let (before, after) = curve.shifts(crossings, from_s, level_sd);
         (0.5 * (after - before).abs()).hypot(TIMING_SD_S).hypot(CREEP_S * self.tissue)
     }
@@ -92,16 +101,28 @@ pub(super) fn spread(
         t_s.iter().map(|t_s| derivatives(candidate, wrist, params, *t_s)).collect();
     let model_sd = third_angle_rms(at_best, instants).hypot(SENSOR_SD);
     let address = t_s.partition_point(|t| *t <= instants.address_s.1).max(1);
+    let unsure = |t_s: &f64| {
+        let there_s = wrist.clock.forearm_s(*t_s);
+        candidate.hand.mended_variance_at(*t_s) + candidate.forearm.mended_variance_at(there_s)
+    };
+    let at_start = unsure(&instants.address_s.1);
+    let mended: Vec<f64> = t_s.iter().map(|t_s| (unsure(t_s) - at_start).abs()).collect();
     let angle = |which: usize| {
         let mut by_unknown: Vec<Derivatives> = both.iter().map(|pair| pair[which]).collect();
         let zero = by_unknown[..address].iter().sum::<Derivatives>() / address as f64;
         by_unknown.iter_mut().for_each(|derivatives| *derivatives -= zero);
-        AngleSpread { t_s: t_s.clone(), by_unknown, covariance: wrist.covariance, model_sd }
+        AngleSpread {
+            t_s: t_s.clone(),
+            by_unknown,
+            covariance: wrist.covariance,
+            model_sd,
+            mended: mended.clone(),
+        }
     };
     Spread {
         hinge: angle(0),
         flexion: angle(1),
-        top_sd_s: top_sd_s(candidate),
+        top_sd_s: top_sd_s(candidate, wrist),
         tissue: wrist.tissue.abs() + wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt(),
     }
 }
@@ -142,7 +163,7 @@ fn derivatives(
 
 /// Axes with one of their unknowns moved by a step.
 fn with_axis_moved(axes: &WristAxes, i: usize) -> WristAxes {
-    let (dx, dy) = if i % 2 == 0 { (STEP, 0.0) } else { (0.0, STEP) };
+    let (dx, dy) = if i.is_multiple_of(2) { (STEP, 0.0) } else { (0.0, STEP) };
     if i < 2 {
         WristAxes { flexion_in_forearm: moved_axis(&axes.flexion_in_forearm, dx, dy), ..*axes }
     } else {
@@ -160,9 +181,14 @@ pub(super) fn third_angle_rms(curves: &Curves, instants: &Instants) -> f64 {
     (curves.axial[range].iter().map(|value| (value - zero).powi(2)).sum::<f64>() / n).sqrt()
 }
 
-/// The top is where the arm's in-plane rate passes zero: a long axis that is off lets the roll in.
-fn top_sd_s(candidate: &Candidate) -> f64 {
+/// The top is where the arm's in-plane rate passes zero: a long axis that is off lets the roll in, and a cuff
+/// that follows the wrist lets the hinging in.
+fn top_sd_s(candidate: &Candidate, wrist: &WristKnowledge) -> f64 {
     let phases = &candidate.phases;
-    let rate_sd = (LONG_AXIS_SD * phases.top_roll_rate).hypot(0.5_f64.to_radians());
+    let (forearm, forearm_rate) = candidate.forearm.at(wrist.clock.forearm_s(phases.top_s));
+    let (hand, hand_rate) = candidate.hand.at(phases.top_s);
+    let bending = (wrist.start * hand * hand_rate - forearm * forearm_rate).dot(&phases.normal);
+    let cuff_sd = 0.5 * wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt();
+    let rate_sd = (LONG_AXIS_SD * phases.top_roll_rate).hypot(0.5_f64.to_radians()).hypot(cuff_sd * bending);
     (rate_sd / phases.top_bend.abs().max(1e-6)).hypot(TIMING_SD_S)
 }

@@ -1,5 +1,6 @@
 //! What is known of this glove on this wrist: from the nominal mounting, the calibration and the swings.
 
+use super::calibration_quality::{AxesQuality, CalibrationQuality};
 use super::episode::{CalibrationEpisodes, Episode};
 use super::measure::WristKnowledge;
 use crate::fusion::calibration::{Biases, PartReadings, first_axes};
@@ -10,7 +11,7 @@ use crate::fusion::series::Reading;
 use crate::fusion::soft_tissue::{self, BentAbout, SoftTissue};
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
-use crate::sample::{CalibrationPart, DeviceDescription, NOMINAL_MOUNTING, NodeRole};
+use crate::sample::{CalibrationPart, DeviceDescription};
 use nalgebra::{SMatrix, Unit, Vector3};
 use std::collections::VecDeque;
 
@@ -34,6 +35,8 @@ pub struct WristState {
     pub lead_arm_sign: f64,
     /// Sentences for the reader.
     pub notes: Vec<String>,
+    /// How good the calibration was, after one.
+    pub quality: Option<CalibrationQuality>,
     nominal: WristAxes,
     calibrated: bool,
     tissue: SoftTissue,
@@ -46,14 +49,13 @@ impl WristState {
     /// Before any calibration.
     #[must_use]
     pub fn nominal(device: &DeviceDescription) -> WristState {
-        let mounting =
-            |role| device.node(role).map_or(NOMINAL_MOUNTING, |node| node.segment_from_sensor_nominal);
-        let nominal = WristAxes::nominal(&mounting(NodeRole::Forearm), &mounting(NodeRole::Hand));
+        let nominal = WristAxes::of_glove(device);
         WristState {
             axes: nominal,
             clock: None,
             lead_arm_sign: device.player_hand.lead_arm_sign(),
             notes: Vec::new(),
+            quality: None,
             nominal,
             calibrated: false,
             tissue: SoftTissue::UNSEEN,
@@ -132,7 +134,6 @@ impl WristState {
         let (axes, complaints) = first_axes(&parts, &any.biases, &self.nominal);
         self.calibrated = complaints.is_empty();
         self.axes = axes;
-        self.notes.extend(complaints);
         self.clock = None;
         self.offsets_s.clear();
         self.learn_clock(part(CalibrationPart::Roll).unwrap_or(any));
@@ -141,6 +142,19 @@ impl WristState {
         self.tissue = soft_tissue(&self.axes, &clock, part);
         self.windows =
             moving.into_iter().filter_map(part).filter_map(|episode| part_window(episode, &clock)).collect();
+        self.judge(calibration, complaints);
+    }
+
+    /// Says how good the calibration was. `complaints` are those of the first axes.
+    fn judge(&mut self, calibration: &CalibrationEpisodes, complaints: Vec<String>) {
+        let axes = AxesQuality::of(&self.estimate([], &GloveEvidence::default()), &self.nominal);
+        let quality = CalibrationQuality::of(calibration, axes, &self.nominal, self.lead_arm_sign);
+        self.calibrated &= !quality.is_worn_wrong();
+        self.notes.extend(quality.sentences());
+        if quality.parts.iter().all(|part| part.problem.is_none()) {
+            self.notes.extend(complaints);
+        }
+        self.quality = Some(quality);
     }
 
     /// The joint estimate over the calibration and these swings, with what the nodes' stillnesses say. The

@@ -7,6 +7,8 @@ pub mod calibration;
 pub mod clock;
 pub mod errors;
 pub mod joint;
+pub mod mend;
+pub mod orientation;
 pub mod rest;
 pub mod self_calibration;
 pub mod series;

@@ -1,5 +1,6 @@
 //! Wrist angles from the relative orientation of two segments (ISB, Wu et al. 2005, J Biomech 38:981-992).
 
+use crate::sample::{DeviceDescription, NOMINAL_MOUNTING, NodeRole};
 use nalgebra::{Matrix3, Rotation3, Unit, UnitQuaternion, Vector3};
 
 /// The wrist's three angles, rad, by the project's signs.
@@ -54,6 +55,14 @@ impl WristAxes {
             long_in_forearm: row(forearm, 1),
             long_in_hand: row(hand, 1),
         }
+    }
+
+    /// The axes where this glove should have them.
+    #[must_use]
+    pub fn of_glove(device: &DeviceDescription) -> WristAxes {
+        let mounting =
+            |role| device.node(role).map_or(NOMINAL_MOUNTING, |node| node.segment_from_sensor_nominal);
+        WristAxes::nominal(&mounting(NodeRole::Forearm), &mounting(NodeRole::Hand))
     }
 
     /// Mounting of the forearm sensor, `segment_from_sensor`: z is the flexion axis, y lies as near as

@@ -4,6 +4,7 @@ use super::error::InputError;
 use super::glove_settings::GloveSection;
 use crate::detect::{Bands, TargetWindow};
 use crate::device::KnownGlove;
+use crate::fusion::orientation::OrientationMethod;
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -32,6 +33,10 @@ pub struct Settings {
     pub recordings: PathBuf,
     /// The glove that was chosen on the air.
     pub glove: Option<KnownGlove>,
+    /// Begin the calibration by itself when a glove connects that was not calibrated yet.
+    pub calibrate_on_connect: bool,
+    /// The filter that finds the gyro biases between swings.
+    pub orientation: OrientationMethod,
 }
 
 /// Who plays.
@@ -61,6 +66,8 @@ struct SettingsFile {
     tone_volume: Option<Spanned<f64>>,
     recordings: Option<PathBuf>,
     glove: Option<GloveSection>,
+    calibrate_on_connect: Option<bool>,
+    orientation: Option<OrientationMethod>,
 }
 
 /// A value that is out of its range: where, what was expected, what was found.
@@ -81,6 +88,8 @@ impl Default for Settings {
             tone_volume: 0.5,
             recordings: PathBuf::from("buckets"),
             glove: None,
+            calibrate_on_connect: false,
+            orientation: OrientationMethod::default(),
         }
     }
 }
@@ -137,8 +146,10 @@ impl SettingsFile {
     fn judged(self) -> Result<Settings, Wrong> {
         let mut settings = Settings::default();
         settings.player = self.player.unwrap_or(settings.player);
+        settings.calibrate_on_connect = self.calibrate_on_connect.unwrap_or(settings.calibrate_on_connect);
         settings.recordings = self.recordings.unwrap_or(settings.recordings);
         settings.glove = self.glove.and_then(GloveSection::glove);
+        settings.orientation = self.orientation.unwrap_or(settings.orientation);
         if let Some(bands) = self.bands {
             settings.bands = judged_bands(&bands)?;
         }
@@ -205,6 +216,10 @@ grip_angle_deg = 31.0
 tone_volume = 0.5
 # The folder that recordings are put into.
 recordings = \"buckets\"
+# Begin the calibration by itself when a glove connects that was not calibrated yet in this bucket.
+calibrate_on_connect = false
+# The filter that finds the gyro biases between swings: own; madgwick and mahony are there for comparison.
+orientation = \"own\"
 
 # The glove on the air. `hingeclock run --ble --glove NAME` writes it here; then it alone is taken.
 [glove]

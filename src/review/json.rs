@@ -2,6 +2,7 @@
 //!
 //! µs are integers; degrees and ms have two decimals, fractions four. A number that is unknown is `null`.
 
+use super::calibration_json::CalibrationObject;
 use super::statistics::{Share, Spread, Trend};
 use super::summary::{Group, Summary};
 use super::{ANGLE_REFERENCE, LiveCue, Review};
@@ -43,6 +44,7 @@ struct BucketObject<'a> {
     angle_reference: &'static str,
     losses: Vec<LossObject>,
     notes: &'a [String],
+    calibration: Option<CalibrationObject>,
     summary: SummaryObject<'a>,
 }
 
@@ -59,6 +61,7 @@ impl<'a> BucketObject<'a> {
             angle_reference: ANGLE_REFERENCE,
             losses: review.analysis.losses.iter().map(LossObject::of).collect(),
             notes: &review.analysis.notes,
+            calibration: review.analysis.calibration.as_ref().map(CalibrationObject::of),
             summary: SummaryObject::of(review),
         }
     }
@@ -301,11 +304,11 @@ impl TrendObject {
     }
 }
 
-fn hundredths(number: f64) -> Option<f64> {
+pub(super) fn hundredths(number: f64) -> Option<f64> {
     rounded(number, 100.0)
 }
 
-fn fraction(number: f64) -> Option<f64> {
+pub(super) fn fraction(number: f64) -> Option<f64> {
     rounded(number, 10_000.0)
 }
 

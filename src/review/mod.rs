@@ -3,6 +3,7 @@
 //! Everything here works on a [`Review`], never on samples, and does no I/O but for the web server's edge
 //! in [`serve`].
 
+mod calibration_json;
 pub mod json;
 pub mod page;
 pub mod serve;

@@ -15,7 +15,7 @@ pub const FADE_MS: f64 = 5.0;
 #[derive(Clone, Debug)]
 pub struct CueBank {
     rate: SampleRate,
-    samples: Arc<[Vec<f32>; 4]>,
+    samples: Arc<[Vec<f32>; Cue::COUNT]>,
 }
 
 impl CueBank {
@@ -143,14 +143,14 @@ mod tests {
             mixer.start(cue);
         }
         take(&mut mixer, 240);
-        let expected = render(Cue::NoSet, SampleRate::SERVER, Volume::default());
+        let expected = render(Cue::AllDone, SampleRate::SERVER, Volume::default());
         assert_eq!(take(&mut mixer, expected.len()), expected);
     }
 
     proptest! {
         /// Whatever comes when: never louder than the volume, never a jump larger than a cue's own steps.
         #[test]
-        fn bursts_neither_add_up_nor_click(plan in prop::collection::vec((0..4_usize, 0..6000_usize), 1..12)) {
+        fn bursts_neither_add_up_nor_click(plan in prop::collection::vec((0..Cue::COUNT, 0..6000_usize), 1..12)) {
             let mut mixer = mixer();
             let mut samples = vec![0.0];
             for (which, wait) in plan {

@@ -1,12 +1,19 @@
 //! A virtual bucket through the two paths of the analysis.
+#![allow(dead_code, reason = "each test file uses a part of it")]
 
 use hingeclock::detect::{AnalysisParams, LiveAnalysis, OfflineAnalysis, Swing};
 use hingeclock::device::virtual_glove::VirtualBucket;
+use hingeclock::sample::{Arrival, DeviceDescription};
 
 /// All at once.
 pub fn offline(bucket: &VirtualBucket) -> Vec<Swing> {
-    let mut analysis = OfflineAnalysis::new(&bucket.device, AnalysisParams::default());
-    bucket.arrivals.iter().for_each(|arrival| analysis.push(arrival));
+    offline_of(&bucket.device, &bucket.arrivals)
+}
+
+/// All at once, whatever it came from.
+pub fn offline_of(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Swing> {
+    let mut analysis = OfflineAnalysis::new(device, AnalysisParams::default());
+    arrivals.iter().for_each(|arrival| analysis.push(arrival));
     analysis.finish().swings
 }
 

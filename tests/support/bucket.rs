@@ -81,7 +81,7 @@ fn review_of(swings: Vec<Swing>) -> Review {
         "Calibrated at the start; the mounting is known to about 1.2° per axis.".to_owned(),
         "The two node clocks differ by 18.4 ppm; aligned from the motion to about 0.6 ms.".to_owned(),
     ];
-    Review::new("kestrel-point-bucket-1", BucketAnalysis { swings, losses, notes })
+    Review::new("kestrel-point-bucket-1", BucketAnalysis { swings, losses, notes, calibration: None })
 }
 
 /// A whole swing worked out from its shape.

@@ -42,6 +42,10 @@ pub struct SwingScore {
     pub set_ms: Option<Scored>,
     /// The same counted to the top only.
     pub set_backswing_only_ms: Option<Scored>,
+    /// A degree does not move that one by more than 50 ms either.
+    pub backswing_only_well: bool,
+    /// Where the hinge passes 10, 50 and 95 % of its range against the top: errors.
+    pub crossings_ms: Option<[f64; 3]>,
     pub arm_travel: Option<Scored>,
     /// A degree does not move the true set by more than 50 ms.
     pub well_conditioned: bool,
@@ -116,6 +120,11 @@ fn score_swing(place: usize, swing: &Swing, truth: &SwingTruth) -> SwingScore {
         impact_agrees: swing.impact.is_some() == truth.impact.is_some(),
         set_ms: sets.map(|(a, b)| Scored::of(a.set_to_top_ms, b.set_to_top_ms)),
         set_backswing_only_ms: to_top.map(|(a, b)| Scored::of(a.set_to_top_ms, b.set_to_top_ms)),
+        backswing_only_well: truth.set_backswing_only.is_none_or(|set| set.well_conditioned),
+        crossings_ms: sets.map(|(a, b)| {
+            [(a.onset, b.onset), (a.half, b.half), (a.nearly_full, b.nearly_full)]
+                .map(|(a, b)| ms(a, swing.top) - ms(b, truth.top))
+        }),
         arm_travel: sets.map(|(a, b)| Scored::of(a.arm_travel_at_set, b.arm_travel_at_set)),
         well_conditioned,
         class_is_clear: well_conditioned && clear_range && clear_set,

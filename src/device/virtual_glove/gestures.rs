@@ -33,19 +33,53 @@ pub fn settle(start_s: f64, from: Posture, to: Posture, duration_s: f64) -> Acti
     activity
 }
 
+/// How a player does a part of the calibration.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Manner {
+    /// As it is asked for.
+    AsAsked,
+    /// Not at all: a moment of waiting.
+    NotAtAll,
+    /// With movements of a fifth of the size.
+    Small,
+    /// Three times as fast.
+    Fast,
+    /// A single time.
+    Once,
+    /// The forearm turns along with the wrist, and the wrist bends along with the forearm.
+    Along,
+}
+
 /// One part of the calibration, announced by its prompt.
 #[must_use]
 pub fn calibration(part: CalibrationPart, start_s: f64, from: Posture, rng: &mut StdRng) -> Activity {
-    let mut activity = Activity::new(ActivityKind::Calibration(part), start_s, from);
+    let mut activity = calibration_part(part, Manner::AsAsked, start_s, from, rng);
     activity.markers.push(Marker::Prompt(part));
+    activity
+}
+
+/// One part of the calibration, done in some manner, unannounced: somebody else leads the player.
+#[must_use]
+pub fn calibration_part(
+    part: CalibrationPart,
+    manner: Manner,
+    start_s: f64,
+    from: Posture,
+    rng: &mut StdRng,
+) -> Activity {
+    let mut activity = Activity::new(ActivityKind::Calibration(part), start_s, from);
+    if manner == Manner::NotAtAll {
+        activity.rest(1.5);
+        return activity;
+    }
     match part {
         CalibrationPart::Still => {
             settle_into(&mut activity, Posture::hanging().with(Joint::Elbow, 70.0), 0.8);
             activity.rest(2.4);
         }
-        CalibrationPart::Flex => cycles(&mut activity, Joint::Flexion, [35.0, -35.0], 4, rng),
-        CalibrationPart::Hinge => cycles(&mut activity, Joint::Hinge, [20.0, -20.0], 4, rng),
-        CalibrationPart::Roll => cycles(&mut activity, Joint::Roll, [50.0, -50.0], 4, rng),
+        CalibrationPart::Flex => cycles(&mut activity, Joint::Flexion, [35.0, -35.0], manner, rng),
+        CalibrationPart::Hinge => cycles(&mut activity, Joint::Hinge, [20.0, -20.0], manner, rng),
+        CalibrationPart::Roll => cycles(&mut activity, Joint::Roll, [50.0, -50.0], manner, rng),
         CalibrationPart::Address => {
             let posture = address(from, rng);
             settle_into(&mut activity, posture, 0.9);
@@ -62,20 +96,27 @@ fn settle_into(activity: &mut Activity, posture: Posture, duration_s: f64) {
 }
 
 /// To and fro between two ends, with the unevenness of a person, and back to where it began.
-fn cycles(activity: &mut Activity, joint: Joint, ends: [f64; 2], count: usize, rng: &mut StdRng) {
-    let home = activity.end_posture().get(joint);
+fn cycles(activity: &mut Activity, joint: Joint, ends: [f64; 2], manner: Manner, rng: &mut StdRng) {
+    let home = activity.end_posture();
+    let count = if manner == Manner::Once { 1 } else { 4 };
+    let size = if manner == Manner::Small { 0.2 } else { 1.0 };
+    let pace = if manner == Manner::Fast { 3.0 } else { 1.0 };
+    let other = if joint == Joint::Roll { Joint::Flexion } else { Joint::Roll };
     let mut at_s = 0.45;
-    let move_to = |activity: &mut Activity, at_s: &mut f64, target: f64, duration_s: f64| {
-        activity.step_to(joint, *at_s, duration_s, target);
+    let move_to = |activity: &mut Activity, at_s: &mut f64, change: f64, duration_s: f64| {
+        activity.step_to(joint, *at_s, duration_s, home.get(joint) + change);
+        if manner == Manner::Along {
+            activity.step_to(other, *at_s, duration_s, home.get(other) + 0.9 * change);
+        }
         *at_s += duration_s;
     };
     for _ in 0..count {
         for end in ends {
-            let duration_s = rng.random_range(0.55..0.7);
-            move_to(activity, &mut at_s, end * rng.random_range(0.9..1.05), duration_s);
+            let duration_s = rng.random_range(0.55..0.7) / pace;
+            move_to(activity, &mut at_s, size * end * rng.random_range(0.9..1.05), duration_s);
         }
     }
-    move_to(activity, &mut at_s, home, 0.45);
+    move_to(activity, &mut at_s, 0.0, 0.45 / pace);
     activity.rest(0.3);
 }
 

@@ -6,7 +6,7 @@ use super::activity::{Activity, ActivityKind, Restlessness};
 use super::body::Posture;
 use super::everyday::{self, Everyday};
 use super::fit::Fit;
-use super::gestures;
+use super::gestures::{self, Manner};
 use super::link::LinkSettings;
 use super::sensor::SensorSettings;
 use super::swing::{SetAim, Style, SwingDesign, SwingSize};
@@ -22,6 +22,8 @@ use std::collections::VecDeque;
 pub enum Cue {
     /// Go through the calibration.
     Calibrate,
+    /// Go through one part of the calibration in some manner, without a prompt from the glove.
+    Part(CalibrationPart, Manner),
     /// Take this club.
     Club(&'static str),
     /// Hit a ball.
@@ -180,6 +182,18 @@ impl Scenario {
         Scenario { player_hand: PlayerHand::Left, ..Scenario::new(plan) }
     }
 
+    /// A player whom the host leads through the calibration, and two swings. The parts come one after the
+    /// other without prompts; between them the player listens for a moment.
+    #[must_use]
+    pub fn guided_bucket() -> Scenario {
+        use SetAim::Travel;
+        use SwingSize::Full;
+        let parts = CalibrationPart::ALL
+            .map(|(part, _)| [Cue::Part(part, Manner::AsAsked), Cue::Part(part, Manner::NotAtAll)]);
+        let shots = [Cue::Shot(Full, Travel(0.52)), Cue::Shot(Full, Travel(0.60))];
+        Scenario::new(Plan::Listed(parts.into_iter().flatten().chain(shots).collect()))
+    }
+
     /// A day on the range: a calibration, then fresh swings until `hours` have passed.
     #[must_use]
     pub fn range_day(hours: f64) -> Scenario {
@@ -279,6 +293,12 @@ impl Script {
     fn perform(&mut self, cue: &Cue) {
         match *cue {
             Cue::Calibrate => self.calibrate(),
+            Cue::Part(part, manner) => {
+                let (start_s, from) = (self.now_s, self.posture);
+                let activity = gestures::calibration_part(part, manner, start_s, from, &mut self.rng);
+                self.push(activity);
+                self.at_ball = part == CalibrationPart::Address;
+            }
             Cue::Club(club) => {
                 self.club = club;
                 self.said.push(Marker::Club(club.to_owned()));

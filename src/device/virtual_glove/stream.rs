@@ -242,6 +242,11 @@ impl GloveStream {
         self.nodes.iter().find(|node| node.role == role).map(|node| &node.clock)
     }
 
+    /// The activities that are still to come, without playing them.
+    pub fn activities(&self) -> impl Iterator<Item = Activity> {
+        self.timeline.script.clone()
+    }
+
     /// Opens the activities that have begun by `now_s`: says their markers, measures their truth.
     fn open_activities(&mut self, now_s: f64) {
         let hand_clock = self.clock(NodeRole::Hand).copied();

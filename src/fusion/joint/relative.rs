@@ -53,7 +53,7 @@ impl Pair<'_> {
         let there_s = self.clock.forearm_s(t_s);
         let forearm_now = mended(forearm, there_s, &self.errors.forearm);
         let hand_seen = self.start * mended(hand, t_s, &self.errors.hand);
-        let bend = self.bend(&forearm_now, &hand_seen);
+        let bend = bend(self.axes, &forearm_now, &hand_seen);
         let s = self.start.to_rotation_matrix().into_inner();
         let mut effect = Effect::zeros();
         let by_clock = -(forearm_now * forearm.at(there_s).1);
@@ -70,13 +70,15 @@ impl Pair<'_> {
         let more = UnitQuaternion::from_scaled_axis(bend * given_back(self.tissue));
         Relative { forearm: forearm_now, hand: more * hand_seen, effect }
     }
+}
 
-    /// How far the wrist seems bent from straight, as a rotation in the forearm's level frame.
-    fn bend(&self, forearm: &UnitQuaternion<f64>, hand: &UnitQuaternion<f64>) -> Vector3<f64> {
-        let level_from_forearm = forearm * self.axes.forearm_from_sensor().inverse();
-        let level_from_hand = hand * self.axes.hand_from_sensor().inverse();
-        level_from_forearm * (level_from_forearm.inverse() * level_from_hand).scaled_axis()
-    }
+/// How far the wrist seems bent from straight, as a rotation in the forearm's level frame: `forearm` is
+/// `level_from_sensor`, `hand` `forearm level from hand sensor`.
+#[must_use]
+pub fn bend(axes: &WristAxes, forearm: &UnitQuaternion<f64>, hand: &UnitQuaternion<f64>) -> Vector3<f64> {
+    let level_from_forearm = forearm * axes.forearm_from_sensor().inverse();
+    let level_from_hand = hand * axes.hand_from_sensor().inverse();
+    level_from_forearm * (level_from_forearm.inverse() * level_from_hand).scaled_axis()
 }
 
 /// The pair of a window's tracks where the estimate stands.

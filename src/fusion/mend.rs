@@ -1,0 +1,220 @@
+//! Readings mended before they are integrated: a rate that reached full scale is carried on over the clipped
+//! stretch, a gap is bridged, both by the cubic that fits the values and slopes at the two ends (Hermite), and
+//! how far that may be off is told.
+
+use super::series::{Reading, usual_step_s};
+use nalgebra::Vector3;
+use std::ops::Range;
+
+/// A step longer than so many usual ones is a gap.
+const GAP_STEPS: f64 = 1.6;
+/// A component this near to the largest among clipped readings is clipped, a share of it.
+const AT_FULL_SCALE: f64 = 0.998;
+/// A bridge may be off by this share of what it differs from a straight line (judgement) …
+const BRIDGE_SHARE: f64 = 0.5;
+/// … and, over a gap, by this share of what was turned.
+const GAP_SHARE: f64 = 0.01;
+/// No bridge carries a rate farther than this share above full scale: a wilder cubic is no motion of an arm.
+const MOST_ABOVE: f64 = 0.5;
+
+/// Mended readings.
+#[derive(Clone, Debug)]
+pub struct Mended {
+    /// The readings, those that bridge gaps among them.
+    pub readings: Vec<Reading>,
+    /// Variance of the rotation over the step that ends at each reading, rad².
+    pub variance: Vec<f64>,
+}
+
+/// Mends readings that are in order of time.
+#[must_use]
+pub fn mend(readings: &[Reading]) -> Mended {
+    let mut mended = readings.to_vec();
+    let mut variance = vec![0.0; readings.len()];
+    let full_scale =
+        readings.iter().filter(|r| r.clipped).map(|r| r.rate.amax()).fold(0.0, f64::max) * AT_FULL_SCALE;
+    if full_scale > 0.0 {
+        for axis in 0..3 {
+            for run in clipped_runs(readings, axis, full_scale) {
+                unclip(&mut mended, &mut variance, axis, &run, full_scale);
+            }
+        }
+    }
+    bridge(&mended, &variance)
+}
+
+/// Stretches over which one axis stands at full scale.
+fn clipped_runs(readings: &[Reading], axis: usize, full_scale: f64) -> Vec<Range<usize>> {
+    let mut runs: Vec<Range<usize>> = Vec::new();
+    for (i, reading) in readings.iter().enumerate() {
+        if reading.clipped && reading.rate[axis].abs() >= full_scale {
+            match runs.last_mut() {
+                Some(run) if run.end == i => run.end = i + 1,
+                _ => runs.push(i..i + 1),
+            }
+        }
+    }
+    runs
+}
+
+/// The cubic through two ends with their values and slopes, at `part` (0 to 1) of the way of `length_s`.
+fn hermite(ends: [f64; 2], slopes: [f64; 2], length_s: f64, part: f64) -> f64 {
+    let (p, q) = (part, 1.0 - part);
+    ends[0] * q * q * (1.0 + 2.0 * p)
+        + ends[1] * p * p * (3.0 - 2.0 * p)
+        + length_s * (slopes[0] * p * q * q - slopes[1] * p * p * q)
+}
+
+/// Slope of one component between two neighbours, per s.
+fn slope(a: &Reading, b: &Reading, axis: usize) -> f64 {
+    (b.rate[axis] - a.rate[axis]) / (b.t_s - a.t_s).max(1e-6)
+}
+
+/// Carries one axis on over a clipped stretch. Without two readings on either side it stays as it is, and
+/// counts as unknown by a fifth.
+fn unclip(readings: &mut [Reading], variance: &mut [f64], axis: usize, run: &Range<usize>, full_scale: f64) {
+    let sides = run.start.checked_sub(2).and_then(|first| readings.get(first..run.end + 2));
+    let bridged = sides.map(|around| {
+        let n = around.len();
+        let (left, right) = (around[1], around[n - 2]);
+        let slopes = [slope(&around[0], &left, axis), slope(&right, &around[n - 1], axis)];
+        let length_s = right.t_s - left.t_s;
+        let at = |t_s: f64| {
+            hermite([left.rate[axis], right.rate[axis]], slopes, length_s, (t_s - left.t_s) / length_s)
+        };
+        around[2..n - 2].iter().map(|reading| at(reading.t_s)).collect::<Vec<f64>>()
+    });
+    for i in run.clone() {
+        let read = readings[i].rate[axis];
+        let dt_s = i.checked_sub(1).map_or(0.0, |before| readings[i].t_s - readings[before].t_s);
+        let excess = bridged.as_ref().map_or(0.2 * full_scale, |values| {
+            (values[i - run.start] * read.signum() - read.abs()).clamp(0.0, MOST_ABOVE * full_scale)
+        });
+        if bridged.is_some() {
+            readings[i].rate[axis] = read + excess * read.signum();
+        }
+        // What is wrong over one stretch is wrong the same way: shares of it add up as they are.
+        variance[i] += (BRIDGE_SHARE * excess * dt_s).powi(2) * run.len() as f64;
+    }
+}
+
+/// Puts readings into gaps.
+fn bridge(readings: &[Reading], variance: &[f64]) -> Mended {
+    let usual_s = usual_step_s(readings).unwrap_or(f64::INFINITY);
+    let mut mended = Mended { readings: Vec::with_capacity(readings.len()), variance: Vec::new() };
+    for (i, reading) in readings.iter().enumerate() {
+        let before = i.checked_sub(1).and_then(|at| readings.get(at));
+        let gap_s = before.map_or(0.0, |before| reading.t_s - before.t_s);
+        let missing = (gap_s / usual_s).round() - 1.0;
+        let around = i.checked_sub(2).and_then(|first| readings.get(first..i + 2));
+        if gap_s > GAP_STEPS * usual_s && missing < 200.0 {
+            let filled = around.map(|four| fill(four, missing as usize)).unwrap_or_default();
+            let each = gap_variance(&filled, readings[i - 1], *reading) / (filled.len() + 1) as f64;
+            mended.variance.extend(std::iter::repeat_n(each, filled.len() + 1));
+            mended.readings.extend(filled);
+        } else {
+            mended.variance.push(0.0);
+        }
+        if let Some(last) = mended.variance.last_mut() {
+            *last += variance[i];
+        }
+        mended.readings.push(*reading);
+    }
+    mended
+}
+
+/// Readings between the second and the third of four.
+fn fill(four: &[Reading], count: usize) -> Vec<Reading> {
+    let [a, left, right, d] = [four[0], four[1], four[2], four[3]];
+    let length_s = right.t_s - left.t_s;
+    (1..=count)
+        .map(|k| {
+            let part = k as f64 / (count + 1) as f64;
+            let rate = Vector3::from_fn(|axis, _| {
+                let slopes = [slope(&a, &left, axis), slope(&right, &d, axis)];
+                hermite([left.rate[axis], right.rate[axis]], slopes, length_s, part)
+            });
+            Reading {
+                t_s: left.t_s + part * length_s,
+                rate,
+                force_g: left.force_g.lerp(&right.force_g, part),
+                clipped: false,
+            }
+        })
+        .collect()
+}
+
+/// How far the rotation over a gap may be off, rad².
+fn gap_variance(filled: &[Reading], left: Reading, right: Reading) -> f64 {
+    let gap_s = right.t_s - left.t_s;
+    let straight = (left.rate + right.rate) * 0.5;
+    let bridged = filled.iter().map(|reading| reading.rate).sum::<Vector3<f64>>();
+    let mean = (bridged + straight) / (filled.len() + 1) as f64;
+    let off =
+        if filled.is_empty() { 0.5 * (right.rate - left.rate) } else { (mean - straight) * BRIDGE_SHARE };
+    (off.norm() * gap_s).powi(2) + (GAP_SHARE * straight.norm() * gap_s).powi(2)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A downswing: the rate rises to 45 rad/s and falls again.
+    fn downswing(limit: f64) -> Vec<Reading> {
+        (0..200)
+            .map(|i| {
+                let t_s = f64::from(i) * 0.002;
+                let rate = 45.0 * (-((t_s - 0.2) / 0.06).powi(2)).exp();
+                let clipped = rate > limit;
+                let rate = Vector3::new(rate.min(limit), -0.3 * rate, 0.0);
+                Reading { t_s, rate, force_g: Vector3::z(), clipped }
+            })
+            .collect()
+    }
+
+    fn turned(readings: &[Reading]) -> f64 {
+        readings.windows(2).map(|w| 0.5 * (w[0].rate.x + w[1].rate.x) * (w[1].t_s - w[0].t_s)).sum()
+    }
+
+    #[test]
+    fn a_clipped_peak_is_carried_on_and_its_error_told() {
+        let (truth, clipped) = (downswing(f64::INFINITY), downswing(34.9));
+        let mended = mend(&clipped);
+        let (before, after) = (turned(&truth) - turned(&clipped), turned(&truth) - turned(&mended.readings));
+        let told = mended.variance.iter().sum::<f64>().sqrt();
+        assert!(before > 0.2, "clipping costs {before} rad");
+        assert!(after.abs() < 0.3 * before && after.abs() < 2.0 * told, "{after} of {before}, told {told}");
+        assert!(mended.readings.iter().zip(&truth).all(|(a, b)| a.rate.y == b.rate.y), "other axes stay");
+    }
+
+    #[test]
+    fn a_gap_is_bridged_and_its_error_told() {
+        let truth = downswing(f64::INFINITY);
+        let torn: Vec<Reading> =
+            truth.iter().enumerate().filter(|(i, _)| !(84..92).contains(i)).map(|(_, r)| *r).collect();
+        let mended = mend(&torn);
+        let (before, after) = (turned(&truth) - turned(&torn), turned(&truth) - turned(&mended.readings));
+        let told = mended.variance.iter().sum::<f64>().sqrt();
+        assert_eq!(mended.readings.len(), truth.len());
+        assert!(
+            after.abs() < 0.3 * before.abs() && after.abs() < 2.0 * told,
+            "{after} of {before}, told {told}"
+        );
+    }
+
+    #[test]
+    fn whole_readings_stay_as_they_are() {
+        let whole = downswing(f64::INFINITY);
+        let mended = mend(&whole);
+        assert_eq!(mended.readings, whole);
+        assert!(mended.variance.iter().all(|v| *v == 0.0));
+    }
+
+    #[test]
+    fn a_peak_at_the_end_of_the_readings_is_left_and_unsure() {
+        let cut: Vec<Reading> = downswing(34.9)[..100].to_vec();
+        let mended = mend(&cut);
+        assert_eq!(mended.readings, cut);
+        assert!(mended.variance.iter().sum::<f64>() > 0.0);
+    }
+}

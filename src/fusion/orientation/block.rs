@@ -1,0 +1,158 @@
+//! The linear model that the inertial filter and its two-sided form share: what becomes of small errors over a
+//! block of readings, and what is learnt at its end.
+//!
+//! Unknowns: tilt of the level frame, gyro bias, velocity, place, accelerometer bias, three each, and the nine
+//! scale and cross-axis errors of the gyro, column by column (error-state strapdown mechanisation: any text on
+//! inertial navigation, e.g. Groves 2013, from memory).
+
+use super::super::rest::Rest;
+use super::inertial::InertialParams;
+use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
+use serde::{Deserialize, Serialize};
+
+/// Number of unknowns.
+pub const UNKNOWNS: usize = 24;
+/// First row of each group of three.
+pub const TILT: usize = 0;
+pub const GYRO_BIAS: usize = 3;
+pub const VELOCITY: usize = 6;
+pub const PLACE: usize = 9;
+pub const FORCE_BIAS: usize = 12;
+pub const GYRO_SCALE: usize = 15;
+
+pub type Covariance = SMatrix<f64, UNKNOWNS, UNKNOWNS>;
+pub type Errors = SVector<f64, UNKNOWNS>;
+
+/// Standard gravity, m/s².
+pub const GRAVITY: f64 = 9.806_65;
+
+/// Sums over the readings of a block.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Block {
+    /// Length, s.
+    pub dt_s: f64,
+    /// Integral of the orientation, s.
+    turned: Matrix3<f64>,
+    /// Integral of the orientation times each component of the rate, rad.
+    turned_by: [Matrix3<f64>; 3],
+    /// Integral of the specific force in the level frame, m/s.
+    pushed: Vector3<f64>,
+    /// Variance that the rates add to the tilt, rad² per axis.
+    tilt_variance: f64,
+    /// Variance that the forces add to the velocity, (m/s)² per axis.
+    velocity_variance: f64,
+}
+
+/// What one reading adds to a block.
+pub struct Part {
+    pub dt_s: f64,
+    /// `level_from_sensor` in the middle of the step.
+    pub orientation: Matrix3<f64>,
+    /// Specific force in the level frame, m/s².
+    pub force: Vector3<f64>,
+    pub rate: Vector3<f64>,
+    pub rate_change: Vector3<f64>,
+    pub force_change: Vector3<f64>,
+}
+
+impl Block {
+    pub fn add(&mut self, part: &Part, params: &InertialParams) {
+        let dt_s = part.dt_s;
+        self.dt_s += dt_s;
+        self.turned += part.orientation * dt_s;
+        for (turned_by, rate) in self.turned_by.iter_mut().zip(part.rate.iter()) {
+            *turned_by += part.orientation * (rate * dt_s);
+        }
+        self.pushed += part.force * dt_s;
+        // What is not constant in a scale error turns the frame by a share of the turn; turns that keep their
+        // direction for `turn_s` and then take another make a random walk of it.
+        let scale = 2.0 * params.gyro_unsteady.powi(2) * params.turn_s * part.rate.norm_squared() / 3.0;
+        let missed = |change: &Vector3<f64>| (params.missed * dt_s).powi(2) * change.norm_squared() / 3.0;
+        self.tilt_variance += (params.gyro_noise.powi(2) + scale) * dt_s + missed(&part.rate_change);
+        self.velocity_variance +=
+            (params.force_noise_g * GRAVITY).powi(2) * dt_s + missed(&part.force_change);
+    }
+
+    /// How errors before the block show after it, to the first order of its length.
+    pub fn transition(&self) -> Covariance {
+        let mut transition = Covariance::identity();
+        let mut put = |row: usize, column: usize, value: Matrix3<f64>| {
+            transition.fixed_view_mut::<3, 3>(row, column).copy_from(&value);
+        };
+        put(TILT, GYRO_BIAS, -self.turned);
+        for (i, turned_by) in self.turned_by.iter().enumerate() {
+            put(TILT, GYRO_SCALE + 3 * i, -turned_by);
+        }
+        put(VELOCITY, TILT, -self.pushed.cross_matrix());
+        put(VELOCITY, FORCE_BIAS, -self.turned);
+        put(PLACE, VELOCITY, Matrix3::identity() * self.dt_s);
+        transition
+    }
+
+    /// Covariance after the block, from that before it.
+    pub fn predict(
+        &self,
+        before: &Covariance,
+        transition: &Covariance,
+        params: &InertialParams,
+    ) -> Covariance {
+        let mut after = transition * before * transition.transpose();
+        let mut add = |row: usize, variance: f64| {
+            (row..row + 3).for_each(|i| after[(i, i)] += variance);
+        };
+        add(TILT, self.tilt_variance);
+        add(GYRO_BIAS, params.bias_walk.powi(2) * self.dt_s);
+        add(VELOCITY, self.velocity_variance);
+        add(PLACE, params.stroll_m.powi(2) * self.dt_s);
+        add(FORCE_BIAS, (params.force_bias_walk_g * GRAVITY).powi(2) * self.dt_s);
+        after
+    }
+}
+
+/// What is learnt at the end of a block, one number after the other.
+pub struct Update {
+    pub errors: Errors,
+    pub covariance: Covariance,
+}
+
+impl Update {
+    pub fn new(covariance: Covariance) -> Update {
+        Update { errors: Errors::zeros(), covariance }
+    }
+
+    /// Unknown `i` was seen `off` from where the filter had it, with this variance.
+    fn see(&mut self, i: usize, off: f64, variance: f64) {
+        let column: Errors = self.covariance.column(i).into_owned();
+        let gain = column / (column[i] + variance);
+        self.errors += gain * (off - self.errors[i]);
+        self.covariance -= gain * column.transpose();
+    }
+
+    fn see_all(&mut self, row: usize, off: &Vector3<f64>, variance: f64) {
+        (0..3).for_each(|i| self.see(row + i, off[i], variance));
+    }
+
+    /// A hand stays within reach and does not fly: place and velocity are about zero at any time.
+    pub fn within_reach(
+        &mut self,
+        place: &Vector3<f64>,
+        velocity: &Vector3<f64>,
+        dt_s: f64,
+        params: &InertialParams,
+    ) {
+        let thinned = params.reach_s / dt_s;
+        self.see_all(PLACE, &-place, params.reach_m.powi(2) * thinned);
+        self.see_all(VELOCITY, &-velocity, params.speed_m_s.powi(2) * thinned);
+    }
+
+    /// At rest the mean rate is the bias, but for sway.
+    pub fn at_rest(&mut self, rest: &Rest, bias: &Vector3<f64>, params: &InertialParams) {
+        let variance = rest.scatter.powi(2) + params.rest_sd.powi(2);
+        self.see_all(GYRO_BIAS, &(rest.mean_rate - bias), variance);
+    }
+
+    pub fn done(mut self) -> Update {
+        self.covariance = (self.covariance + self.covariance.transpose()) * 0.5;
+        self
+    }
+}
