@@ -9,6 +9,8 @@ use rand::{Rng, SeedableRng};
 
 /// A glove whose host has asked for nothing for so long is quiet, µs.
 const QUIET_US: i64 = 3_000_000;
+/// How often a glove that has nothing to say shows that it is there, µs.
+const ALIVE_EVERY_US: i64 = 100_000;
 /// Readings that a glove keeps: a minute of two nodes.
 const KEPT: usize = 60_000;
 
@@ -96,6 +98,7 @@ pub struct Glove {
     hung_at: Option<HostTime>,
     ended_at: Option<HostTime>,
     heard_at: HostTime,
+    alive_at: HostTime,
     next_happening: usize,
     rng: StdRng,
 }
@@ -119,6 +122,7 @@ impl Glove {
             hung_at: None,
             ended_at: None,
             heard_at: clock.now(),
+            alive_at: clock.now(),
             next_happening: 0,
             rng,
         }
@@ -204,6 +208,9 @@ impl Glove {
         let now = HostTime(self.peer.start().0 + (passed_s * 1e6) as i64);
         let mut bytes = Vec::new();
         self.peer.poll(now, &mut bytes);
+        if self.peer.is_over() && bytes.is_empty() {
+            return self.sign_of_life();
+        }
         let faulty = passed_s < self.plan.faults_until_s;
         let mut values = Vec::new();
         for value in notifications(&bytes, self.plan.value_len) {
@@ -228,6 +235,19 @@ impl Glove {
             values.extend((0..copies).map(|_| value.to_vec()));
         }
         values
+    }
+}
+
+impl Glove {
+    /// A glove that has nothing to say sends a delimiter now and then, so that its host need not make the
+    /// connection anew.
+    fn sign_of_life(&mut self) -> Vec<Vec<u8>> {
+        let now = self.clock.now();
+        if !self.subscribed || self.hangs || now.0 - self.alive_at.0 < ALIVE_EVERY_US {
+            return Vec::new();
+        }
+        self.alive_at = now;
+        vec![vec![0]]
     }
 }
 
