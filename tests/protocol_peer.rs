@@ -8,7 +8,7 @@ use firmware_protocol::{
 use hingeclock::device::faults::Faults;
 use hingeclock::device::frames::counts_to_units;
 use hingeclock::device::gaps::Gap;
-use hingeclock::device::serial;
+use hingeclock::device::session;
 use hingeclock::device::{Assembler, AssemblyError, Heard, Peer, PeerScript};
 use hingeclock::sample::{Arrival, DeviceDescription, ImuSample, Marker, NodeRole};
 use hingeclock::units::{DeviceTime, HostTime, PlayerHand};
@@ -67,7 +67,7 @@ impl Host {
 
     /// Starts the peer and reads all it has to say.
     fn read_all(&mut self, peer: &mut Peer) {
-        peer.hear(&serial::greeting());
+        peer.hear(&session::greeting());
         self.read_on(peer);
     }
 
@@ -184,7 +184,7 @@ fn lost_readings_are_named_and_can_be_asked_for_again() {
     for (node, gap) in host.gaps() {
         let count = u16::try_from(gap.count).unwrap();
         let kind = CommandKind::RequestMissed { node, first_seq: gap.first_seq, count };
-        peer.hear(&serial::command(9, kind));
+        peer.hear(&session::command(9, kind));
     }
     host.read_on(&mut peer);
     assert_eq!(host.lost(), 0);
@@ -195,7 +195,7 @@ fn lost_readings_are_named_and_can_be_asked_for_again() {
 #[test]
 fn readings_that_are_no_longer_kept_are_refused() {
     let (mut host, mut peer) = play(&two_nodes(10_000), Faults::default());
-    peer.hear(&serial::command(9, CommandKind::RequestMissed { node: 0, first_seq: 3, count: 2 }));
+    peer.hear(&session::command(9, CommandKind::RequestMissed { node: 0, first_seq: 3, count: 2 }));
     host.read_on(&mut peer);
     assert_eq!(host.acks(), [AckStatus::Done, AckStatus::NotKept]);
 }
@@ -229,7 +229,7 @@ fn a_skewed_clock_is_handed_on_as_it_is() {
 fn jitter_delays_but_does_not_reorder() {
     let script = two_nodes(400);
     let mut peer = Peer::new(script.clone(), Faults { seed: 1, jitter_us: 30_000, ..Faults::default() });
-    peer.hear(&serial::greeting());
+    peer.hear(&session::greeting());
     let (mut host, mut late, mut last) = (Host::default(), 0, HostTime(i64::MIN));
     let mut bytes = Vec::new();
     peer.poll(HostTime(-1), &mut bytes);
@@ -252,7 +252,7 @@ fn no_reading_is_sent_before_it_is_due() {
     });
     let script = PeerScript::new(DeviceDescription::default(), items.collect()).unwrap();
     let mut peer = Peer::new(script.clone(), Faults::default()).with_batch_limit(35);
-    peer.hear(&serial::greeting());
+    peer.hear(&session::greeting());
     let mut host = Host::default();
     for now_us in (0..200_000).step_by(500) {
         let mut bytes = Vec::new();
@@ -269,8 +269,8 @@ fn nothing_is_said_before_start_and_after_stop() {
     let mut bytes = Vec::new();
     peer.poll(HostTime(i64::MAX), &mut bytes);
     assert!(bytes.is_empty() && peer.next_due().is_none());
-    peer.hear(&serial::greeting());
-    peer.hear(&serial::command(2, CommandKind::Stop));
+    peer.hear(&session::greeting());
+    peer.hear(&session::command(2, CommandKind::Stop));
     let mut host = Host::default();
     peer.poll(HostTime(i64::MAX), &mut bytes);
     host.read(&bytes);
@@ -281,10 +281,10 @@ fn nothing_is_said_before_start_and_after_stop() {
 #[test]
 fn settings_that_do_not_hold_are_refused() {
     let mut peer = Peer::new(two_nodes(20), Faults::default());
-    peer.hear(&serial::greeting());
+    peer.hear(&session::greeting());
     let rate = |node, rate_hz| CommandKind::SetRate { node, rate_hz };
     for kind in [rate(0, 500.0), rate(0, 1000.0), rate(3, 500.0), CommandKind::Other { code: 77 }] {
-        peer.hear(&serial::command(3, kind));
+        peer.hear(&session::command(3, kind));
     }
     let mut host = Host::default();
     host.read_on(&mut peer);
@@ -297,7 +297,7 @@ fn a_version_mismatch_names_both_versions_at_both_ends() {
     let later = Version { major: 2, minor: 3 };
     let mut peer = Peer::new(two_nodes(20), Faults::default()).with_version(later);
     let mut host = Host::default();
-    peer.hear(&serial::greeting());
+    peer.hear(&session::greeting());
     let mut bytes = Vec::new();
     peer.poll(HostTime(i64::MAX), &mut bytes);
     host.read(&bytes);
@@ -308,7 +308,7 @@ fn a_version_mismatch_names_both_versions_at_both_ends() {
     assert_eq!((host.acks(), host.arrivals.len()), (vec![AckStatus::Version], 0));
     let greeting = Frame::HostHello(HostHello { version: Version { major: 2, minor: 0 } });
     peer.hear(encode(&greeting, &mut [0; MAX_WIRE]).unwrap());
-    peer.hear(&serial::command(2, CommandKind::Start));
+    peer.hear(&session::command(2, CommandKind::Start));
     bytes.clear();
     peer.poll(HostTime(i64::MAX), &mut bytes);
     host.read(&bytes);
@@ -318,7 +318,7 @@ fn a_version_mismatch_names_both_versions_at_both_ends() {
 #[test]
 fn a_node_that_has_not_introduced_itself_is_named_and_counted() {
     let mut peer = Peer::new(two_nodes(4), Faults::default());
-    peer.hear(&serial::greeting());
+    peer.hear(&session::greeting());
     let mut bytes = Vec::new();
     peer.poll(HostTime(i64::MAX), &mut bytes);
     let (mut decoder, mut assembler, mut arrivals, mut errors) =

@@ -3,7 +3,7 @@
 
 use firmware_protocol::{CommandKind, Splitter};
 use hingeclock::device::faults::Faults;
-use hingeclock::device::serial::{command, greeting};
+use hingeclock::device::session::{command, greeting};
 use hingeclock::device::{Peer, PeerScript, RawPiece};
 use hingeclock::record::{Recorded, RecordingWriter, SessionInfo, create_recording, export_csv, open_input};
 use hingeclock::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};

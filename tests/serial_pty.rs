@@ -8,6 +8,7 @@ use hingeclock::device::host_clock::HostClock;
 use hingeclock::device::pty::PtyLine;
 use hingeclock::device::reconnect::ReconnectParams;
 use hingeclock::device::serial::{self, SerialParams};
+use hingeclock::device::session;
 use hingeclock::device::{Assembler, LinkError, LinkEvent, Pace, Peer, PeerScript};
 use hingeclock::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
 use hingeclock::units::{DeviceTime, HostTime};
@@ -82,6 +83,7 @@ impl Taken {
     fn take(&mut self, event: LinkEvent, decoder: &mut Decoder, assembler: &mut Assembler) {
         match event {
             LinkEvent::Opened { .. } => self.opened += 1,
+            LinkEvent::Met(_) | LinkEvent::Silent { .. } => {}
             LinkEvent::Down { error, .. } => {
                 self.errors.extend(decoder.finish());
                 self.downs.push(error);
@@ -117,7 +119,7 @@ async fn take_until(
     let (events, mut incoming) = mpsc::channel(64);
     let (commands, outgoing) = mpsc::channel(4);
     let link = tokio::spawn(serial::run(params(path), HostClock::start(), events, outgoing));
-    commands.send(serial::command(2, CommandKind::Identify)).await.unwrap();
+    commands.send(session::command(2, CommandKind::Identify)).await.unwrap();
     let mut decoder = Decoder::new();
     while !enough(taken) {
         let event = tokio::time::timeout(PATIENCE, incoming.recv()).await.expect("nothing comes any more");

@@ -358,4 +358,34 @@
  */
 #define HC_COMMAND_REQUEST_MISSED 6
 
+/*
+ BLE: the glove's service, upper half of its 128-bit number.
+ */
+#define HC_BLE_SERVICE_HIGH 5046034592728632781
+
+/*
+ BLE: the glove's service, lower half.
+ */
+#define HC_BLE_SERVICE_LOW 12763871571040114466ull
+
+/*
+ BLE: the characteristic for bytes from the glove, upper half.
+ */
+#define HC_BLE_FROM_GLOVE_HIGH 17947705984865618756ull
+
+/*
+ BLE: the characteristic for bytes from the glove, lower half.
+ */
+#define HC_BLE_FROM_GLOVE_LOW 12064848132532887514ull
+
+/*
+ BLE: the characteristic for bytes to the glove, upper half.
+ */
+#define HC_BLE_TO_GLOVE_HIGH 16239470947896740872ull
+
+/*
+ BLE: the characteristic for bytes to the glove, lower half.
+ */
+#define HC_BLE_TO_GLOVE_LOW 11354798466514612654ull
+
 #endif  /* HINGECLOCK_PROTOCOL_H */

@@ -153,3 +153,16 @@ pub const COMMAND_SET_RANGES: u8 = 4;
 pub const COMMAND_IDENTIFY: u8 = 5;
 /// Command: send these samples again.
 pub const COMMAND_REQUEST_MISSED: u8 = 6;
+
+/// BLE: the glove's service, upper half of its 128-bit number.
+pub const BLE_SERVICE_HIGH: u64 = 0x4607_1DBA_1FEC_4DCD;
+/// BLE: the glove's service, lower half.
+pub const BLE_SERVICE_LOW: u64 = 0xB122_6191_668D_9722;
+/// BLE: the characteristic for bytes from the glove, upper half.
+pub const BLE_FROM_GLOVE_HIGH: u64 = 0xF913_0F80_9111_4B44;
+/// BLE: the characteristic for bytes from the glove, lower half.
+pub const BLE_FROM_GLOVE_LOW: u64 = 0xA76E_F374_48A8_5FDA;
+/// BLE: the characteristic for bytes to the glove, upper half.
+pub const BLE_TO_GLOVE_HIGH: u64 = 0xE15E_30C9_65A9_4C08;
+/// BLE: the characteristic for bytes to the glove, lower half.
+pub const BLE_TO_GLOVE_LOW: u64 = 0x9D94_590B_84C0_F1AE;

@@ -46,7 +46,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let mut peer = Peer::new(PeerScript::from_arrivals(device, arrivals)?, Faults::default());
     super::runtime()?.block_on(async {
         let line = PtyLine::open().context("the system gives no pseudo-terminal")?;
-        let port = SerialParams::new(line.path());
+        let port = SerialParams::new(line.path()).into();
         let mut options = options(&args.bucket, port, true, &status).await?;
         let clock = options.clock;
         if args.bucket.settings.is_none() {

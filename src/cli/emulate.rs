@@ -12,6 +12,7 @@ use crate::sample::{Arrival, DeviceDescription};
 use anyhow::Context;
 use clap::ValueEnum;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// Play a glove's firmware on a pseudo-terminal.
 #[derive(Debug, clap::Args)]
@@ -37,6 +38,12 @@ pub struct Args {
     /// As fast as the host reads.
     #[arg(long)]
     unpaced: bool,
+    /// Readings that it keeps, so that they can be sent again.
+    #[arg(long, default_value_t = 8192, value_parser = clap::value_parser!(u32).range(..=1_000_000))]
+    kept: u32,
+    /// Seconds for which it goes on answering when the bucket is over.
+    #[arg(long, default_value_t = 0.0, value_parser = positive_or_zero)]
+    linger_s: f64,
     #[command(flatten)]
     faults: FaultArgs,
 }
@@ -88,9 +95,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         None => script(args.bucket, args.hours, args.faults.seed),
     };
     let script = PeerScript::from_arrivals(device, arrivals)?;
-    let mut peer = Peer::new(script, faults(&args.faults));
+    let mut peer = Peer::new(script, faults(&args.faults)).with_kept(args.kept as usize);
     super::runtime()?.block_on(async {
         let line = PtyLine::open().context("the system gives no pseudo-terminal")?;
+        let line = line.with_linger(Duration::from_secs_f64(args.linger_s));
         print(&format!("{}\n", line.path().display()))?;
         line.run(&mut peer, pace, HostClock::start()).await.context("the pseudo-terminal failed")
     })?;

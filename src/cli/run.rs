@@ -1,4 +1,4 @@
-//! `run`: the daemon. A glove on a serial port, cues, a recording, a page.
+//! `run`: the daemon. A glove on a serial port or on the air, cues, a recording, a page.
 
 use super::Outcome;
 use super::input::settings;
@@ -7,8 +7,11 @@ use crate::daemon::bucket::BucketEnd;
 use crate::daemon::control::{CONTROLS, Control, parse};
 use crate::daemon::run::{Options, run as run_bucket};
 use crate::daemon::status::Status;
+use crate::device::LinkParams;
+use crate::device::ble::{BleParams, choice::Seen, choice::Wanted, look_around};
 use crate::device::host_clock::HostClock;
 use crate::device::serial::{SerialParams, candidate_ports};
+use crate::record::settings::Settings;
 use crate::review::{serve, table};
 use crate::tone::SoundChoice;
 use anyhow::{Context, bail};
@@ -18,6 +21,9 @@ use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
+/// The settings file of a glove on the air, unless another is named.
+const USUAL_SETTINGS: &str = "hingeclock.toml";
+
 /// Listen to a glove: sound, record, show.
 #[derive(Debug, clap::Args)]
 #[command(
@@ -26,12 +32,20 @@ use tokio::sync::mpsc;
 Examples:
   hingeclock run --port /dev/ttyACM0
   hingeclock run --port /dev/ttyACM0 --sound wav:cues.wav --folder buckets
+  hingeclock run --ble                                 the gloves within reach, or the remembered one
+  hingeclock run --ble --glove \"Kestrel 7\"            that one, and remember it
   hingeclock run --settings robin.toml"
 )]
 pub struct Args {
     /// The glove's serial port; without it, the only one there is.
     #[arg(long, value_name = "PATH")]
     port: Option<PathBuf>,
+    /// The glove is on the air. The one in the settings file is taken, and no other.
+    #[arg(long, conflicts_with = "port")]
+    ble: bool,
+    /// The glove on the air, by its name or address; it is remembered in the settings file.
+    #[arg(long, value_name = "NAME-OR-ADDRESS", requires = "ble")]
+    glove: Option<String>,
     #[command(flatten)]
     bucket: BucketArgs,
     /// End when the glove goes away, instead of waiting for it.
@@ -40,7 +54,7 @@ pub struct Args {
 }
 
 /// What `run` and `demo` share.
-#[derive(Debug, clap::Args)]
+#[derive(Clone, Debug, clap::Args)]
 pub struct BucketArgs {
     /// Folder of the recordings.
     #[arg(long, value_name = "DIR")]
@@ -79,13 +93,12 @@ fn sound(text: &str) -> Result<SoundChoice, String> {
 /// # Errors
 /// No port, no recording, no page.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let port = match &args.port {
-        Some(port) => port.clone(),
-        None => only_port()?,
-    };
     super::runtime()?.block_on(async {
         let status = Status::new(args.bucket.quiet);
-        let options = options(&args.bucket, SerialParams::new(port), args.once, &status).await?;
+        let mut bucket = args.bucket.clone();
+        bucket.settings = bucket.settings.or_else(|| glove_file(args).filter(|file| file.exists()));
+        let mut options = options(&bucket, link(args).await?, args.once, &status).await?;
+        options.remember = glove_file(args);
         if std::io::stdin().is_terminal() {
             status.line(&format!("type: {CONTROLS}"));
         }
@@ -93,6 +106,40 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         let end = run_bucket(options, controls, asked_to_end()?, status).await?;
         tell(&end)
     })
+}
+
+/// The link that the arguments ask for.
+async fn link(args: &Args) -> anyhow::Result<LinkParams> {
+    match &args.port {
+        _ if args.ble => Ok(LinkParams::Ble(BleParams::new(wanted(args).await?))),
+        Some(port) => Ok(SerialParams::new(port).into()),
+        None => Ok(SerialParams::new(only_port()?).into()),
+    }
+}
+
+/// The settings file in which the glove on the air is remembered.
+fn glove_file(args: &Args) -> Option<PathBuf> {
+    let usual = || PathBuf::from(USUAL_SETTINGS);
+    args.ble.then(|| args.bucket.settings.clone().unwrap_or_else(usual))
+}
+
+/// The glove that was named, or the remembered one. Where there is neither, those within reach are told, and
+/// none is taken.
+async fn wanted(args: &Args) -> anyhow::Result<Wanted> {
+    if let Some(name) = &args.glove {
+        return Ok(Wanted::Named(name.clone()));
+    }
+    let file = glove_file(args).unwrap_or_default();
+    if let Some(glove) = Settings::load(&file)?.glove {
+        return Ok(Wanted::Known(glove));
+    }
+    let seen = look_around().await?;
+    let list: String = seen.iter().map(|seen: &Seen| format!("\n  {}", seen.line())).collect();
+    let found = if seen.is_empty() { " none within reach".to_owned() } else { list };
+    bail!(
+        "expected a glove that was chosen before, found none in {}; choose one with --glove NAME-OR-ADDRESS from:{found}",
+        file.display()
+    )
 }
 
 fn only_port() -> anyhow::Result<PathBuf> {
@@ -112,7 +159,7 @@ fn only_port() -> anyhow::Result<PathBuf> {
 /// The options of a bucket; opens the page's port.
 pub async fn options(
     args: &BucketArgs,
-    link: SerialParams,
+    link: LinkParams,
     end_with_link: bool,
     status: &Status,
 ) -> anyhow::Result<Options> {
@@ -130,7 +177,18 @@ pub async fn options(
         Some(listener)
     };
     let (clock, started) = (HostClock::start(), super::wall_time());
-    Ok(Options { link, folder, settings, sound: args.sound.clone(), page, end_with_link, clock, started })
+    let remember = None;
+    Ok(Options {
+        link,
+        remember,
+        folder,
+        settings,
+        sound: args.sound.clone(),
+        page,
+        end_with_link,
+        clock,
+        started,
+    })
 }
 
 /// Lines typed on standard input, on a thread of their own: reading a terminal cannot be cancelled.

@@ -3,13 +3,14 @@
 use super::control::Control;
 use super::detector::{Detector, Said};
 use super::guide::{Guide, INTRODUCTION, Say};
+use super::recovery::Recovery;
 use super::status::Status;
 use super::{cue_of, player_name, windows};
 use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveSwing, Swing};
 use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
-use crate::device::{Assembler, Heard, LinkError, RawPiece};
+use crate::device::{Assembler, Heard, LinkError, MetGlove, RawPiece};
 use crate::record::recorded::Recorded;
 use crate::record::recorder::{Recorder, RefusedError};
 use crate::record::settings::Settings;
@@ -42,6 +43,7 @@ pub struct Bucket {
     recorder: Option<Recorder>,
     sound: Box<dyn CueSink>,
     assembler: Assembler,
+    recovery: Recovery,
     review: Review,
     page: watch::Sender<Arc<PageModel>>,
     guide: Option<Guide>,
@@ -68,6 +70,7 @@ impl Bucket {
         recorder: Recorder,
         sound: Box<dyn CueSink>,
         detector: Detector,
+        recovery: Recovery,
         settings: &Settings,
         status: Status,
     ) -> Bucket {
@@ -86,6 +89,7 @@ impl Bucket {
             recorder: Some(recorder),
             sound,
             assembler: Assembler::for_player(settings.player.hand),
+            recovery,
             review,
             page,
             guide: None,
@@ -109,6 +113,7 @@ impl Bucket {
         self.record(&Recorded::Piece(piece.clone()));
         let mut arrivals = Vec::new();
         let described = piece.whole && self.interpret(&piece, &mut arrivals);
+        self.ask(piece.received);
         if described {
             self.tell_glove();
             self.meet_glove();
@@ -214,11 +219,23 @@ impl Bucket {
             }
         };
         match self.assembler.take(&frame, Some(piece.received), arrivals) {
-            Ok(heard) => heard == Heard::DescriptionChanged,
+            Ok(heard) => {
+                self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received);
+                heard == Heard::DescriptionChanged
+            }
             Err(error) => {
                 self.status.once(&format!("glove: {error}"));
                 false
             }
+        }
+    }
+
+    /// Asks again for what is missing. What was asked for is recorded, so that a reader knows what came late
+    /// because of it.
+    fn ask(&mut self, now: HostTime) {
+        while let Some(asked) = self.recovery.ask(now) {
+            let (kind, value) = asked.fields();
+            self.record(&Recorded::Link { received: now, kind: kind.to_owned(), value });
         }
     }
 
@@ -248,17 +265,41 @@ impl Bucket {
     /// The link is up.
     pub fn link_opened(&mut self, at: HostTime) {
         self.link_up = true;
-        self.status.line("port open, waiting for the glove");
+        self.recovery.link(true);
+        self.status.line("link open, waiting for the glove");
         self.record(&Recorded::Link { received: at, kind: "opened".to_owned(), value: String::new() });
     }
 
     /// The link is down, or still is. True when it had been up. `ends` says that the bucket ends with it.
     pub fn link_down(&mut self, at: HostTime, error: &LinkError, ends: bool) -> bool {
         let was_up = std::mem::replace(&mut self.link_up, false);
+        self.recovery.link(false);
         let ended = was_up && ends;
         self.status.once(&if ended { "the glove has gone".to_owned() } else { format!("glove: {error}") });
         self.record(&Recorded::Link { received: at, kind: "down".to_owned(), value: error.to_string() });
         was_up
+    }
+
+    /// A glove was met on the air.
+    pub fn met(&mut self, met: &MetGlove, now: HostTime) {
+        let name = met.glove.name.as_deref().unwrap_or("glove");
+        let battery =
+            met.battery_percent.map_or_else(String::new, |percent| format!(", battery {percent} %"));
+        let value = format!("{name} ({}){battery}", met.glove.address);
+        self.status.line(&format!("connected to {value}"));
+        self.record(&Recorded::Link { received: now, kind: "met".to_owned(), value });
+    }
+
+    /// The link is up but brings nothing.
+    pub fn link_silent(&mut self, at: HostTime, quiet_us: i64) {
+        let value = format!("no byte for {} ms", quiet_us / 1000);
+        self.status.once("the glove is silent: is it switched on?");
+        self.record(&Recorded::Link { received: at, kind: "silent".to_owned(), value });
+    }
+
+    /// Tells the person at the terminal.
+    pub fn tell(&self, text: &str) {
+        self.status.line(text);
     }
 
     /// The detector said something.
@@ -360,6 +401,7 @@ impl Bucket {
 
     /// Some time has passed.
     pub async fn tick(&mut self, now: HostTime) {
+        self.ask(now);
         if let Some(warning) = self.sound.take_warning() {
             self.status.line(&format!("sound: {warning}"));
         }
@@ -394,6 +436,9 @@ impl Bucket {
         }
         if self.damaged > 0 {
             self.status.line(&format!("{} damaged frames were kept but not understood", self.damaged));
+        }
+        if let Some(sentence) = self.recovery.sentence() {
+            self.status.line(&sentence);
         }
         self.detector.join();
         BucketEnd { recording: self.recording, review: self.review, lost: self.lost }

@@ -8,6 +8,7 @@ pub mod control;
 pub mod detector;
 pub mod event;
 pub mod guide;
+pub mod recovery;
 pub mod run;
 pub mod status;
 

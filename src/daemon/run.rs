@@ -4,11 +4,13 @@ use super::bucket::{Bucket, BucketEnd};
 use super::control::Control;
 use super::detector::Detector;
 use super::event::Event;
+use super::recovery::Recovery;
 use super::status::Status;
 use super::{analysis_params, sound_choice, volume};
-use crate::device::LinkEvent;
 use crate::device::host_clock::HostClock;
-use crate::device::serial::{self, SerialParams};
+use crate::device::session;
+use crate::device::{LinkEvent, LinkParams, MetGlove};
+use crate::record::glove_settings::remember;
 use crate::record::recorder::Recorder;
 use crate::record::recording_writer::RecordingWriter;
 use crate::record::session::SessionInfo;
@@ -19,7 +21,7 @@ use crate::review::serve;
 use crate::tone::{SoundChoice, open as open_sound};
 use crate::units::WallTime;
 use anyhow::Context;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
@@ -29,13 +31,19 @@ use tokio::sync::{mpsc, watch};
 const LINK_QUEUE: usize = 4096;
 /// Pieces that may wait for the disk: minutes of them. When it is full the alarm is raised.
 const RECORDER_QUEUE: usize = 65_536;
+/// Commands that may wait for the link; what it has no room for is asked for later.
+const COMMAND_QUEUE: usize = 16;
+/// So long the link may take to let go of the glove.
+const FAREWELL: Duration = Duration::from_secs(2);
 /// How often the loop looks after what has no event of its own.
 const TICK: Duration = Duration::from_millis(50);
 
 /// What a bucket needs to be told.
 pub struct Options {
     /// Where the glove is.
-    pub link: SerialParams,
+    pub link: LinkParams,
+    /// The settings file in which a glove that was met on the air is remembered.
+    pub remember: Option<PathBuf>,
     /// Where recordings go.
     pub folder: PathBuf,
     /// The player and what counts as early and late.
@@ -73,11 +81,12 @@ pub async fn run(
     }
     let detector =
         Detector::start(analysis_params(&options.settings)).context("the detector cannot start")?;
-    let mut bucket = Bucket::new(path, recorder, sound, detector, &options.settings, status);
+    let (commands, for_glove) = mpsc::channel(COMMAND_QUEUE);
+    let recovery = Recovery::new(commands);
+    let mut bucket = Bucket::new(path, recorder, sound, detector, recovery, &options.settings, status);
     let (page_stop, page_task) = start_page(options.page, bucket.page());
     let (events, link) = mpsc::channel(LINK_QUEUE);
-    let (_commands, for_glove) = mpsc::channel(16);
-    let link_task = tokio::spawn(serial::run(options.link, clock, events, for_glove));
+    let mut link_task = tokio::spawn(session::run(options.link, clock, events, for_glove));
     let mut sources = Sources { link, controls, tick: tokio::time::interval(TICK) };
     let mut failed = None;
     tokio::pin!(stop);
@@ -87,6 +96,11 @@ pub async fn run(
         match event {
             Event::Link(LinkEvent::Raw(piece)) => bucket.piece(piece).await,
             Event::Link(LinkEvent::Opened { at }) => bucket.link_opened(at),
+            Event::Link(LinkEvent::Met(met)) => {
+                bucket.met(&met, now);
+                keep_in_mind(options.remember.as_deref(), &met, &mut bucket);
+            }
+            Event::Link(LinkEvent::Silent { at, quiet_us }) => bucket.link_silent(at, quiet_us),
             Event::Link(LinkEvent::Down { at, error, .. }) => {
                 let was_up = bucket.link_down(at, &error, options.end_with_link);
                 if options.end_with_link && !was_up {
@@ -102,12 +116,22 @@ pub async fn run(
             Event::Tick => bucket.tick(now).await,
         }
     }
-    link_task.abort();
     sources.drain(&mut bucket).await;
+    // The link lets go of the glove, so that the next program can take it.
+    if tokio::time::timeout(FAREWELL, &mut link_task).await.is_err() {
+        link_task.abort();
+    }
     let end = bucket.end(clock).await;
     let _ = page_stop.send(());
     let _ = page_task.await;
     failed.map_or(Ok(end), |error| Err(error.into()))
+}
+
+/// Writes down which glove it is, so that it alone is taken from now on.
+fn keep_in_mind(file: Option<&Path>, met: &MetGlove, bucket: &mut Bucket) {
+    if let Some(Err(error)) = file.map(|file| remember(file, &met.glove)) {
+        bucket.tell(&format!("the glove could not be remembered: {error}"));
+    }
 }
 
 fn start_recorder(options: &Options) -> anyhow::Result<(PathBuf, Recorder)> {

@@ -268,6 +268,10 @@ impl EpisodeCutter {
             NodeRole::Hand => {
                 let reading = match self.hand.push(sample) {
                     Taken::Dropped => return None,
+                    Taken::Late(reading) => {
+                        self.collect(reading, |episode| &mut episode.hand);
+                        return None;
+                    }
                     Taken::Reading(reading) => reading,
                     Taken::Restarted(reading) => {
                         self.forget_the_clock();
@@ -280,6 +284,10 @@ impl EpisodeCutter {
             NodeRole::Forearm => {
                 let reading = match self.forearm.push(sample) {
                     Taken::Dropped => return None,
+                    Taken::Late(reading) => {
+                        self.collect(reading, |episode| &mut episode.forearm);
+                        return None;
+                    }
                     Taken::Reading(reading) => reading,
                     Taken::Restarted(reading) => {
                         // A calibration across two clocks is none.

@@ -15,7 +15,10 @@ const LATE_MAX: usize = 4096;
 const EARLIER_MAX: u32 = 64;
 /// A sample this far from the newest comes from a node whose clock has started anew or was set, s.
 const RESTART_S: f64 = 5.0;
-
+/// A sample that is awaited may come so late: links ask again for what is missing for about half a minute, s.
+const AWAITED_S: f64 = 60.0;
+/// No node takes more readings a second, Hz: numbers that go on faster over a silence are others.
+const FASTEST_HZ: f64 = 2000.0;
 /// A late sample is sorted in before anything follows the motion, if it comes within this time, s.
 const LATE_S: f64 = 0.3;
 
@@ -26,6 +29,8 @@ pub enum Taken {
     Dropped,
     /// A reading on the clock so far.
     Reading(Reading),
+    /// One that was long missing: it stands in its place among the others, and tells nothing of the present.
+    Late(Reading),
     /// The first reading of a clock that has started anew, or was silent for long: what was kept is gone.
     Restarted(Reading),
 }
@@ -39,6 +44,8 @@ pub struct Intake {
     first: u32,
     highest: Option<u32>,
     awaited: BTreeSet<u32>,
+    /// Numbers that were awaited and came; such a one may come once more.
+    came_late: BTreeSet<u32>,
     own: SelfCalibration,
     /// The self-calibration has seen the readings up to here, s.
     followed_until_s: f64,
@@ -58,6 +65,7 @@ impl Intake {
             first: 0,
             highest: None,
             awaited: BTreeSet::new(),
+            came_late: BTreeSet::new(),
             own: SelfCalibration::new(EvidenceParams::default(), &NodeErrors::TYPICAL),
             followed_until_s: f64::NEG_INFINITY,
             orientation: method.filter(),
@@ -75,7 +83,8 @@ impl Intake {
     #[must_use]
     pub fn starts_anew(&self, sample: &ImuSample) -> bool {
         let t_s = self.conversion.reading(sample).t_s;
-        self.newest().is_some_and(|newest| (t_s - newest.t_s).abs() > RESTART_S)
+        let far = self.newest().is_some_and(|newest| (t_s - newest.t_s).abs() > RESTART_S);
+        far && !self.is_awaited(sample, t_s)
     }
 
     /// Takes a sample in order of arrival.
@@ -87,7 +96,10 @@ impl Intake {
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
         let restarted = self.starts_anew(sample);
         if restarted {
-            self.restart_numbers();
+            // After a long silence the numbers go on: then what is missing may still come.
+            if !self.goes_on(sample.seq, reading.t_s - newest_s) {
+                self.restart_numbers();
+            }
             self.ring.clear();
             self.own.restart();
             self.followed_until_s = f64::NEG_INFINITY;
@@ -101,6 +113,9 @@ impl Intake {
         }
         self.loss.received += 1;
         self.insert(reading);
+        if self.is_awaited(sample, reading.t_s) && newest_s - reading.t_s > LATE_S {
+            return Taken::Late(reading);
+        }
         self.turn(&reading, restarted);
         self.follow();
         if restarted { Taken::Restarted(reading) } else { Taken::Reading(reading) }
@@ -130,15 +145,35 @@ impl Intake {
         self.orientation.step(&Step { rate: reading.rate, force_g: reading.force_g, dt_s });
     }
 
+    /// Whether a sample with this number is missing, or was and came late: then its time lies back.
+    fn is_awaited(&self, sample: &ImuSample, t_s: f64) -> bool {
+        let was_missing = self.awaited.contains(&sample.seq) || self.came_late.contains(&sample.seq);
+        let newest_s = self.newest().map_or(t_s, |newest| newest.t_s);
+        was_missing && (0.0..AWAITED_S).contains(&(newest_s - t_s))
+    }
+
+    /// Whether this number can follow the highest one after a silence.
+    fn goes_on(&self, seq: u32, silent_s: f64) -> bool {
+        let step = self.highest.and_then(|highest| seq.checked_sub(highest)).filter(|step| *step > 0);
+        step.is_some_and(|step| f64::from(step) <= silent_s * FASTEST_HZ)
+    }
+
     fn restart_numbers(&mut self) {
         self.highest = None;
         self.awaited.clear();
+        self.came_late.clear();
     }
 
     fn is_new(&mut self, seq: u32) -> bool {
         match self.highest {
             Some(highest) if seq <= highest => {
                 let late = self.awaited.remove(&seq);
+                if late {
+                    self.came_late.insert(seq);
+                    if self.came_late.len() > LATE_MAX {
+                        self.came_late.pop_first();
+                    }
+                }
                 self.loss.missing -= u64::from(late && seq > self.first);
                 late
             }
@@ -254,6 +289,23 @@ mod tests {
         assert!(matches!(intake.push(&anew(0)), Taken::Reading(_)));
         assert!(matches!(intake.push(&anew(1)), Taken::Reading(_)));
         assert_eq!(intake.push(&anew(1)), Taken::Dropped);
+    }
+
+    #[test]
+    fn after_a_long_silence_what_was_missing_may_still_come_and_counts_once() {
+        let mut intake = intake();
+        let after = |seq: u32| seq + 4000;
+        for seq in (0..100).chain(after(0)..after(100)) {
+            intake.push(&sample(seq));
+        }
+        assert_eq!(intake.loss().missing, 3900);
+        for seq in 100..4000 {
+            assert!(matches!(intake.push(&sample(seq)), Taken::Late(_) | Taken::Reading(_)), "{seq}");
+        }
+        assert_eq!(intake.push(&sample(200)), Taken::Dropped);
+        let loss = intake.loss();
+        assert_eq!((loss.received, loss.missing, loss.duplicates), (4100, 0, 1));
+        assert!(intake.since(0.0).windows(2).all(|pair| pair[0].t_s < pair[1].t_s));
     }
 
     #[test]

@@ -12,6 +12,7 @@ pub mod live;
 pub mod measure;
 pub mod node_motion;
 pub mod offline;
+mod over_ball;
 pub mod phases;
 mod seat;
 pub mod set;

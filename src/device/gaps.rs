@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 /// Most gaps that are remembered; older ones stay counted as lost.
-const MAX_GAPS: usize = 64;
+const MAX_GAPS: usize = 1024;
 
 /// A run of missing readings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

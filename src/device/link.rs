@@ -17,6 +17,28 @@ pub struct RawPiece {
     pub whole: bool,
 }
 
+/// A glove that can be told from all others.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct KnownGlove {
+    /// Its address, or what the system names it by where it hides addresses.
+    pub address: String,
+    /// The serial number of its Device Information, where it has one.
+    pub serial: Option<String>,
+    /// The name by which it announces itself.
+    pub name: Option<String>,
+}
+
+/// A glove that was met on the air.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MetGlove {
+    /// Which one.
+    pub glove: KnownGlove,
+    /// Charge of its battery, where it tells, %.
+    pub battery_percent: Option<u8>,
+    /// Longest value that can be written to it, bytes.
+    pub value_len: usize,
+}
+
 /// What happens on a link.
 #[derive(Debug)]
 pub enum LinkEvent {
@@ -25,8 +47,17 @@ pub enum LinkEvent {
         /// When.
         at: HostTime,
     },
+    /// Which glove it is, where the link tells: before it is opened.
+    Met(MetGlove),
     /// Bytes came.
     Raw(RawPiece),
+    /// The link is up, but brings nothing; the glove is greeted again.
+    Silent {
+        /// When that was noticed.
+        at: HostTime,
+        /// For how long, µs.
+        quiet_us: i64,
+    },
     /// The link could not be opened, or broke. It is tried again after the delay.
     Down {
         /// When.
@@ -81,4 +112,73 @@ pub enum LinkError {
         /// What the system said.
         cause: String,
     },
+    /// No Bluetooth to be had.
+    #[error("expected Bluetooth on this machine, found none: {cause}")]
+    NoRadio {
+        /// What the system said.
+        cause: String,
+    },
+    /// The glove is not within reach.
+    #[error("expected the glove {wanted} within reach, found {}", listed(found))]
+    NoGlove {
+        /// Name or address.
+        wanted: String,
+        /// The gloves that were seen.
+        found: Vec<String>,
+    },
+    /// Several gloves bear the name.
+    #[error("expected one glove named {name}, found {}: choose one by its address", addresses.join(", "))]
+    SeveralGloves {
+        /// The name.
+        name: String,
+        /// Their addresses.
+        addresses: Vec<String>,
+    },
+    /// Another glove answers at the address.
+    #[error(
+        "expected the glove with serial number {expected}, found {}: choose it with --glove if it is yours",
+        found.as_deref().unwrap_or("one without a number")
+    )]
+    Stranger {
+        /// The remembered serial number.
+        expected: String,
+        /// The one that was read.
+        found: Option<String>,
+    },
+    /// What answers lacks a part of a glove's profile.
+    #[error("expected a glove's service with {expected}, found none")]
+    NotAGlove {
+        /// What is missing.
+        expected: &'static str,
+    },
+    /// Something on the air failed.
+    #[error("expected to {step}, found an error: {cause}")]
+    Air {
+        /// What was tried.
+        step: &'static str,
+        /// What the system said.
+        cause: String,
+    },
+    /// The glove has gone.
+    #[error("expected the glove to stay connected, but the connection ended: {cause}")]
+    Gone {
+        /// What the system said.
+        cause: String,
+    },
+    /// The link is up and dead.
+    #[error("expected bytes from the glove, found none for {} ms", quiet_us / 1000)]
+    Silent {
+        /// For how long, µs.
+        quiet_us: i64,
+    },
+    /// A part of the link failed in a way that nobody foresaw.
+    #[error("expected the link to work, but a part of it failed: {cause}")]
+    Panicked {
+        /// What it said.
+        cause: String,
+    },
+}
+
+fn listed(names: &[String]) -> String {
+    if names.is_empty() { "no glove at all".to_owned() } else { names.join(", ") }
 }

@@ -13,7 +13,7 @@ use std::ops::Range;
 
 /// The number by which every peer greets.
 pub const PEER_GLOVE_ID: u64 = 0x5EED;
-/// Readings that are kept so that they can be sent again.
+/// Readings that are kept so that they can be sent again, unless set otherwise.
 const KEPT_READINGS: usize = 8192;
 /// A glove introduces itself again this often, µs, so that a damaged introduction costs little.
 const INTRODUCE_EVERY_US: i64 = 2_000_000;
@@ -53,6 +53,7 @@ pub struct Peer {
     agreed: bool,
     running: bool,
     batch_limit: usize,
+    kept_limit: usize,
     faults: FaultSource,
     decoder: Decoder,
     replies: Vec<u8>,
@@ -82,6 +83,7 @@ impl Peer {
             agreed: false,
             running: false,
             batch_limit: DEFAULT_BATCH,
+            kept_limit: KEPT_READINGS,
             faults: FaultSource::new(faults),
             decoder: Decoder::new(),
             replies: Vec::new(),
@@ -103,6 +105,13 @@ impl Peer {
     pub fn with_batch_limit(mut self, readings: usize) -> Peer {
         self.batch_limit = readings.max(1);
         self.prepare(self.script.start());
+        self
+    }
+
+    /// Keeps so many readings, so that they can be sent again.
+    #[must_use]
+    pub fn with_kept(mut self, readings: usize) -> Peer {
+        self.kept_limit = readings;
         self
     }
 
@@ -318,10 +327,10 @@ impl Peer {
 
     fn keep(&mut self, samples: &Samples<'_>) {
         for sample in samples {
-            if self.kept.len() == KEPT_READINGS {
+            self.kept.push_back((samples.node(), sample));
+            if self.kept.len() > self.kept_limit {
                 self.kept.pop_front();
             }
-            self.kept.push_back((samples.node(), sample));
         }
         let role = NodeRole::from_number(samples.node());
         if let (Some(role), Some(last)) = (role, samples.iter().last()) {

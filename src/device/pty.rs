@@ -24,6 +24,8 @@ pub struct PtyLine {
     /// Held open, so that what was sent is kept while no host has the port open.
     port: SerialStream,
     path: PathBuf,
+    /// So long the glove goes on answering when its script is over.
+    linger: Duration,
 }
 
 impl PtyLine {
@@ -34,13 +36,20 @@ impl PtyLine {
     pub fn open() -> io::Result<PtyLine> {
         let (glove, port) = SerialStream::pair()?;
         let name = port.name().ok_or_else(|| io::Error::other("the pseudo-terminal has no name"))?;
-        Ok(PtyLine { glove, port, path: PathBuf::from(name) })
+        Ok(PtyLine { glove, port, path: PathBuf::from(name), linger: Duration::ZERO })
     }
 
     /// The path of the serial port.
     #[must_use]
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// Lets the glove go on answering for so long when its script is over.
+    #[must_use]
+    pub fn with_linger(mut self, linger: Duration) -> PtyLine {
+        self.linger = linger;
+        self
     }
 
     /// Runs the peer at this pace until its script is over and the host has read everything. A host may
@@ -53,7 +62,7 @@ impl PtyLine {
         let (mut reader, mut writer) = tokio::io::split(self.glove);
         let (mut incoming, mut outgoing) = ([0; 1024], Vec::new());
         let mut timing = Timing { pace, clock, started: None };
-        let mut empty_looks = 0;
+        let (mut empty_looks, mut over_at) = (0, None);
         while empty_looks < EMPTY_LOOKS {
             if outgoing.is_empty() {
                 peer.poll(timing.script_now(peer), &mut outgoing);
@@ -65,7 +74,11 @@ impl PtyLine {
                 written = writer.write(&outgoing), if !outgoing.is_empty() => drop(outgoing.drain(..written?)),
                 () = tokio::time::sleep(wait), if outgoing.is_empty() => {}
             }
-            let drained = over && self.port.bytes_to_read()? == 0;
+            if over {
+                over_at = over_at.or(Some(clock.now()));
+            }
+            let lingered = over_at.is_some_and(|at| clock.now().0 - at.0 >= self.linger.as_micros() as i64);
+            let drained = over && lingered && self.port.bytes_to_read()? == 0;
             empty_looks = if drained { empty_looks + 1 } else { 0 };
         }
         Ok(())

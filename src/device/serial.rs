@@ -1,14 +1,12 @@
 //! Edge: a glove on a serial port. Raw pieces go out, commands go in; a lost port is tried again.
 
 use crate::device::host_clock::HostClock;
-use crate::device::link::{LinkError, LinkEvent, RawPiece};
-use crate::device::reconnect::{LinkState, Reconnect, ReconnectEvent, ReconnectParams};
-use crate::units::HostTime;
-use firmware_protocol::{Command, CommandKind, Frame, HostHello, MAX_WIRE, Piece, Splitter, Version, encode};
+use crate::device::link::{LinkError, LinkEvent};
+use crate::device::reconnect::ReconnectParams;
+use crate::device::session::{LOOK_EVERY, Line, Link, greeting, keep};
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::sync::mpsc;
 use tokio_serial::{ErrorKind, SerialPortBuilderExt, SerialStream};
@@ -43,77 +41,35 @@ pub async fn run(
     params: SerialParams,
     clock: HostClock,
     events: mpsc::Sender<LinkEvent>,
-    mut commands: mpsc::Receiver<Vec<u8>>,
+    commands: mpsc::Receiver<Vec<u8>>,
 ) {
-    let mut policy = Reconnect::new(params.reconnect);
-    loop {
-        let (event, error) = match open(&params.path, params.baud) {
-            Err(error) => (ReconnectEvent::Failed, error),
-            Ok(port) => {
-                policy.step(ReconnectEvent::Opened, clock.now());
-                let session = Session { path: &params.path, clock, events: &events };
-                match session.run(port, &mut commands).await {
-                    Some(error) => (ReconnectEvent::Broke, error),
-                    None => return,
-                }
-            }
+    let reconnect = params.reconnect;
+    keep(Port(params), reconnect, clock, events, commands).await;
+}
+
+/// A serial port as a link. One that is silent is kept open: behind a bridge the glove may have started
+/// anew, or may still be waking, so it is greeted again.
+struct Port(SerialParams);
+
+impl Link for Port {
+    async fn once(
+        &mut self,
+        line: &mut Line<'_>,
+        commands: &mut mpsc::Receiver<Vec<u8>>,
+    ) -> Option<LinkError> {
+        let port = match open(&self.0.path, self.0.baud) {
+            Ok(port) => port,
+            Err(error) => return Some(error),
         };
-        let at = clock.now();
-        let until = match policy.step(event, at) {
-            LinkState::Waiting { until } => until,
-            LinkState::Connecting | LinkState::Up { .. } => at,
-        };
-        let retry_in_us = until.0 - at.0;
-        tracing::warn!(%error, retry_in_us, "serial link down");
-        if events.send(LinkEvent::Down { at, error, retry_in_us }).await.is_err() {
-            return;
-        }
-        tokio::time::sleep(Duration::from_micros(retry_in_us.unsigned_abs())).await;
-        policy.step(ReconnectEvent::Tick, clock.now().max(until));
-    }
-}
-
-/// What the host says first: a delimiter that ends whatever noise came before, its version, and Start.
-#[must_use]
-pub fn greeting() -> Vec<u8> {
-    let mut bytes = vec![0];
-    let start = Frame::Command(Command { id: 1, kind: CommandKind::Start });
-    for frame in [Frame::HostHello(HostHello { version: Version::CURRENT }), start] {
-        bytes.extend(encoded(&frame));
-    }
-    bytes
-}
-
-/// The bytes of a command.
-#[must_use]
-pub fn command(id: u16, kind: CommandKind) -> Vec<u8> {
-    encoded(&Frame::Command(Command { id, kind }))
-}
-
-/// Frames without texts always fit.
-fn encoded(frame: &Frame<'_>) -> Vec<u8> {
-    encode(frame, &mut [0; MAX_WIRE]).map(<[u8]>::to_vec).unwrap_or_default()
-}
-
-/// One opening of a port.
-struct Session<'a> {
-    path: &'a Path,
-    clock: HostClock,
-    events: &'a mpsc::Sender<LinkEvent>,
-}
-
-impl Session<'_> {
-    /// Reads until the port is lost, and says why; none when nobody listens any more.
-    async fn run(&self, port: SerialStream, commands: &mut mpsc::Receiver<Vec<u8>>) -> Option<LinkError> {
-        self.events.send(LinkEvent::Opened { at: self.clock.now() }).await.ok()?;
+        line.opened().await?;
         let (mut reader, mut writer) = tokio::io::split(port);
         let (mut incoming, mut outgoing) = ([0; 4096], greeting());
-        let (mut splitter, mut listening) = (Splitter::new(), true);
+        let (mut look, mut listening) = (tokio::time::interval(LOOK_EVERY), true);
         let cause = loop {
             tokio::select! {
                 read = reader.read(&mut incoming) => match read {
                     Ok(0) => break "end of the stream".to_owned(),
-                    Ok(len) => self.hand_on(&mut splitter, &incoming[..len]).await?,
+                    Ok(len) => line.bytes(&incoming[..len]).await?,
                     Err(error) => break error.to_string(),
                 },
                 written = writer.write(&outgoing), if !outgoing.is_empty() => match written {
@@ -124,30 +80,17 @@ impl Session<'_> {
                     Some(bytes) => outgoing.extend(bytes),
                     None => listening = false,
                 },
-                () = self.events.closed() => return None,
+                _ = look.tick() => if let Some(quiet_us) = line.silent_us() {
+                    line.greeted_again(quiet_us).await?;
+                    if outgoing.is_empty() {
+                        outgoing = greeting();
+                    }
+                },
+                () = line.events.closed() => return None,
             }
         };
-        if let Some(rest) = splitter.finish() {
-            self.send(raw(&rest, self.clock.now())).await?;
-        }
-        Some(LinkError::Vanished { path: self.path.to_owned(), cause })
+        Some(LinkError::Vanished { path: self.0.path.clone(), cause })
     }
-
-    async fn hand_on(&self, splitter: &mut Splitter, mut bytes: &[u8]) -> Option<()> {
-        let received = self.clock.now();
-        while let Some(piece) = splitter.pull(&mut bytes) {
-            self.send(raw(&piece, received)).await?;
-        }
-        Some(())
-    }
-
-    async fn send(&self, piece: RawPiece) -> Option<()> {
-        self.events.send(LinkEvent::Raw(piece)).await.ok()
-    }
-}
-
-fn raw(piece: &Piece<'_>, received: HostTime) -> RawPiece {
-    RawPiece { received, bytes: piece.bytes.to_vec(), whole: piece.is_whole() }
 }
 
 /// Opens a port for this program alone.

@@ -1,12 +1,15 @@
 //! Everything that reaches the disk: raw frames before any interpretation, raw CSV, settings, salvage.
 
+pub mod asked;
 pub mod count_grid;
 pub mod csv_row;
 pub mod csv_writer;
 pub mod device_file;
 pub mod error;
 pub mod export;
+pub mod glove_settings;
 pub mod input;
+pub mod late;
 pub mod lines;
 pub mod marker_file;
 pub mod marker_merge;

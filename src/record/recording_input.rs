@@ -1,10 +1,12 @@
 //! From a recording's raw pieces to arrivals, by the same assembler that serves the live link.
 
+use super::asked::Asked;
 use super::error::InputError;
+use super::late::{InPlace, LateReadings};
 use super::recorded::Recorded;
 use super::recording_reader::RecordingReader;
 use super::salvage::{Loss, SalvageReport};
-use crate::device::{Assembler, AssemblyError, RawPiece};
+use crate::device::{Assembler, AssemblyError, Heard, RawPiece};
 use crate::sample::{Arrival, DeviceDescription};
 use firmware_protocol::constants::MAX_DECODED;
 use firmware_protocol::{Frame, FrameError, Scratch, decode_piece};
@@ -21,10 +23,12 @@ pub struct Introduced {
     /// The glove or the recording says which hand it sits on.
     pub hand_is_known: bool,
     assembler: Assembler,
+    late: LateReadings,
 }
 
 /// Reads a recording to its end for what the glove says of itself. A damaged introduction at the start then
 /// costs nothing, since gloves repeat it. The player's hand is the glove's word, or else the recording's.
+/// Readings that came late, because they were asked for again, are collected on the way.
 ///
 /// # Errors
 /// The recording cannot be read.
@@ -32,15 +36,21 @@ pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, Inpu
     let mut reader = RecordingReader::new(path, source)?;
     let mut assembler = Assembler::new();
     let mut glove_knows_hand = false;
+    let mut follower = Follower::default();
     let mut scratch: Scratch = [0; MAX_DECODED];
     for recorded in reader.by_ref() {
-        let Recorded::Piece(piece) = recorded? else { continue };
-        if !piece.whole {
-            continue;
-        }
+        let piece = match recorded? {
+            Recorded::Piece(piece) if piece.whole => piece,
+            Recorded::Link { kind, value, .. } => {
+                Asked::from_fields(&kind, &value).into_iter().for_each(|asked| follower.late.asked(asked));
+                continue;
+            }
+            _ => continue,
+        };
         if let Ok(frame) = decode_piece(&piece.bytes, &mut scratch) {
             glove_knows_hand |= matches!(&frame, Frame::DeviceInfo(info) if info.player_hand.is_some());
             assembler.describe(&frame);
+            follower.take(&frame);
         }
     }
     let mut description = assembler.description().clone();
@@ -49,7 +59,27 @@ pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, Inpu
     }
     let player = reader.session().map(|session| session.player.clone()).filter(|name| !name.is_empty());
     let hand_is_known = glove_knows_hand || reader.session().is_some();
-    Ok(Introduced { description, assembler, player, hand_is_known })
+    Ok(Introduced { description, assembler, player, hand_is_known, late: follower.late })
+}
+
+/// Follows the stream for readings that were asked for again.
+#[derive(Default)]
+struct Follower {
+    assembler: Assembler,
+    late: LateReadings,
+    arrivals: Vec<Arrival>,
+}
+
+impl Follower {
+    fn take(&mut self, frame: &Frame<'_>) {
+        self.arrivals.clear();
+        // What cannot be used is told when the arrivals are read.
+        match self.assembler.take(frame, None, &mut self.arrivals) {
+            Ok(Heard::Samples { node, .. }) => self.late.came(node, &self.arrivals),
+            Ok(Heard::Ack(ack)) => self.late.answered(ack.command_id),
+            _ => {}
+        }
+    }
 }
 
 /// The arrivals in a recording, in order.
@@ -57,6 +87,8 @@ pub struct RecordingArrivals<R> {
     path: PathBuf,
     reader: RecordingReader<R>,
     assembler: Assembler,
+    in_place: InPlace,
+    came_late: usize,
     /// Assembled from a frame, not yet handed out.
     waiting: VecDeque<Arrival>,
     counted: SalvageReport,
@@ -76,6 +108,8 @@ impl<R: Read> RecordingArrivals<R> {
             path: path.to_owned(),
             reader: RecordingReader::new(path, source)?,
             assembler: introduced.assembler,
+            came_late: introduced.late.count(),
+            in_place: InPlace::new(introduced.late),
             waiting: VecDeque::new(),
             counted: SalvageReport::default(),
             pieces: 0,
@@ -91,6 +125,12 @@ impl<R: Read> RecordingArrivals<R> {
         let mut report = self.reader.report().clone();
         report.samples_read = self.counted.samples_read;
         report.nodes_seen = self.counted.nodes_seen.clone();
+        if self.came_late > 0 {
+            report.notes.push(format!(
+                "{} samples that were lost on the way came when asked for again; they stand in their place",
+                self.came_late
+            ));
+        }
         if let (count, Some(first)) = &self.useless {
             report.notes.push(format!(
                 "{count} of {} pieces hold no usable frame, as they came over the link; the first: {first}",
@@ -141,12 +181,16 @@ impl<R: Read> RecordingArrivals<R> {
                 });
             }
         }
-        for arrival in &arrivals {
+        let mut placed = Vec::new();
+        for arrival in arrivals {
+            self.in_place.take(arrival, &mut placed);
+        }
+        for arrival in &placed {
             if let Arrival::Sample(sample) = arrival {
                 self.counted.count_sample(sample.role);
             }
         }
-        self.waiting.extend(arrivals);
+        self.waiting.extend(placed);
         Ok(())
     }
 

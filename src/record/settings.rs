@@ -1,7 +1,9 @@
 //! The settings file: plain TOML, every key optional, every mistake named with its line.
 
 use super::error::InputError;
+use super::glove_settings::GloveSection;
 use crate::detect::{Bands, TargetWindow};
+use crate::device::KnownGlove;
 use crate::fusion::orientation::OrientationMethod;
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
@@ -29,6 +31,8 @@ pub struct Settings {
     pub tone_volume: f64,
     /// The folder that recordings are put into.
     pub recordings: PathBuf,
+    /// The glove that was chosen on the air.
+    pub glove: Option<KnownGlove>,
     /// Begin the calibration by itself when a glove connects that was not calibrated yet.
     pub calibrate_on_connect: bool,
     /// The filter that finds the gyro biases between swings.
@@ -61,6 +65,7 @@ struct SettingsFile {
     grip_angle_deg: Option<Spanned<f64>>,
     tone_volume: Option<Spanned<f64>>,
     recordings: Option<PathBuf>,
+    glove: Option<GloveSection>,
     calibrate_on_connect: Option<bool>,
     orientation: Option<OrientationMethod>,
 }
@@ -82,6 +87,7 @@ impl Default for Settings {
             grip_angle_deg: 31.0,
             tone_volume: 0.5,
             recordings: PathBuf::from("buckets"),
+            glove: None,
             calibrate_on_connect: false,
             orientation: OrientationMethod::default(),
         }
@@ -142,6 +148,7 @@ impl SettingsFile {
         settings.player = self.player.unwrap_or(settings.player);
         settings.calibrate_on_connect = self.calibrate_on_connect.unwrap_or(settings.calibrate_on_connect);
         settings.recordings = self.recordings.unwrap_or(settings.recordings);
+        settings.glove = self.glove.and_then(GloveSection::glove);
         settings.orientation = self.orientation.unwrap_or(settings.orientation);
         if let Some(bands) = self.bands {
             settings.bands = judged_bands(&bands)?;
@@ -213,6 +220,12 @@ recordings = \"buckets\"
 calibrate_on_connect = false
 # The filter that finds the gyro biases between swings: own; madgwick and mahony are there for comparison.
 orientation = \"own\"
+
+# The glove on the air. `hingeclock run --ble --glove NAME` writes it here; then it alone is taken.
+[glove]
+address = \"\"
+serial = \"\"
+name = \"\"
 
 [player]
 # As it stands on tables and in recordings; empty for none.

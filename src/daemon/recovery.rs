@@ -1,0 +1,75 @@
+//! Asks the glove again for what the link lost: the policy of [`missed`](crate::device::missed) with the way
+//! to the glove.
+
+use crate::device::missed::{Missed, MissedParams};
+use crate::device::{Heard, session};
+use crate::record::asked::Asked;
+use crate::sample::{Arrival, DeviceDescription};
+use crate::units::HostTime;
+use firmware_protocol::CommandKind;
+use tokio::sync::mpsc;
+
+/// What is missing, and the way to ask for it.
+pub struct Recovery {
+    missed: Missed,
+    commands: mpsc::Sender<Vec<u8>>,
+}
+
+impl Recovery {
+    /// Nothing is missing yet; `commands` go to the glove.
+    #[must_use]
+    pub fn new(commands: mpsc::Sender<Vec<u8>>) -> Recovery {
+        Recovery { missed: Missed::new(MissedParams::default()), commands }
+    }
+
+    /// The link is up or down.
+    pub fn link(&mut self, is_up: bool) {
+        self.missed.link(is_up);
+    }
+
+    /// The glove said something; `arrivals` are the readings in it.
+    pub fn heard(
+        &mut self,
+        heard: &Heard,
+        arrivals: &[Arrival],
+        glove: &DeviceDescription,
+        received: HostTime,
+    ) {
+        match heard {
+            Heard::Samples { role, node, gaps } => {
+                let rate_hz = glove.node(*role).map_or(0.0, |node| node.rate_hz);
+                let seqs = arrivals.iter().filter_map(|arrival| match arrival {
+                    Arrival::Sample(sample) => Some(sample.seq),
+                    Arrival::Marker { .. } => None,
+                });
+                self.missed.heard(*node, rate_hz, gaps, seqs, received);
+            }
+            Heard::Ack(ack) => self.missed.answered(ack.command_id, ack.status),
+            _ => {}
+        }
+    }
+
+    /// Asks for the next missing readings, if that is due and the link has room; says for which.
+    pub fn ask(&mut self, now: HostTime) -> Option<Asked> {
+        let room = self.commands.try_reserve().ok()?;
+        let request = self.missed.poll(now)?;
+        let (node, first_seq, count) = (request.node, request.first_seq, request.count);
+        room.send(session::command(request.id, CommandKind::RequestMissed { node, first_seq, count }));
+        Some(Asked { id: request.id, node, first_seq, count })
+    }
+
+    /// What became of what was lost, in a sentence; none where nothing was.
+    #[must_use]
+    pub fn sentence(&self) -> Option<String> {
+        let counts = self.missed.counts();
+        (counts.missing > 0).then(|| {
+            format!(
+                "{} samples were missing on the way: {} came late or when asked for again ({} requests), {} are lost",
+                counts.missing,
+                counts.came,
+                counts.requests,
+                counts.missing - counts.came
+            )
+        })
+    }
+}
