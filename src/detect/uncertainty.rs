@@ -11,14 +11,14 @@ use crate::fusion::wrist::{self, WristAxes};
 use nalgebra::{Matrix2x3, SMatrix, SVector, UnitQuaternion, Vector2, Vector3};
 
 /// Angle error that no estimate sees: noise, counts, g-sensitivity, rad.
-const SENSOR_SD: f64 = 0.03 * std::f64::consts::PI / 180.0;
+const SENSOR_SD: f64 = 0.02 * std::f64::consts::PI / 180.0;
 /// The third angle is what the fit has left of the model's error: about half of its variance went into the
 /// unknowns (√2; judgement, borne out by the study buckets).
 const SHOWN_SHARE: f64 = std::f64::consts::SQRT_2;
 /// Least timing error: sampling jitter and what is left of filter delays, s.
 const TIMING_SD_S: f64 = 0.0002;
 /// Soft tissue creeps after the bone by so much, s (judgement: tens of ms): what it hides comes late.
-const CREEP_S: f64 = 0.025;
+const CREEP_S: f64 = 0.02;
 /// How well the forearm's long axis is known from a roll, rad.
 const LONG_AXIS_SD: f64 = 2.0 * std::f64::consts::PI / 180.0;
 /// Spacing of the derivatives, s.
@@ -158,7 +158,7 @@ pub(super) fn spread(
         hinge: angle(0),
         flexion: angle(1),
         top_sd_s: top_sd_s(candidate, wrist),
-        tissue: wrist.tissue.abs() + wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt(),
+        tissue: wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt().hypot(wrist.tissue),
     }
 }
 
