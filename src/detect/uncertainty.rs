@@ -21,6 +21,8 @@ const TIMING_SD_S: f64 = 0.0002;
 const CREEP_S: f64 = 0.02;
 /// How well the forearm's long axis is known from a roll, rad.
 const LONG_AXIS_SD: f64 = 2.0 * std::f64::consts::PI / 180.0;
+/// Peaks of the hinge nearer to each other than this are looked at, rad.
+const ALIKE: f64 = std::f64::consts::PI / 180.0;
 /// Spacing of the derivatives, s.
 const SPACING_S: f64 = 0.008;
 /// The derivatives end so long after the ball, s.

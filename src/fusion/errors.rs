@@ -9,7 +9,7 @@ pub const NODE: usize = 15;
 pub const GYRO: usize = 12;
 
 /// Gyro bias left after rest, rad/s.
-const BIAS_SD: f64 = 0.15 * std::f64::consts::PI / 180.0;
+const BIAS_SD: f64 = 0.08 * std::f64::consts::PI / 180.0;
 /// Entry of a gyro's matrix.
 const MATRIX_SD: f64 = 0.005;
 
