@@ -117,7 +117,7 @@ impl Spread {
         };
         let inside = curve.t_s.iter().copied().filter(|t_s| (from_s..=until_s).contains(t_s));
         let near =
-            inside.filter(|t_s| curve.at(*t_s) > crossings.range - 3.0 * self.hinge.model_sd.max(STEP));
+            inside.filter(|t_s| curve.at(*t_s) > crossings.range - ALIKE.max(3.0 * self.hinge.model_sd));
         let (first, last) = near.fold((None, None), |(first, _), t_s| (first.or(Some(t_s)), Some(t_s)));
         [first, last].into_iter().flatten().map(of_peak).fold(0.0, f64::max)
     }
