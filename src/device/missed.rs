@@ -25,7 +25,7 @@ pub struct MissedParams {
     pub at_once: usize,
     /// A request without an answer for so long was lost, µs. Default 600 ms.
     pub answer_us: i64,
-    /// So often readings are asked for before they are given up. Default 4.
+    /// So often readings are asked for before they are given up. Default 12: a busy machine, a bad minute.
     pub tries: u8,
     /// Every glove keeps its readings this long, s: the protocol says 4.
     pub kept_s: f64,
@@ -42,7 +42,7 @@ impl Default for MissedParams {
             least_pause_us: 10_000,
             at_once: 4,
             answer_us: 600_000,
-            tries: 4,
+            tries: 12,
             kept_s: 4.0,
             oldest_s: 30.0,
         }
