@@ -9,7 +9,7 @@ use super::set_call::{SetCall, SetWatch, Stage};
 use super::wrist_state::WristState;
 use super::{Bands, Swing};
 use crate::units::DeviceTime;
-use nalgebra::UnitQuaternion;
+use nalgebra::{Quaternion, UnitQuaternion, Vector4};
 use std::collections::VecDeque;
 
 /// The address pose is the mean one of so many swings.
@@ -111,8 +111,7 @@ impl LiveSet {
         let episode = cutter.motion_so_far()?;
         let following = self.habits.with(episode.club.as_deref()).and_then(|habit| {
             let known = self.known.as_ref().filter(|_| !state.has_other_clocks(&episode));
-            let known = known.filter(|_| !self.address_poses.is_empty()).ok_or(Silence::TooFewSwings)?;
-            let address = UnitQuaternion::mean_of(self.address_poses.iter().copied());
+            let (known, address) = known.zip(mean(&self.address_poses)).ok_or(Silence::TooFewSwings)?;
             let follower = BackswingFollower::start(&episode, known, address, state.lead_arm_sign);
             let follower = follower.ok_or(Silence::NotClear)?;
             Ok(Following { follower, habit, watch: None })
@@ -146,6 +145,13 @@ impl LiveSet {
         }
         told.unwrap_or_else(|silence| ToldBefore { at_set: Err(silence), at_top: None })
     }
+}
+
+/// The mean of poses that lie near each other.
+fn mean(poses: &VecDeque<UnitQuaternion<f64>>) -> Option<UnitQuaternion<f64>> {
+    let newest = poses.back()?.as_vector();
+    let sum: Vector4<f64> = poses.iter().map(|pose| pose.as_vector() * pose.as_vector().dot(newest).signum()).sum();
+    Some(UnitQuaternion::from_quaternion(Quaternion::from_vector(sum)))
 }
 
 impl Following {
