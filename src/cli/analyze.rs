@@ -4,13 +4,16 @@ use super::Outcome;
 use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
 use crate::daemon::analysis_params;
 use crate::daemon::feedback::{Feedback, Finished, verdict_of_call};
-use crate::detect::{AnalysisParams, BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, OfflineAnalysis};
+use crate::detect::{
+    AnalysisParams, BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, OfflineAnalysis, Silence,
+};
 use crate::fusion::orientation::OrientationMethod;
 use crate::record::feedback_settings::{FeedbackMode, FeedbackSettings};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
 use crate::review::{LiveCue, Review, json, table, trace};
 use anyhow::Context;
+use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::BufWriter;
 use std::path::PathBuf;
@@ -92,6 +95,10 @@ fn live(args: &Args, params: AnalysisParams, settings: &Settings) -> anyhow::Res
         calibration: path.take_calibration(),
     };
     note_input(&mut analysis, &report);
+    if args.feedback == FeedbackMode::AtSet {
+        let silences = swings.iter().filter_map(|live| live.told.at_set.err()).map(Silence::sentence);
+        analysis.notes.extend(silences.collect::<BTreeSet<String>>());
+    }
     let mut review = review_of(&args.input, player, analysis, settings);
     review.cues = swings.iter().map(|live| cue(&review, live, args.feedback)).collect();
     Ok((review, report))

@@ -185,14 +185,18 @@ mod tests {
         assert_eq!(feedback.at_set(Verdict::Early).cue, Some(Cue::Early));
         assert_eq!(feedback.at_set(Verdict::Early), Heard::default());
         let corrected = feedback.at_set(Verdict::InWindow);
-        assert_eq!((corrected.cue, corrected.sentence.as_deref()), (None, Some("corrected: in-window, not early")));
+        assert_eq!(
+            (corrected.cue, corrected.sentence.as_deref()),
+            (None, Some("corrected: in-window, not early"))
+        );
         assert_eq!(feedback.after_swing(&swing(Verdict::InWindow, 0.0), None), Heard::default());
         assert_eq!(feedback.at_set(Verdict::Late).cue, Some(Cue::Late), "the next swing sounds again");
     }
 
     #[test]
     fn at_the_set_a_swing_without_a_call_stays_silent_and_says_why() {
-        let heard = feedback(FeedbackMode::AtSet).after_swing(&swing(Verdict::Late, 0.3), Some("why".to_owned()));
+        let heard =
+            feedback(FeedbackMode::AtSet).after_swing(&swing(Verdict::Late, 0.3), Some("why".to_owned()));
         assert_eq!(heard, Heard { cue: None, sentence: Some("why".to_owned()) });
     }
 
@@ -212,7 +216,10 @@ mod tests {
         assert_eq!(feedback.guess(Verdict::Early).cue, None);
         assert_eq!(feedback.after_swing(&swing(Verdict::Late, 0.3), None).cue, None);
         let heard = feedback.guess(Verdict::Early);
-        assert_eq!((heard.cue, heard.sentence.as_deref()), (Some(Cue::Late), Some("guessed early: it was late")));
+        assert_eq!(
+            (heard.cue, heard.sentence.as_deref()),
+            (Some(Cue::Late), Some("guessed early: it was late"))
+        );
         assert_eq!(feedback.guess(Verdict::Late).cue, None);
     }
 

@@ -228,7 +228,16 @@ impl BackswingFollower {
             let dt_s = t_s - last.t_s;
             (last.turned + 0.5 * dt_s * (last.swing_rate + swing_rate), last.bent + dt_s * bending)
         });
-        Some(Point { t_s, hand, forearm, hand_rate: hand_rate.norm(), swing_rate, height: distal.z, turned, bent })
+        Some(Point {
+            t_s,
+            hand,
+            forearm,
+            hand_rate: hand_rate.norm(),
+            swing_rate,
+            height: distal.z,
+            turned,
+            bent,
+        })
     }
 
     fn follow(&mut self, seen: &mut Vec<Seen>) {

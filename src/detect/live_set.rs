@@ -128,11 +128,12 @@ impl LiveSet {
     ) -> ToldBefore {
         let since_s = candidate.episode.fast_from_s;
         let watched = self.watched.take().filter(|watched| watched.since_s == since_s);
-        let told = watched.map_or(Err(Silence::NotClear), |watched| match (watched.told, watched.following) {
-            (Some(told), _) => Ok(told),
-            (None, Err(silence)) => Err(silence),
-            (None, Ok(_)) => Err(Silence::NotClear),
-        });
+        let told =
+            watched.map_or(Err(Silence::NotClear), |watched| match (watched.told, watched.following) {
+                (Some(told), _) => Ok(told),
+                (None, Err(silence)) => Err(silence),
+                (None, Ok(_)) => Err(Silence::NotClear),
+            });
         if !candidate.hand_alone {
             self.habits.learn(swing);
             let takeaway_s = candidate.phases.takeaway_s;
@@ -150,7 +151,8 @@ impl LiveSet {
 /// The mean of poses that lie near each other.
 fn mean(poses: &VecDeque<UnitQuaternion<f64>>) -> Option<UnitQuaternion<f64>> {
     let newest = poses.back()?.as_vector();
-    let sum: Vector4<f64> = poses.iter().map(|pose| pose.as_vector() * pose.as_vector().dot(newest).signum()).sum();
+    let sum: Vector4<f64> =
+        poses.iter().map(|pose| pose.as_vector() * pose.as_vector().dot(newest).signum()).sum();
     Some(UnitQuaternion::from_quaternion(Quaternion::from_vector(sum)))
 }
 

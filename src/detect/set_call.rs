@@ -237,3 +237,91 @@ impl SetWatch {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::habits::Usual;
+    use super::*;
+    use proptest::prelude::*;
+
+    /// Hinge range, arm travel and durations of the player's usual swing, rad and s.
+    const USUAL: Played = Played { range: 0.5, move_s: 0.32, set_at: 0.5, travel: 2.4, back_s: 1.0 };
+
+    /// A backswing of smooth moves; `set_at` is the part of the arm's time at which the hinge is set.
+    #[derive(Clone, Copy, Debug)]
+    struct Played {
+        range: f64,
+        move_s: f64,
+        set_at: f64,
+        travel: f64,
+        back_s: f64,
+    }
+
+    impl Played {
+        /// Value and rate of a smooth move at an instant.
+        fn smooth(t_s: f64, start_s: f64, length_s: f64, change: f64) -> (f64, f64) {
+            let tau = ((t_s - start_s) / length_s).clamp(0.0, 1.0);
+            (change * way(tau), change * 1.875 * rate(tau) / length_s)
+        }
+
+        fn set_s(&self) -> f64 {
+            self.set_at * self.back_s
+        }
+
+        /// The calls, first to last, up to shortly after the top.
+        fn calls(&self) -> Vec<SetCall> {
+            let even = |mean: f64| Usual { mean, sd: 0.05 * mean, least: 0.93 * mean };
+            let habit = Habit {
+                range: even(USUAL.range),
+                travel_at_top: even(USUAL.travel),
+                hinge_rate: even(1.875 * USUAL.range / USUAL.move_s),
+                arm_rate: even(1.875 * USUAL.travel / USUAL.back_s),
+                down_s: even(0.3),
+            };
+            let mut watch = SetWatch::new(habit, Bands::default());
+            // A smooth move has done 90 % of its way at 0.7527 of its time.
+            let start_s = self.set_s() - 0.7527 * self.move_s;
+            let look = |t_s: f64| {
+                let (hinge, hinge_rate) = Played::smooth(t_s, start_s, self.move_s, self.range);
+                let (travel, arm_rate) = Played::smooth(t_s, 0.0, self.back_s, self.travel);
+                let top_s = (t_s > self.back_s).then_some(self.back_s);
+                Look { t_s, travel, arm_rate, hinge, hinge_rate, top_s }
+            };
+            let steps = (0..((self.back_s + 0.1) * 500.0) as i32).map(|i| f64::from(i) * 0.002);
+            steps.filter_map(|t_s| watch.step(&look(t_s), DeviceTime((t_s * 1e6) as i64))).collect()
+        }
+    }
+
+    #[test]
+    fn a_smooth_move_is_where_its_rate_says() {
+        for tau in [0.5, 0.6, 0.75, 0.9] {
+            assert!((way_where_slowed_to(rate(tau)) - way(tau)).abs() < 1e-9, "{tau}");
+            assert!((rate_within(way(1.0 - tau)) - rate(tau)).abs() < 1e-6, "{tau}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn a_swing_like_the_others_is_told_at_its_set_and_again_at_the_top(
+            range in 0.45..0.55_f64, move_s in 0.28..0.36_f64, set_at in 0.4..0.7_f64,
+        ) {
+            let played = Played { range, move_s, set_at, ..USUAL };
+            let calls = played.calls();
+            let stages: Vec<Stage> = calls.iter().map(|call| call.stage).collect();
+            prop_assert_eq!(stages, vec![Stage::AtSet, Stage::AtTop]);
+            let decided_s = calls[0].decided_at.0 as f64 * 1e-6;
+            prop_assert!((decided_s - played.set_s()).abs() < 0.045, "{decided_s} of {}", played.set_s());
+            prop_assert!(calls.iter().all(|call| call.set <= call.decided_at), "nothing is said before it is seen");
+            let at_top_s = calls[1].set.0 as f64 * 1e-6;
+            prop_assert!((at_top_s - played.set_s()).abs() < 0.002, "the top knows the range");
+        }
+
+        #[test]
+        fn a_slow_or_a_small_movement_stays_silent(slower in 2.0..6.0_f64, smaller in 0.0..0.6_f64, set_at in 0.4..0.9_f64) {
+            let slow = Played { move_s: USUAL.move_s * slower, back_s: USUAL.back_s * slower, set_at, ..USUAL };
+            prop_assert!(slow.calls().is_empty());
+            let small = Played { range: USUAL.range * smaller, travel: USUAL.travel * 0.1, set_at, ..USUAL };
+            prop_assert!(small.calls().is_empty());
+        }
+    }
+}

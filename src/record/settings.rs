@@ -325,10 +325,7 @@ mod tests {
             "\ntone_volume = 11\n",
             "s.toml, line 2, column 15: expected tone_volume from 0 to 1, found 11",
         );
-        check_error(
-            "[feedback]\nband = 2\n",
-            "s.toml, line 1, column 1: expected band from 0 to 1, found 2",
-        );
+        check_error("[feedback]\nband = 2\n", "s.toml, line 1, column 1: expected band from 0 to 1, found 2");
         check_error(
             "grip_angle_deg = nan\n",
             "s.toml, line 1, column 18: expected grip_angle_deg from 0 to 90, found NaN",

@@ -1,7 +1,9 @@
 //! What was told of sets while the swings were going on, beside what the whole session says of them.
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
-use hingeclock::detect::{AnalysisParams, LiveAnalysis, LiveCall, LiveSwing, OfflineAnalysis, Stage, Swing};
+use hingeclock::detect::{
+    AnalysisParams, Flag, LiveAnalysis, LiveCall, LiveSwing, OfflineAnalysis, Stage, Swing,
+};
 use hingeclock::sample::{Arrival, DeviceDescription};
 
 /// One session through both paths.
@@ -26,6 +28,8 @@ pub struct Story {
     pub final_ms: Option<f64>,
     /// The final live class is the offline one.
     pub final_class_right: bool,
+    /// The hinge was not nearly level at the set: there, fractions of a degree decide, and the flag says so.
+    pub clear: bool,
 }
 
 impl Told {
@@ -54,7 +58,8 @@ impl Told {
     pub fn stories(&self) -> Vec<Story> {
         let story = |(swing, live): (&Swing, &LiveSwing)| {
             let call = live.told.at_set.ok();
-            let against = |at: hingeclock::units::DeviceTime| swing.set.map(|set| at.seconds_since(set.set) * 1e3);
+            let against =
+                |at: hingeclock::units::DeviceTime| swing.set.map(|set| at.seconds_since(set.set) * 1e3);
             let class_right = call.map(|call| call.class == swing.class);
             Story {
                 decided_ms: call.and_then(|call| against(call.decided_at)),
@@ -64,6 +69,7 @@ impl Told {
                     && live.told.at_top.is_some_and(|call| call.class == swing.class),
                 final_ms: live.swing.set.and_then(|set| against(set.set)),
                 final_class_right: live.swing.class == swing.class,
+                clear: !swing.flags.contains(&Flag::FlatSlope),
             }
         };
         self.pairs().map(story).collect()
@@ -89,7 +95,11 @@ impl Told {
             let told = match live.told.at_set {
                 Ok(call) => format!(
                     "{:?} {} at {:.2}, set {:.0} ms, decided {:.0} ms",
-                    call.stage, call.class.word(), call.arm_travel, off(call.set), off(call.decided_at)
+                    call.stage,
+                    call.class.word(),
+                    call.arm_travel,
+                    off(call.set),
+                    off(call.decided_at)
                 ),
                 Err(silence) => format!("{silence:?}"),
             };
@@ -99,7 +109,12 @@ impl Told {
                 self.name,
                 swing.class.word(),
                 swing.set.map_or(f64::NAN, |set| set.arm_travel_at_set.value),
-                top.map_or("-".to_owned(), |call| format!("{} at {:.2} {:.0} ms", call.class.word(), call.arm_travel, off(call.set))),
+                top.map_or("-".to_owned(), |call| format!(
+                    "{} at {:.2} {:.0} ms",
+                    call.class.word(),
+                    call.arm_travel,
+                    off(call.set)
+                )),
                 live.swing.class.word(),
                 live.swing.set.map_or(f64::NAN, |set| off(set.set)),
             );
