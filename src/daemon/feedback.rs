@@ -233,8 +233,9 @@ mod tests {
             for press in 0..count {
                 feedback.pressed(HostTime(6_000_000 + press * 300_000));
             }
-            assert_eq!(feedback.tick(HostTime(7_000_000)), Heard::default());
-            let heard = feedback.tick(HostTime(7_500_000));
+            let last = 6_000_000 + (count - 1) * 300_000;
+            assert_eq!(feedback.tick(HostTime(last + 600_000)), Heard::default());
+            let heard = feedback.tick(HostTime(last + 800_000));
             assert!(heard.sentence.unwrap().starts_with(&format!("guessed {guess}:")));
             assert_eq!(heard.cue, Some(Cue::Late));
         }
