@@ -74,7 +74,7 @@ fn what_did_not_happen_is_null() {
 #[test]
 fn the_live_path_adds_its_cue() {
     let mut review = three_swings();
-    let cue = LiveCue { cue: "early".to_owned(), at: DeviceTime(12_900_000) };
+    let cue = LiveCue::after("early", DeviceTime(12_900_000));
     review.cues = vec![Some(cue), None, None];
     let object = parsed(&review);
     assert_eq!(object["swings"][0]["cue"], "early");

@@ -2,13 +2,18 @@
 
 use super::Outcome;
 use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
-use crate::daemon::{analysis_params, cue_of};
-use crate::detect::{AnalysisParams, BucketAnalysis, LiveAnalysis, LiveSwing, OfflineAnalysis};
+use crate::daemon::analysis_params;
+use crate::daemon::feedback::{Feedback, Finished, verdict_of_call};
+use crate::detect::{
+    AnalysisParams, BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, OfflineAnalysis, Silence,
+};
 use crate::fusion::orientation::OrientationMethod;
+use crate::record::feedback_settings::{FeedbackMode, FeedbackSettings};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
 use crate::review::{LiveCue, Review, json, table, trace};
 use anyhow::Context;
+use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::BufWriter;
 use std::path::PathBuf;
@@ -19,7 +24,8 @@ use std::path::PathBuf;
   hingeclock analyze bucket.mcap
   hingeclock analyze bucket.csv.gz --json > bucket.json
   hingeclock analyze bucket.mcap --json --trace angles.csv
-  hingeclock analyze bucket.csv.gz --live --json")]
+  hingeclock analyze bucket.csv.gz --live --json
+  hingeclock analyze bucket.csv.gz --live --json --feedback at-set")]
 pub struct Args {
     /// A recording or a raw CSV (plain or gzipped).
     input: PathBuf,
@@ -32,6 +38,9 @@ pub struct Args {
     /// Go through the live path, sample by sample, and tell what was known when each cue went out.
     #[arg(long)]
     live: bool,
+    /// With --live: when the cues go out, at-set or after-swing.
+    #[arg(long, value_name = "MODE", requires = "live", default_value = "after-swing", value_parser = live_mode)]
+    feedback: FeedbackMode,
     /// Filter that finds the gyro biases between swings: own, madgwick or mahony. The last two are there for
     /// comparison. In place of the settings file's.
     #[arg(long, value_name = "METHOD")]
@@ -86,15 +95,34 @@ fn live(args: &Args, params: AnalysisParams, settings: &Settings) -> anyhow::Res
         calibration: path.take_calibration(),
     };
     note_input(&mut analysis, &report);
+    if args.feedback == FeedbackMode::AtSet {
+        let silences = swings.iter().filter_map(|live| live.told.at_set.err()).map(Silence::sentence);
+        analysis.notes.extend(silences.collect::<BTreeSet<String>>());
+    }
     let mut review = review_of(&args.input, player, analysis, settings);
-    review.cues = swings.iter().map(|live| cue(&review, live)).collect();
+    review.cues = swings.iter().map(|live| cue(&review, live, args.feedback)).collect();
     Ok((review, report))
 }
 
+fn live_mode(text: &str) -> Result<FeedbackMode, String> {
+    match text.parse()? {
+        mode @ (FeedbackMode::AtSet | FeedbackMode::AfterSwing) => Ok(mode),
+        other => Err(format!("expected at-set or after-swing, found {}", other.word())),
+    }
+}
+
 /// The cue that goes out for a swing, as the daemon would give it.
-fn cue(review: &Review, live: &LiveSwing) -> Option<LiveCue> {
-    let verdict = review.verdict(&live.swing)?.verdict;
-    Some(LiveCue { cue: cue_of(verdict).word().to_owned(), at: live.decided_at })
+fn cue(review: &Review, live: &LiveSwing, mode: FeedbackMode) -> Option<LiveCue> {
+    let mut feedback = Feedback::new(FeedbackSettings { mode, ..FeedbackSettings::default() });
+    if let Ok(call) = live.told.at_set {
+        let told = LiveCall { club: live.swing.club.clone(), call };
+        let heard = verdict_of_call(&review.windows, &told).map(|verdict| feedback.at_set(verdict));
+        if let Some(cue) = heard.and_then(|heard| heard.cue) {
+            return Some(LiveCue::at_set(cue.word(), &call));
+        }
+    }
+    let cue = feedback.after_swing(&Finished::of(review, &live.swing), None).cue?;
+    Some(LiveCue::after(cue.word(), live.decided_at))
 }
 
 fn write_trace(path: &PathBuf, review: &Review) -> anyhow::Result<()> {

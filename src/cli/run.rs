@@ -11,6 +11,7 @@ use crate::device::LinkParams;
 use crate::device::ble::{BleParams, choice::Seen, choice::Wanted, look_around};
 use crate::device::host_clock::HostClock;
 use crate::device::serial::{SerialParams, candidate_ports};
+use crate::record::feedback_settings::FeedbackMode;
 use crate::record::settings::Settings;
 use crate::review::{serve, table};
 use crate::tone::SoundChoice;
@@ -27,7 +28,7 @@ const USUAL_SETTINGS: &str = "hingeclock.toml";
 /// Listen to a glove: sound, record, show.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "While it runs, type: club NAME, calibrate, mark TEXT, stop. Ctrl-C ends the bucket, too.
+    after_help = "While it runs, type: club NAME, calibrate, mark TEXT, stop; e, o or l to guess. Ctrl-C ends the bucket, too.
 
 Examples:
   hingeclock run --port /dev/ttyACM0
@@ -71,6 +72,10 @@ pub struct BucketArgs {
     /// No page.
     #[arg(long)]
     pub no_page: bool,
+    /// When cues are heard: at-set, after-swing, outside-band, fading or guess-first. In place of the settings
+    /// file's.
+    #[arg(long, value_name = "MODE")]
+    pub feedback: Option<FeedbackMode>,
     /// Say nothing while it runs.
     #[arg(long)]
     pub quiet: bool,
@@ -163,7 +168,8 @@ pub async fn options(
     end_with_link: bool,
     status: &Status,
 ) -> anyhow::Result<Options> {
-    let settings = settings(args.settings.as_ref())?;
+    let mut settings = settings(args.settings.as_ref())?;
+    settings.feedback.mode = args.feedback.unwrap_or(settings.feedback.mode);
     let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
     let page = if args.no_page {
         None

@@ -2,15 +2,16 @@
 
 use super::control::Control;
 use super::detector::{Detector, Said};
+use super::feedback::{Feedback, Finished, Heard, verdict_of_call};
 use super::guide::{Guide, INTRODUCTION, Say};
 use super::recovery::Recovery;
 use super::status::Status;
-use super::{cue_of, player_name, windows};
+use super::{player_name, windows};
 use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
-use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveSwing, Swing};
+use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall, LiveSwing, Silence, Swing};
 use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
-use crate::device::{Assembler, Heard, LinkError, MetGlove, RawPiece};
+use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
 use crate::record::recorded::Recorded;
 use crate::record::recorder::{Recorder, RefusedError};
 use crate::record::settings::Settings;
@@ -47,6 +48,9 @@ pub struct Bucket {
     review: Review,
     page: watch::Sender<Arc<PageModel>>,
     guide: Option<Guide>,
+    feedback: Feedback,
+    /// The cue of the swing in hand, where it went out at the set.
+    cue_at_set: Option<LiveCue>,
     /// A calibration has come out well enough.
     calibrated: bool,
     calibrates_on_connect: bool,
@@ -62,6 +66,12 @@ pub struct Bucket {
 const SWINGS_KEPT: usize = 300;
 /// And so many points of each one's curve: what a page can show.
 const CURVE_POINTS: usize = 160;
+
+/// The glove's button was pressed shortly.
+fn is_press(arrival: &Arrival) -> bool {
+    let Arrival::Marker { marker: Marker::Note { kind, value }, .. } = arrival else { return false };
+    kind == "button" && value.split_whitespace().last() == Some("press")
+}
 
 impl Bucket {
     /// A bucket with nothing in it.
@@ -93,6 +103,8 @@ impl Bucket {
             review,
             page,
             guide: None,
+            feedback: Feedback::new(settings.feedback),
+            cue_at_set: None,
             calibrated: false,
             calibrates_on_connect: settings.calibrate_on_connect,
             status,
@@ -121,6 +133,8 @@ impl Bucket {
             self.detector_keeps_up(heard);
         }
         if !arrivals.is_empty() {
+            let presses = arrivals.iter().filter(|arrival| is_press(arrival)).count();
+            (0..presses).for_each(|_| self.feedback.pressed(piece.received));
             let guided = self.guided(&arrivals);
             let heard = self.detector.arrivals(arrivals).await;
             self.detector_keeps_up(heard);
@@ -221,7 +235,7 @@ impl Bucket {
         match self.assembler.take(&frame, Some(piece.received), arrivals) {
             Ok(heard) => {
                 self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received);
-                heard == Heard::DescriptionChanged
+                heard == Understood::DescriptionChanged
             }
             Err(error) => {
                 self.status.once(&format!("glove: {error}"));
@@ -305,6 +319,7 @@ impl Bucket {
     /// The detector said something.
     pub fn said(&mut self, said: Said, now: HostTime) {
         match said {
+            Said::Set(told) => self.set(&told, now),
             Said::Swing(live) => self.swing(&live, now),
             Said::Note(note) => {
                 self.status.line(&note);
@@ -324,14 +339,41 @@ impl Bucket {
         self.review.analysis.notes.retain(|note| !outdated.contains(note));
     }
 
-    fn swing(&mut self, live: &LiveSwing, now: HostTime) {
-        let judged = self.review.verdict(&live.swing);
-        let cue = judged.map(|judged| cue_of(judged.verdict));
-        if let Some(cue) = cue {
+    /// The set of a swing that is still going on.
+    fn set(&mut self, told: &LiveCall, now: HostTime) {
+        let Some(verdict) = verdict_of_call(&self.review.windows, told) else { return };
+        let heard = self.feedback.at_set(verdict);
+        if let Some(cue) = heard.cue {
+            self.cue_at_set = Some(LiveCue::at_set(cue.word(), &told.call));
+        }
+        let corrected = heard.sentence.is_some();
+        if heard != Heard::default() {
+            let value = serde_json::json!({
+                "set_us": told.call.set, "decided_at_us": told.call.decided_at, "class": told.call.class.word(),
+                "arm_travel_at_set": told.call.arm_travel, "verdict": verdict.word(), "corrected": corrected,
+            });
+            let by = env!("CARGO_PKG_VERSION").to_owned();
+            self.record(&Recorded::Derived { received: now, kind: "set".to_owned(), by, value });
+        }
+        self.hear(heard, now);
+    }
+
+    fn hear(&mut self, heard: Heard, now: HostTime) {
+        if let Some(cue) = heard.cue {
             self.sound.play(cue, now);
         }
-        let told = cue.map(|cue| LiveCue { cue: cue.word().to_owned(), at: live.decided_at });
-        self.keep(live.swing.clone(), told);
+        if let Some(sentence) = heard.sentence {
+            self.status.line(&sentence);
+        }
+    }
+
+    fn swing(&mut self, live: &LiveSwing, now: HostTime) {
+        let silence = live.told.at_set.err().map(Silence::sentence);
+        let heard = self.feedback.after_swing(&Finished::of(&self.review, &live.swing), silence);
+        let cue = heard.cue.map(|cue| LiveCue::after(cue.word(), live.decided_at));
+        let at_set = self.cue_at_set.take();
+        self.keep(live.swing.clone(), at_set.or(cue));
+        self.hear(heard, now);
         self.status.line(&table::newest(&self.review, self.number()));
         if let Some(value) = self.derived() {
             let by = env!("CARGO_PKG_VERSION").to_owned();
@@ -383,6 +425,12 @@ impl Bucket {
             Control::Club(club) => self.mark(Marker::Club(club), now).await,
             Control::Mark(value) => self.mark(Marker::Note { kind: "mark".to_owned(), value }, now).await,
             Control::Calibrate => self.start_guide(),
+            Control::Guess(verdict) => {
+                let heard = self.feedback.guess(verdict);
+                self.hear(heard, now);
+                let marker = Marker::Note { kind: "guess".to_owned(), value: verdict.word().to_owned() };
+                self.keep_marker(marker, now).await;
+            }
             Control::Stop => {}
         }
     }
@@ -413,6 +461,8 @@ impl Bucket {
                 self.alarm(&format!("NOT RECORDED: {error}"));
             }
         }
+        let heard = self.feedback.tick(now);
+        self.hear(heard, now);
         let said = self.guide.as_mut().map_or_else(Vec::new, |guide| guide.tick(now));
         self.say_all(said, now).await;
     }

@@ -1,5 +1,6 @@
 //! What the player or coach may say to a running bucket, a line at a time.
 
+use crate::detect::Verdict;
 use thiserror::Error;
 
 /// One thing said.
@@ -9,6 +10,8 @@ pub enum Control {
     Club(String),
     /// Lead the player through the calibration.
     Calibrate,
+    /// What the player felt the last swing to be.
+    Guess(Verdict),
     /// Remember this moment, with a word or two.
     Mark(String),
     /// End the bucket.
@@ -16,7 +19,7 @@ pub enum Control {
 }
 
 /// What may be typed, for help texts and errors.
-pub const CONTROLS: &str = "club NAME, calibrate, mark TEXT, stop";
+pub const CONTROLS: &str = "club NAME, calibrate, mark TEXT, e, o, l, stop";
 
 /// A line that says nothing known.
 #[derive(Debug, Error, PartialEq, Eq)]
@@ -41,6 +44,9 @@ pub fn parse(line: &str) -> Result<Option<Control>, ControlError> {
         ("club", false) => Ok(Some(Control::Club(rest))),
         ("mark", false) => Ok(Some(Control::Mark(rest))),
         ("calibrate", true) => Ok(Some(Control::Calibrate)),
+        ("e", true) => Ok(Some(Control::Guess(Verdict::Early))),
+        ("o", true) => Ok(Some(Control::Guess(Verdict::InWindow))),
+        ("l", true) => Ok(Some(Control::Guess(Verdict::Late))),
         ("stop", true) => Ok(Some(Control::Stop)),
         _ => Err(ControlError { found: line.chars().take(LONGEST).collect() }),
     }
@@ -54,9 +60,10 @@ mod tests {
     fn lines_are_understood_or_named() {
         assert_eq!(parse("  club  7 iron "), Ok(Some(Control::Club("7 iron".to_owned()))));
         assert_eq!(parse("mark a\u{1b}[31m b"), Ok(Some(Control::Mark("a[31m b".to_owned()))));
+        assert_eq!(parse("o"), Ok(Some(Control::Guess(Verdict::InWindow))));
         assert_eq!(parse("calibrate\n"), Ok(Some(Control::Calibrate)));
         assert_eq!(parse(" "), Ok(None));
         let error = parse("club").unwrap_err().to_string();
-        assert_eq!(error, "expected one of: club NAME, calibrate, mark TEXT, stop; found \"club\"");
+        assert_eq!(error, "expected one of: club NAME, calibrate, mark TEXT, e, o, l, stop; found \"club\"");
     }
 }

@@ -1,7 +1,7 @@
 //! Edge: the live analysis on a thread of its own, with bounded queues. A panic in it costs the swing in
 //! hand and what the detector had learnt, never the recording.
 
-use crate::detect::{AnalysisParams, CalibrationQuality, LiveAnalysis, LiveSwing, NodeLoss};
+use crate::detect::{AnalysisParams, CalibrationQuality, LiveAnalysis, LiveCall, LiveSwing, NodeLoss};
 use crate::sample::{Arrival, DeviceDescription};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::thread::JoinHandle;
@@ -23,6 +23,8 @@ enum Told {
 /// What the detector says.
 #[derive(Debug)]
 pub enum Said {
+    /// The set of a swing that is still going on, as soon as it can be told.
+    Set(Box<LiveCall>),
     /// A swing, as soon as it is known.
     Swing(Box<LiveSwing>),
     /// A calibration is over: how good it was. The sentences follow.
@@ -122,7 +124,9 @@ fn work(params: AnalysisParams, mut told: mpsc::Receiver<Told>, said: &mpsc::Sen
 
 fn push_all(live: &mut LiveAnalysis, arrivals: &[Arrival], said: &mpsc::Sender<Said>) {
     for arrival in arrivals {
-        if let Some(swing) = live.push(arrival) {
+        let swing = live.push(arrival);
+        live.take_calls().into_iter().for_each(|call| say(said, Said::Set(Box::new(call))));
+        if let Some(swing) = swing {
             say(said, Said::Swing(Box::new(swing)));
         }
     }

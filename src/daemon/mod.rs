@@ -7,6 +7,7 @@ pub mod bucket;
 pub mod control;
 pub mod detector;
 pub mod event;
+pub mod feedback;
 pub mod guide;
 pub mod recovery;
 pub mod run;

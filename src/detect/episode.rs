@@ -191,6 +191,17 @@ impl EpisodeCutter {
         self.fast.map(|fast| self.episode_since(fast.since_s))
     }
 
+    /// The readings of hand and forearm that are newer than these instants, each of its own clock, s.
+    #[must_use]
+    pub fn newer_than(&self, (hand_s, forearm_s): (f64, f64)) -> (Vec<Reading>, Vec<Reading>) {
+        let newer = |intake: &Intake, than_s: f64| {
+            let mut readings = intake.since(than_s);
+            readings.retain(|reading| reading.t_s > than_s);
+            readings
+        };
+        (newer(&self.hand, hand_s), newer(&self.forearm, forearm_s))
+    }
+
     /// The fast motion is past its peak.
     #[must_use]
     pub fn is_slowing(&self) -> bool {

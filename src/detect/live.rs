@@ -3,6 +3,7 @@
 use super::calibration_quality::CalibrationQuality;
 use super::candidate::Candidate;
 use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter};
+use super::live_set::{LiveCall, LiveSet, ToldBefore};
 use super::measure::{WristKnowledge, measure};
 use super::offline::AnalysisParams;
 use super::seat;
@@ -27,6 +28,8 @@ pub struct LiveSwing {
     pub swing: Swing,
     /// The instant of the deciding sample, on the hand node's clock.
     pub decided_at: DeviceTime,
+    /// What was said of its set while it was going on.
+    pub told: ToldBefore,
 }
 
 /// The live path: arrivals in, swings out. Memory is bounded.
@@ -39,6 +42,7 @@ pub struct LiveAnalysis {
     quality: Option<CalibrationQuality>,
     recent: VecDeque<JointWindow>,
     attempt: Attempt,
+    set: LiveSet,
 }
 
 /// How far the live path has got with the motion that is going on.
@@ -62,7 +66,14 @@ impl LiveAnalysis {
             quality: None,
             recent: VecDeque::new(),
             attempt: Attempt::default(),
+            set: LiveSet::new(params.bands),
         }
+    }
+
+    /// The sets that were told while their swings were going on, and not taken yet. In each motion the first is
+    /// that of the set itself; one at the top may follow.
+    pub fn take_calls(&mut self) -> Vec<LiveCall> {
+        self.set.take_calls()
     }
 
     /// Losses so far.
@@ -81,8 +92,16 @@ impl LiveAnalysis {
         self.quality.take()
     }
 
-    /// Takes the next arrival; gives a swing when this arrival decides one.
+    /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that
+    /// is given by [`LiveAnalysis::take_calls`].
     pub fn push(&mut self, arrival: &Arrival) -> Option<LiveSwing> {
+        let swing = self.take(arrival);
+        let since_s = self.cutter.fast_since_s().filter(|_| !self.attempt.done);
+        self.set.follow(since_s, &self.cutter, &self.state);
+        swing
+    }
+
+    fn take(&mut self, arrival: &Arrival) -> Option<LiveSwing> {
         match self.cutter.push(arrival) {
             Some(Cut::Calibration(calibration)) => {
                 self.calibrate(&calibration);
@@ -105,6 +124,7 @@ impl LiveAnalysis {
         if fresh.is_calibrated() || !self.state.is_calibrated() {
             self.state = fresh;
             self.recent.clear();
+            self.set.forget_wrist();
         }
     }
 
@@ -150,6 +170,7 @@ impl LiveAnalysis {
         if self.state.has_other_clocks(&episode) {
             self.state = self.state.on_new_clocks();
             self.recent.clear();
+            self.set.forget_wrist();
         }
         let (sign, phases) = (self.state.lead_arm_sign, self.params.phases);
         let ready = |episode: Episode, state: &WristState| {
@@ -175,7 +196,8 @@ impl LiveAnalysis {
             }
         }
         let swing = measure(&candidate, &knowledge, &self.params.measure(&self.device));
-        Some(LiveSwing { swing, decided_at: DeviceTime((now_s * 1e6).round() as i64) })
+        let told = self.set.swing_is_over(&candidate, &knowledge, &swing);
+        Some(LiveSwing { swing, decided_at: DeviceTime((now_s * 1e6).round() as i64), told })
     }
 
     /// A glove that has moved on the wrist is a new one.
@@ -185,6 +207,7 @@ impl LiveAnalysis {
             self.notes.push(seat::note(takeaway_s));
             self.state = self.state.after_moving();
             self.recent.clear();
+            self.set.forget_wrist();
         }
     }
 

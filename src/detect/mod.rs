@@ -1,14 +1,17 @@
 //! Phases of a swing and the setting of the hinge: the definitions, shared by the live and the offline path.
 
+pub mod backswing;
 pub mod calibration_part;
 pub mod calibration_quality;
 pub mod calibration_watch;
 pub mod candidate;
 pub mod episode;
 mod flags;
+pub mod habits;
 pub mod impact;
 mod intake;
 pub mod live;
+pub mod live_set;
 pub mod measure;
 pub mod node_motion;
 pub mod offline;
@@ -16,6 +19,7 @@ mod over_ball;
 pub mod phases;
 mod seat;
 pub mod set;
+pub mod set_call;
 pub mod swing;
 pub mod target;
 mod uncertainty;
@@ -24,7 +28,10 @@ pub mod wrist_state;
 pub use calibration_part::Problem;
 pub use calibration_quality::{CalibrationQuality, Grade};
 pub use calibration_watch::{CalibrationWatch, Look};
+pub use habits::Silence;
 pub use live::{LiveAnalysis, LiveSwing};
+pub use live_set::{LiveCall, ToldBefore};
 pub use offline::{AnalysisParams, OfflineAnalysis};
+pub use set_call::{SetCall, Stage};
 pub use swing::{AtEvents, BucketAnalysis, Class, CurvePoint, Flag, NodeLoss, SetTimes, Swing};
 pub use target::{Bands, TargetWindow, Verdict};

@@ -7,6 +7,7 @@ pub mod csv_writer;
 pub mod device_file;
 pub mod error;
 pub mod export;
+pub mod feedback_settings;
 pub mod glove_settings;
 pub mod input;
 pub mod late;

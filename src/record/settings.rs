@@ -1,6 +1,7 @@
 //! The settings file: plain TOML, every key optional, every mistake named with its line.
 
 use super::error::InputError;
+use super::feedback_settings::FeedbackSettings;
 use super::glove_settings::GloveSection;
 use crate::detect::{Bands, TargetWindow};
 use crate::device::KnownGlove;
@@ -37,6 +38,8 @@ pub struct Settings {
     pub calibrate_on_connect: bool,
     /// The filter that finds the gyro biases between swings.
     pub orientation: OrientationMethod,
+    /// When the player hears a cue.
+    pub feedback: FeedbackSettings,
 }
 
 /// Who plays.
@@ -68,6 +71,7 @@ struct SettingsFile {
     glove: Option<GloveSection>,
     calibrate_on_connect: Option<bool>,
     orientation: Option<OrientationMethod>,
+    feedback: Option<Spanned<FeedbackSettings>>,
 }
 
 /// A value that is out of its range: where, what was expected, what was found.
@@ -90,6 +94,7 @@ impl Default for Settings {
             glove: None,
             calibrate_on_connect: false,
             orientation: OrientationMethod::default(),
+            feedback: FeedbackSettings::default(),
         }
     }
 }
@@ -150,6 +155,9 @@ impl SettingsFile {
         settings.recordings = self.recordings.unwrap_or(settings.recordings);
         settings.glove = self.glove.and_then(GloveSection::glove);
         settings.orientation = self.orientation.unwrap_or(settings.orientation);
+        if let Some(feedback) = self.feedback {
+            settings.feedback = judged_feedback(&feedback)?;
+        }
         if let Some(bands) = self.bands {
             settings.bands = judged_bands(&bands)?;
         }
@@ -181,6 +189,21 @@ fn judged_window(window: &Spanned<TargetWindow>) -> Result<TargetWindow, Wrong> 
     }
     let expected = "a window with 0 <= from < to <= 2".to_owned();
     Err(Wrong(window.span(), expected, format!("from {} to {}", found.from, found.to)))
+}
+
+fn judged_feedback(feedback: &Spanned<FeedbackSettings>) -> Result<FeedbackSettings, Wrong> {
+    let found = *feedback.get_ref();
+    let wrong = |expected: &str, found: String| Err(Wrong(feedback.span(), expected.to_owned(), found));
+    if !(found.band >= 0.0 && found.band <= 1.0) {
+        return wrong("band from 0 to 1", found.band.to_string());
+    }
+    if !(found.fade_to >= 0.0 && found.fade_to <= 1.0) {
+        return wrong("fade_to from 0 to 1", found.fade_to.to_string());
+    }
+    if found.fade_over == 0 {
+        return wrong("fade_over from 1 on", found.fade_over.to_string());
+    }
+    Ok(found)
 }
 
 fn judged_bands(bands: &Spanned<Bands>) -> Result<Bands, Wrong> {
@@ -242,6 +265,16 @@ at_top_ms = 30.0
 # A hinge range under so many degrees has no set.
 least_range_deg = 8.0
 
+# When a cue is heard: at-set, after-swing, outside-band, fading or guess-first. The manual says what speaks
+# for each.
+[feedback]
+mode = \"after-swing\"
+# outside-band: half-width of the band around the middle of the window, arm travel.
+band = 0.15
+# fading: the share of swings that is heard falls from all to this one, over so many swings.
+fade_to = 0.5
+fade_over = 30
+
 # Where the set is wanted, as arm travel, club by club. Mere starting points from common practice: no
 # study calls them ideal. Other clubs may be added.
 [targets]
@@ -292,6 +325,7 @@ mod tests {
             "\ntone_volume = 11\n",
             "s.toml, line 2, column 15: expected tone_volume from 0 to 1, found 11",
         );
+        check_error("[feedback]\nband = 2\n", "s.toml, line 1, column 1: expected band from 0 to 1, found 2");
         check_error(
             "grip_angle_deg = nan\n",
             "s.toml, line 1, column 18: expected grip_angle_deg from 0 to 90, found NaN",

@@ -101,6 +101,15 @@ struct SwingObject<'a> {
     cue: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     cue_at_us: Option<DeviceTime>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    known_at_cue: Option<KnownObject>,
+}
+
+#[derive(Serialize)]
+struct KnownObject {
+    set_us: DeviceTime,
+    arm_travel_at_set: Option<f64>,
+    class: &'static str,
 }
 
 impl<'a> SwingObject<'a> {
@@ -142,6 +151,11 @@ impl<'a> SwingObject<'a> {
             flags: swing.flags.iter().map(|flag| flag.word()).collect(),
             cue: cue.map(|cue| cue.cue.as_str()),
             cue_at_us: cue.map(|cue| cue.at),
+            known_at_cue: cue.and_then(|cue| cue.known.as_ref()).map(|known| KnownObject {
+                set_us: known.set,
+                arm_travel_at_set: fraction(known.arm_travel_at_set),
+                class: known.class.word(),
+            }),
         }
     }
 }

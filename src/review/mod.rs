@@ -13,7 +13,7 @@ pub mod table;
 pub mod trace;
 mod wording;
 
-use crate::detect::{BucketAnalysis, Class, Flag, Swing, TargetWindow, Verdict};
+use crate::detect::{BucketAnalysis, Class, Flag, SetCall, Swing, TargetWindow, Verdict};
 use crate::units::{DeviceTime, Measured};
 use std::collections::BTreeMap;
 
@@ -40,12 +40,40 @@ impl Windows {
 }
 
 /// What the live path said about one swing, and when.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct LiveCue {
     /// The cue's word.
     pub cue: String,
     /// When it went out, on the hand node's clock.
     pub at: DeviceTime,
+    /// What was known then, where the swing was still going on.
+    pub known: Option<KnownAtSet>,
+}
+
+/// The set as it was known at the moment of the set.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KnownAtSet {
+    /// The set, on the hand node's clock.
+    pub set: DeviceTime,
+    /// Arm travel at the set, as a share of the usual one at the top.
+    pub arm_travel_at_set: f64,
+    /// The class.
+    pub class: Class,
+}
+
+impl LiveCue {
+    /// A cue that went out when the swing was over.
+    #[must_use]
+    pub fn after(cue: &str, at: DeviceTime) -> LiveCue {
+        LiveCue { cue: cue.to_owned(), at, known: None }
+    }
+
+    /// A cue that went out at the moment of the set.
+    #[must_use]
+    pub fn at_set(cue: &str, call: &SetCall) -> LiveCue {
+        let known = KnownAtSet { set: call.set, arm_travel_at_set: call.arm_travel, class: call.class };
+        LiveCue { cue: cue.to_owned(), at: call.decided_at, known: Some(known) }
+    }
 }
 
 /// A bucket and what its reader has to know beside it.
