@@ -5,6 +5,7 @@ use super::detector::{Detector, Said};
 use super::guide::{Guide, INTRODUCTION, Say};
 use super::recovery::Recovery;
 use super::status::Status;
+use super::watch::Watch;
 use super::{cue_of, player_name, windows};
 use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveSwing, Swing};
@@ -17,7 +18,7 @@ use crate::record::settings::Settings;
 use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review, json, table};
 use crate::sample::{Arrival, Marker, NodeRole};
-use crate::tone::CueSink;
+use crate::tone::{Cue, CueSink};
 use crate::units::HostTime;
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -40,9 +41,9 @@ pub struct BucketEnd {
 pub struct Bucket {
     pub(super) detector: Detector,
     recording: PathBuf,
-    recorder: Option<Recorder>,
-    sound: Box<dyn CueSink>,
-    assembler: Assembler,
+    pub(super) recorder: Option<Recorder>,
+    pub(super) sound: Box<dyn CueSink>,
+    pub(super) assembler: Assembler,
     recovery: Recovery,
     review: Review,
     page: watch::Sender<Arc<PageModel>>,
@@ -51,8 +52,9 @@ pub struct Bucket {
     calibrated: bool,
     calibrates_on_connect: bool,
     status: Status,
-    link_up: bool,
-    damaged: u64,
+    pub(super) watch: Watch,
+    pub(super) link_up: bool,
+    pub(super) damaged: u64,
     /// Swings that were too many to keep here.
     dropped: usize,
     lost: Vec<String>,
@@ -96,6 +98,7 @@ impl Bucket {
             calibrated: false,
             calibrates_on_connect: settings.calibrate_on_connect,
             status,
+            watch: Watch::default(),
             link_up: false,
             damaged: 0,
             dropped: 0,
@@ -121,6 +124,7 @@ impl Bucket {
             self.detector_keeps_up(heard);
         }
         if !arrivals.is_empty() {
+            self.watch.hear(&arrivals, piece.received);
             let guided = self.guided(&arrivals);
             let heard = self.detector.arrivals(arrivals).await;
             self.detector_keeps_up(heard);
@@ -311,6 +315,7 @@ impl Bucket {
                 self.note(note);
             }
             Said::Calibration(quality) => self.calibration(*quality),
+            Said::Clocks(clocks) => return self.watch.clocks(clocks),
             Said::Over(losses) => self.review.analysis.losses = losses,
         }
         self.show(true);
@@ -330,6 +335,14 @@ impl Bucket {
         if let Some(cue) = cue {
             self.sound.play(cue, now);
         }
+        let number = self.number() + 1;
+        let _span = tracing::info_span!("swing", number, club = live.swing.club).entered();
+        tracing::info!(
+            class = live.swing.class.word(),
+            cue = cue.map(Cue::word),
+            set_to_top_ms = live.swing.set.map(|set| set.set_to_top_ms.value),
+            "swing measured"
+        );
         let told = cue.map(|cue| LiveCue { cue: cue.word().to_owned(), at: live.decided_at });
         self.keep(live.swing.clone(), told);
         self.status.line(&table::newest(&self.review, self.number()));
@@ -365,7 +378,7 @@ impl Bucket {
     }
 
     /// Number of the newest swing in the bucket, those that are not kept included.
-    fn number(&self) -> usize {
+    pub(super) fn number(&self) -> usize {
         self.dropped + self.review.analysis.swings.len()
     }
 
@@ -383,7 +396,8 @@ impl Bucket {
             Control::Club(club) => self.mark(Marker::Club(club), now).await,
             Control::Mark(value) => self.mark(Marker::Note { kind: "mark".to_owned(), value }, now).await,
             Control::Calibrate => self.start_guide(),
-            Control::Stop => {}
+            // The loop looks after these.
+            Control::Mute | Control::Stop => {}
         }
     }
 
@@ -394,6 +408,7 @@ impl Bucket {
     }
 
     async fn keep_marker(&mut self, marker: Marker, now: HostTime) {
+        self.watch.marker(&marker);
         self.record(&Recorded::Marker { received: now, marker: marker.clone() });
         let heard = self.detector.arrivals(vec![Arrival::Marker { received: Some(now), marker }]).await;
         self.detector_keeps_up(heard);

@@ -11,12 +11,14 @@ pub enum Control {
     Calibrate,
     /// Remember this moment, with a word or two.
     Mark(String),
+    /// Keep the cues silent, or let them sound again.
+    Mute,
     /// End the bucket.
     Stop,
 }
 
 /// What may be typed, for help texts and errors.
-pub const CONTROLS: &str = "club NAME, calibrate, mark TEXT, stop";
+pub const CONTROLS: &str = "club NAME, calibrate, mark TEXT, mute, stop";
 
 /// A line that says nothing known.
 #[derive(Debug, Error, PartialEq, Eq)]
@@ -26,7 +28,7 @@ pub struct ControlError {
 }
 
 /// Longest name of a club or text of a mark, in characters.
-const LONGEST: usize = 60;
+pub const LONGEST: usize = 60;
 
 /// Reads a line. An empty one says nothing.
 ///
@@ -41,6 +43,7 @@ pub fn parse(line: &str) -> Result<Option<Control>, ControlError> {
         ("club", false) => Ok(Some(Control::Club(rest))),
         ("mark", false) => Ok(Some(Control::Mark(rest))),
         ("calibrate", true) => Ok(Some(Control::Calibrate)),
+        ("mute", true) => Ok(Some(Control::Mute)),
         ("stop", true) => Ok(Some(Control::Stop)),
         _ => Err(ControlError { found: line.chars().take(LONGEST).collect() }),
     }
@@ -57,6 +60,6 @@ mod tests {
         assert_eq!(parse("calibrate\n"), Ok(Some(Control::Calibrate)));
         assert_eq!(parse(" "), Ok(None));
         let error = parse("club").unwrap_err().to_string();
-        assert_eq!(error, "expected one of: club NAME, calibrate, mark TEXT, stop; found \"club\"");
+        assert_eq!(error, "expected one of: club NAME, calibrate, mark TEXT, mute, stop; found \"club\"");
     }
 }

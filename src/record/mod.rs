@@ -10,6 +10,7 @@ pub mod export;
 pub mod glove_settings;
 pub mod input;
 pub mod late;
+pub mod latency;
 pub mod lines;
 pub mod marker_file;
 pub mod marker_merge;
