@@ -6,8 +6,9 @@ mod bucket;
 
 use bucket::robins_bucket;
 use fantoccini::{Client, ClientBuilder, Locator};
+use hingeclock::review::live::{LinkStatus, LiveStatus};
 use hingeclock::review::page::PageModel;
-use hingeclock::review::serve::{loopback, serve};
+use hingeclock::review::serve::{Site, loopback};
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
@@ -16,7 +17,8 @@ use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpStream;
+use tokio::runtime::Runtime;
 use tokio::sync::watch;
 
 const CHROMIUM: &str = "/usr/bin/chromium";
@@ -119,13 +121,35 @@ fn artifacts() -> PathBuf {
     folder
 }
 
-async fn serve_bucket() -> (SocketAddr, watch::Sender<Arc<PageModel>>) {
-    let listener = TcpListener::bind(loopback(0)).await.unwrap();
+/// A server on a runtime of its own, so that it can be ended in mid-connection.
+struct Served {
+    address: SocketAddr,
+    model: watch::Sender<Arc<PageModel>>,
+    status: watch::Sender<Arc<LiveStatus>>,
+    runtime: Option<Runtime>,
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        self.runtime.take().into_iter().for_each(Runtime::shutdown_background);
+    }
+}
+
+fn serve_bucket(address: Option<SocketAddr>, live: bool) -> Served {
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+    let _inside = runtime.enter();
+    let wanted = address.unwrap_or_else(|| loopback(0));
+    // Sockets of a server that has just gone may hold the port for a moment.
+    let socket = tokio::net::TcpSocket::new_v4().unwrap();
+    socket.set_reuseaddr(true).unwrap();
+    socket.bind(wanted).unwrap();
+    let listener = socket.listen(16).unwrap();
     let address = listener.local_addr().unwrap();
-    let model = PageModel { review: robins_bucket(), live: false };
-    let (sender, state) = watch::channel(Arc::new(model));
-    tokio::spawn(serve(listener, state, std::future::pending()));
-    (address, sender)
+    let (model, models) = watch::channel(Arc::new(PageModel { review: robins_bucket(), live }));
+    let (status, statuses) = watch::channel(Arc::default());
+    let site = Site::new(models, Some(statuses));
+    runtime.spawn(site.serve(listener, axum::Router::new(), std::future::pending()));
+    Served { address, model, status, runtime: Some(runtime) }
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -137,20 +161,15 @@ async fn the_page_is_good_to_look_at() {
     let driver = Arc::new(Driver::start());
     let profile = tempfile::tempdir().unwrap();
     let client = browser(&driver, profile.path()).await;
-    let (address, sender) = serve_bucket().await;
-    let checks = checks(client.clone(), Arc::clone(&driver), address, sender);
+    let checks = checks(client.clone(), Arc::clone(&driver), serve_bucket(None, false));
     // The browser is closed even where a check fails.
     let outcome = tokio::spawn(tokio::time::timeout(Duration::from_secs(300), checks)).await;
     client.close().await.unwrap();
     outcome.unwrap().expect("the browser answers within five minutes");
 }
 
-async fn checks(
-    client: Client,
-    driver: Arc<Driver>,
-    address: SocketAddr,
-    sender: watch::Sender<Arc<PageModel>>,
-) {
+async fn checks(client: Client, driver: Arc<Driver>, mut site: Served) {
+    let address = site.address;
     let session = client.session_id().await.unwrap().unwrap();
     client.goto(&format!("http://{address}/")).await.unwrap();
     assert_eq!(client.title().await.unwrap(), "Robin: kestrel-point-bucket-1 · hingeclock");
@@ -166,9 +185,15 @@ async fn checks(
         nothing_sticks_out(&client, width).await;
         picture(&client, &format!("{name}-{scheme}")).await;
     }
-    the_page_follows_a_live_bucket(&client, &sender).await;
+    the_page_follows_a_live_bucket(&client, &site).await;
     let log = driver.post(&session, "se/log", json!({ "type": "browser" })).await;
     assert_eq!(log, json!([]), "the console has to stay empty");
+    // From here on the browser itself notes the lost connection.
+    a_lost_connection_is_said_and_mended(&client, &mut site).await;
+    let log = driver.post(&session, "se/log", json!({ "type": "browser" })).await;
+    let others =
+        |line: &&Value| !line["message"].as_str().unwrap_or_default().contains("WebSocket connection");
+    assert_eq!(log.as_array().unwrap().iter().filter(others).collect::<Vec<_>>(), Vec::<&Value>::new());
 }
 
 async fn picture(client: &Client, name: &str) {
@@ -215,15 +240,49 @@ async fn nothing_sticks_out(client: &Client, width: u32) {
     assert!(wide.as_u64().unwrap() <= u64::from(width), "{wide} at {width}");
 }
 
-async fn the_page_follows_a_live_bucket(client: &Client, sender: &watch::Sender<Arc<PageModel>>) {
+/// Without being loaded anew: a mark that the test leaves in the page's memory stays there all the time.
+async fn the_page_follows_a_live_bucket(client: &Client, site: &Served) {
     let mut review = robins_bucket();
     review.analysis.swings.truncate(3);
-    sender.send(Arc::new(PageModel { review, live: true })).unwrap();
+    site.model.send(Arc::new(PageModel { review, live: true })).unwrap();
     client.refresh().await.unwrap();
     rows_are_swings(client, 3).await;
-    sender.send(Arc::new(PageModel { review: robins_bucket(), live: true })).unwrap();
+    client.execute("window.stays = 'here'; return null", vec![]).await.unwrap();
+    says(client, "#connection", "Live: this page follows the bucket.").await;
+    site.model.send(Arc::new(PageModel { review: robins_bucket(), live: true })).unwrap();
     let eleventh = Locator::Css("table.swings tbody tr:nth-child(11)");
     let wait = client.wait().at_most(Duration::from_secs(60));
     wait.for_element(eleventh).await.unwrap();
+    says(client, "#live-newest h2", "Swing 11, driver").await;
+    let status = LiveStatus { link: LinkStatus::Sending, muted: true, ..LiveStatus::default() };
+    site.status.send(Arc::new(status)).unwrap();
+    says(client, ".facts .wrong dd", "muted").await;
     picture(client, "live").await;
+    assert_eq!(client.execute("return window.stays", vec![]).await.unwrap(), "here");
+}
+
+/// The server goes away: that is said. It comes back: the page goes on, still the same one. Then it ends.
+async fn a_lost_connection_is_said_and_mended(client: &Client, site: &mut Served) {
+    let address = site.address;
+    site.runtime.take().unwrap().shutdown_background();
+    says(client, "#connection", "Connection lost").await;
+    picture(client, "lost").await;
+    *site = serve_bucket(Some(address), true);
+    says(client, "#connection", "Live: this page follows the bucket.").await;
+    assert_eq!(client.execute("return window.stays", vec![]).await.unwrap(), "here");
+    site.model.send(Arc::new(PageModel { review: robins_bucket(), live: false })).unwrap();
+    says(client, "#connection", "The bucket is over.").await;
+}
+
+/// Waits until an element holds these words.
+async fn says(client: &Client, place: &str, words: &str) {
+    for _ in 0..1200 {
+        let script = "const e = document.querySelector(arguments[0]); return e ? e.textContent : ''";
+        let text = client.execute(script, vec![json!(place)]).await.unwrap();
+        if text.as_str().unwrap().contains(words) {
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    panic!("{place} does not say {words:?}");
 }

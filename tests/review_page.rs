@@ -75,9 +75,13 @@ fn a_reader_without_sight_is_served() {
 }
 
 #[test]
-fn only_a_live_page_fetches_itself_anew() {
+fn only_a_live_page_follows_its_bucket() {
     let live = PageModel { review: robins_bucket(), live: true };
-    assert!(page(&live).contains("http-equiv=\"refresh\""));
+    let text = page(&live);
+    assert_eq!(count(&text, "<script src=\"/live.js\" defer></script>"), 1);
+    assert_eq!(count(&text, "<script"), 1);
+    // Without scripts it fetches itself anew.
+    assert!(text.contains("<noscript><meta http-equiv=\"refresh\""));
     assert!(page(&live).contains("Swing 11, driver"));
     assert!(!html(robins_bucket()).contains("http-equiv"));
 }
@@ -130,13 +134,14 @@ async fn get(address: SocketAddr, path: &str, host: &str) -> String {
 }
 
 #[tokio::test]
-async fn the_three_addresses_answer_with_their_guards() {
+async fn the_addresses_answer_with_their_guards() {
     let (address, _sender) = server().await;
     let host = format!("Host: {address}\r\n");
     for (path, kind, part) in [
         ("/", "text/html; charset=utf-8", "<h1>Robin: kestrel-point-bucket-1</h1>"),
         ("/analysis.json", "application/json", "\"schema\": 1"),
         ("/healthz", "text/plain; charset=utf-8", "ok\n"),
+        ("/live.js", "text/javascript", "new WebSocket("),
     ] {
         let answer = get(address, path, &host).await;
         assert!(answer.starts_with("HTTP/1.1 200 "), "{path}: {answer}");

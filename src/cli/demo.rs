@@ -2,7 +2,8 @@
 
 use super::Outcome;
 use super::emulate::{pace, speed};
-use super::run::{BucketArgs, asked_to_end, options, tell};
+use super::logs::Logs;
+use super::run::{BucketArgs, CONTROLS_MAX, asked_to_end, options, shown, tell};
 use crate::daemon::run::run as run_bucket;
 use crate::daemon::status::Status;
 use crate::device::faults::Faults;
@@ -37,7 +38,7 @@ pub struct Args {
 ///
 /// # Errors
 /// No pseudo-terminal, no recording, no page.
-pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
     let pace = pace(args.speed, false);
     let status = Status::new(args.bucket.quiet);
     status
@@ -53,8 +54,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             options.settings.player.name = "Robin (invented)".to_owned();
         }
         let glove = tokio::spawn(async move { line.run(&mut peer, pace, clock).await });
-        let (_nobody, controls) = mpsc::channel(1);
-        let end = run_bucket(options, controls, asked_to_end()?, status.clone()).await?;
+        let (sender, controls) = mpsc::channel(CONTROLS_MAX);
+        options.view = args.bucket.wants_view().then_some(sender);
+        let logs = args.bucket.wants_view().then_some(logs);
+        let end = shown(logs, run_bucket(options, controls, asked_to_end()?, status.clone())).await?;
         glove.abort();
         let outcome = tell(&end)?;
         if args.keep_page {

@@ -6,6 +6,7 @@ mod demo;
 mod emulate;
 mod export;
 mod input;
+mod logs;
 mod output;
 mod review;
 mod run;
@@ -14,9 +15,8 @@ mod settings;
 use crate::units::WallTime;
 use anyhow::Context;
 use clap::{Parser, Subcommand};
-use std::io::IsTerminal;
+use logs::{LogForm, Logs};
 use std::process::ExitCode;
-use tracing_subscriber::EnvFilter;
 
 /// Port of the page, unless another is asked for.
 const PAGE_PORT: u16 = 8627;
@@ -48,6 +48,9 @@ impl Outcome {
 #[derive(Debug, Parser)]
 #[command(version, after_help = HELP_END)]
 struct Cli {
+    /// Form of the log on standard error; RUST_LOG says how much (error by default).
+    #[arg(long, global = true, value_name = "FORM", value_enum, default_value_t)]
+    log: LogForm,
     #[command(subcommand)]
     command: Command,
 }
@@ -75,10 +78,11 @@ enum Command {
 /// Parses the command line, runs the command, and gives the process its exit code.
 #[must_use]
 pub fn main() -> ExitCode {
-    tell_logs();
-    let outcome = match Cli::parse().command {
-        Command::Run(args) => run::run(&args),
-        Command::Demo(args) => demo::run(&args),
+    let cli = Cli::parse();
+    let logs = Logs::start(cli.log);
+    let outcome = match cli.command {
+        Command::Run(args) => run::run(&args, &logs),
+        Command::Demo(args) => demo::run(&args, &logs),
         Command::Review(args) => review::run(&args),
         Command::Analyze(args) => analyze::run(&args),
         Command::Export(args) => export::run(&args),
@@ -100,17 +104,6 @@ fn told(error: &anyhow::Error) -> String {
         told if told.contains(&cause) => text,
         _ => format!("{text}: {cause}"),
     })
-}
-
-/// Logs go to standard error as far as HINGECLOCK_LOG asks for them; errors only by default.
-fn tell_logs() {
-    let filter =
-        EnvFilter::try_from_env("HINGECLOCK_LOG").unwrap_or_else(|_| EnvFilter::new("error,pulseaudio=off"));
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_ansi(std::io::stderr().is_terminal())
-        .with_writer(std::io::stderr)
-        .init();
 }
 
 fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {

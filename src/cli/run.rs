@@ -2,6 +2,7 @@
 
 use super::Outcome;
 use super::input::settings;
+use super::logs::Logs;
 use super::output::{print, say};
 use crate::daemon::bucket::BucketEnd;
 use crate::daemon::control::{CONTROLS, Control, parse};
@@ -24,11 +25,14 @@ use tokio::sync::mpsc;
 
 /// The settings file of a glove on the air, unless another is named.
 const USUAL_SETTINGS: &str = "hingeclock.toml";
+/// Things said that may wait for the bucket.
+pub const CONTROLS_MAX: usize = 16;
 
 /// Listen to a glove: sound, record, show.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "While it runs, type: club NAME, calibrate, mark TEXT, stop; e, o or l to guess. Ctrl-C ends the bucket, too.
+    after_help = "On a terminal a live view shows the bucket and its keys. Elsewhere, or with --plain, type while it
+runs: club NAME, calibrate, mark TEXT, mute, stop; e, o or l to guess. Ctrl-C ends the bucket, too.
 
 Examples:
   hingeclock run --port /dev/ttyACM0
@@ -52,7 +56,13 @@ pub struct Args {
     /// End when the glove goes away, instead of waiting for it.
     #[arg(long)]
     once: bool,
+    /// Print a systemd user unit that runs this at login, and end.
+    #[arg(long)]
+    print_unit: bool,
 }
+
+/// The unit that `--print-unit` prints.
+const UNIT: &str = include_str!("../daemon/hingeclock.service");
 
 /// What `run` and `demo` share.
 #[derive(Clone, Debug, clap::Args)]
@@ -76,9 +86,22 @@ pub struct BucketArgs {
     /// file's.
     #[arg(long, value_name = "MODE")]
     pub feedback: Option<FeedbackMode>,
+    /// Plain lines instead of the live view.
+    #[arg(long)]
+    pub plain: bool,
     /// Say nothing while it runs.
     #[arg(long)]
     pub quiet: bool,
+}
+
+impl BucketArgs {
+    /// Whether the live view is shown: it needs a terminal to draw on and one to hear keys from.
+    #[must_use]
+    pub fn wants_view(&self) -> bool {
+        let dumb = std::env::var("TERM").is_ok_and(|kind| kind == "dumb");
+        let terminals = std::io::stdin().is_terminal() && std::io::stdout().is_terminal();
+        terminals && !dumb && !self.plain && !self.quiet
+    }
 }
 
 fn sound(text: &str) -> Result<SoundChoice, String> {
@@ -97,18 +120,28 @@ fn sound(text: &str) -> Result<SoundChoice, String> {
 ///
 /// # Errors
 /// No port, no recording, no page.
-pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
+    if args.print_unit {
+        print(UNIT)?;
+        return Ok(Outcome::Done);
+    }
     super::runtime()?.block_on(async {
         let status = Status::new(args.bucket.quiet);
         let mut bucket = args.bucket.clone();
         bucket.settings = bucket.settings.or_else(|| glove_file(args).filter(|file| file.exists()));
         let mut options = options(&bucket, link(args).await?, args.once, &status).await?;
         options.remember = glove_file(args);
-        if std::io::stdin().is_terminal() {
-            status.line(&format!("type: {CONTROLS}"));
+        let (sender, controls) = mpsc::channel(CONTROLS_MAX);
+        if args.bucket.wants_view() {
+            options.view = Some(sender);
+        } else {
+            if std::io::stdin().is_terminal() {
+                status.line(&format!("type: {CONTROLS}"));
+            }
+            type_lines(status.clone(), sender);
         }
-        let controls = typed_lines(status.clone());
-        let end = run_bucket(options, controls, asked_to_end()?, status).await?;
+        let logs = args.bucket.wants_view().then_some(logs);
+        let end = shown(logs, run_bucket(options, controls, asked_to_end()?, status)).await?;
         tell(&end)
     })
 }
@@ -191,15 +224,29 @@ pub async fn options(
         settings,
         sound: args.sound.clone(),
         page,
+        view: None,
         end_with_link,
         clock,
         started,
     })
 }
 
+/// Runs a bucket with the log held back where it would be written across the live view.
+///
+/// # Errors
+/// Those of the bucket.
+pub async fn shown(
+    logs: Option<&Logs>,
+    bucket: impl Future<Output = anyhow::Result<BucketEnd>>,
+) -> anyhow::Result<BucketEnd> {
+    logs.inspect(|logs| logs.hold());
+    let end = bucket.await;
+    logs.inspect(|logs| logs.release());
+    end
+}
+
 /// Lines typed on standard input, on a thread of their own: reading a terminal cannot be cancelled.
-pub fn typed_lines(status: Status) -> mpsc::Receiver<Control> {
-    let (sender, controls) = mpsc::channel(16);
+fn type_lines(status: Status, sender: mpsc::Sender<Control>) {
     std::thread::spawn(move || {
         for line in std::io::stdin().lock().split(b'\n').map_while(Result::ok) {
             let line = String::from_utf8_lossy(&line);
@@ -214,7 +261,6 @@ pub fn typed_lines(status: Status) -> mpsc::Receiver<Control> {
             }
         }
     });
-    controls
 }
 
 /// Ready when the process gets Ctrl-C, is told to terminate, or its terminal is closed.

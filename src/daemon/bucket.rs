@@ -6,6 +6,7 @@ use super::feedback::{Feedback, Finished, Heard, verdict_of_call};
 use super::guide::{Guide, INTRODUCTION, Say};
 use super::recovery::Recovery;
 use super::status::Status;
+use super::watch::Watch;
 use super::{player_name, windows};
 use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall, LiveSwing, Silence, Swing};
@@ -18,7 +19,7 @@ use crate::record::settings::Settings;
 use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review, json, table};
 use crate::sample::{Arrival, Marker, NodeRole};
-use crate::tone::CueSink;
+use crate::tone::{Cue, CueSink};
 use crate::units::HostTime;
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -41,9 +42,9 @@ pub struct BucketEnd {
 pub struct Bucket {
     pub(super) detector: Detector,
     recording: PathBuf,
-    recorder: Option<Recorder>,
-    sound: Box<dyn CueSink>,
-    assembler: Assembler,
+    pub(super) recorder: Option<Recorder>,
+    pub(super) sound: Box<dyn CueSink>,
+    pub(super) assembler: Assembler,
     recovery: Recovery,
     review: Review,
     page: watch::Sender<Arc<PageModel>>,
@@ -55,8 +56,9 @@ pub struct Bucket {
     calibrated: bool,
     calibrates_on_connect: bool,
     status: Status,
-    link_up: bool,
-    damaged: u64,
+    pub(super) watch: Watch,
+    pub(super) link_up: bool,
+    pub(super) damaged: u64,
     /// Swings that were too many to keep here.
     dropped: usize,
     lost: Vec<String>,
@@ -108,6 +110,7 @@ impl Bucket {
             calibrated: false,
             calibrates_on_connect: settings.calibrate_on_connect,
             status,
+            watch: Watch::default(),
             link_up: false,
             damaged: 0,
             dropped: 0,
@@ -135,6 +138,7 @@ impl Bucket {
         if !arrivals.is_empty() {
             let presses = arrivals.iter().filter(|arrival| is_press(arrival)).count();
             (0..presses).for_each(|_| self.feedback.pressed(piece.received));
+            self.watch.hear(&arrivals, piece.received);
             let guided = self.guided(&arrivals);
             let heard = self.detector.arrivals(arrivals).await;
             self.detector_keeps_up(heard);
@@ -326,6 +330,7 @@ impl Bucket {
                 self.note(note);
             }
             Said::Calibration(quality) => self.calibration(*quality),
+            Said::Clocks(clocks) => return self.watch.clocks(clocks),
             Said::Over(losses) => self.review.analysis.losses = losses,
         }
         self.show(true);
@@ -368,9 +373,17 @@ impl Bucket {
     }
 
     fn swing(&mut self, live: &LiveSwing, now: HostTime) {
+        let number = self.number() + 1;
+        let _span = tracing::info_span!("swing", number, club = live.swing.club).entered();
         let silence = live.told.at_set.err().map(Silence::sentence);
         let heard = self.feedback.after_swing(&Finished::of(&self.review, &live.swing), silence);
         let cue = heard.cue.map(|cue| LiveCue::after(cue.word(), live.decided_at));
+        tracing::info!(
+            class = live.swing.class.word(),
+            cue = heard.cue.map(Cue::word),
+            set_to_top_ms = live.swing.set.map(|set| set.set_to_top_ms.value),
+            "swing measured"
+        );
         let at_set = self.cue_at_set.take();
         self.keep(live.swing.clone(), at_set.or(cue));
         self.hear(heard, now);
@@ -407,7 +420,7 @@ impl Bucket {
     }
 
     /// Number of the newest swing in the bucket, those that are not kept included.
-    fn number(&self) -> usize {
+    pub(super) fn number(&self) -> usize {
         self.dropped + self.review.analysis.swings.len()
     }
 
@@ -431,7 +444,8 @@ impl Bucket {
                 let marker = Marker::Note { kind: "guess".to_owned(), value: verdict.word().to_owned() };
                 self.keep_marker(marker, now).await;
             }
-            Control::Stop => {}
+            // The loop looks after these.
+            Control::Mute | Control::Stop => {}
         }
     }
 
@@ -442,6 +456,7 @@ impl Bucket {
     }
 
     async fn keep_marker(&mut self, marker: Marker, now: HostTime) {
+        self.watch.marker(&marker);
         self.record(&Recorded::Marker { received: now, marker: marker.clone() });
         let heard = self.detector.arrivals(vec![Arrival::Marker { received: Some(now), marker }]).await;
         self.detector_keeps_up(heard);

@@ -14,12 +14,14 @@ pub enum Control {
     Guess(Verdict),
     /// Remember this moment, with a word or two.
     Mark(String),
+    /// Keep the cues silent, or let them sound again.
+    Mute,
     /// End the bucket.
     Stop,
 }
 
 /// What may be typed, for help texts and errors.
-pub const CONTROLS: &str = "club NAME, calibrate, mark TEXT, e, o, l, stop";
+pub const CONTROLS: &str = "club NAME, calibrate, mark TEXT, mute, e, o, l, stop";
 
 /// A line that says nothing known.
 #[derive(Debug, Error, PartialEq, Eq)]
@@ -29,7 +31,7 @@ pub struct ControlError {
 }
 
 /// Longest name of a club or text of a mark, in characters.
-const LONGEST: usize = 60;
+pub const LONGEST: usize = 60;
 
 /// Reads a line. An empty one says nothing.
 ///
@@ -47,6 +49,7 @@ pub fn parse(line: &str) -> Result<Option<Control>, ControlError> {
         ("e", true) => Ok(Some(Control::Guess(Verdict::Early))),
         ("o", true) => Ok(Some(Control::Guess(Verdict::InWindow))),
         ("l", true) => Ok(Some(Control::Guess(Verdict::Late))),
+        ("mute", true) => Ok(Some(Control::Mute)),
         ("stop", true) => Ok(Some(Control::Stop)),
         _ => Err(ControlError { found: line.chars().take(LONGEST).collect() }),
     }
@@ -64,6 +67,9 @@ mod tests {
         assert_eq!(parse("calibrate\n"), Ok(Some(Control::Calibrate)));
         assert_eq!(parse(" "), Ok(None));
         let error = parse("club").unwrap_err().to_string();
-        assert_eq!(error, "expected one of: club NAME, calibrate, mark TEXT, e, o, l, stop; found \"club\"");
+        assert_eq!(
+            error,
+            "expected one of: club NAME, calibrate, mark TEXT, mute, e, o, l, stop; found \"club\""
+        );
     }
 }

@@ -2,6 +2,7 @@
 //! hand and what the detector had learnt, never the recording.
 
 use crate::detect::{AnalysisParams, CalibrationQuality, LiveAnalysis, LiveCall, LiveSwing, NodeLoss};
+use crate::fusion::clock::ClockMap;
 use crate::sample::{Arrival, DeviceDescription};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::thread::JoinHandle;
@@ -29,6 +30,8 @@ pub enum Said {
     Swing(Box<LiveSwing>),
     /// A calibration is over: how good it was. The sentences follow.
     Calibration(Box<CalibrationQuality>),
+    /// How the two nodes' clocks stand to each other, whenever that is known anew.
+    Clocks(ClockMap),
     /// A sentence for the player.
     Note(String),
     /// The queue is empty and the input over; what was lost.
@@ -95,6 +98,7 @@ impl Detector {
 fn work(params: AnalysisParams, mut told: mpsc::Receiver<Told>, said: &mpsc::Sender<Said>) {
     let mut device = DeviceDescription::default();
     let mut live = LiveAnalysis::new(&device, params);
+    let mut clocks = None;
     while let Some(message) = told.blocking_recv() {
         match message {
             Told::Device(description) => {
@@ -110,6 +114,10 @@ fn work(params: AnalysisParams, mut told: mpsc::Receiver<Told>, said: &mpsc::Sen
                     say(said, Said::Note(sorry.to_owned()));
                 }
             }
+        }
+        if live.clock() != clocks {
+            clocks = live.clock();
+            clocks.into_iter().for_each(|clocks| say(said, Said::Clocks(clocks)));
         }
         if let Some(quality) = live.take_calibration() {
             say(said, Said::Calibration(Box::new(quality)));

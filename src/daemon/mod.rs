@@ -4,14 +4,19 @@
 //! thread of its own, so that a failure there never stops the recording.
 
 pub mod bucket;
+mod bucket_status;
 pub mod control;
 pub mod detector;
 pub mod event;
 pub mod feedback;
 pub mod guide;
+pub mod metrics;
 pub mod recovery;
 pub mod run;
+pub mod sound_tap;
 pub mod status;
+pub mod view;
+pub mod watch;
 
 use crate::detect::{AnalysisParams, TargetWindow, Verdict};
 use crate::record::settings::Settings;

@@ -4,8 +4,11 @@ use super::bucket::{Bucket, BucketEnd};
 use super::control::Control;
 use super::detector::Detector;
 use super::event::Event;
+use super::metrics;
 use super::recovery::Recovery;
+use super::sound_tap::Tap;
 use super::status::Status;
+use super::view::terminal::{Screen, Watched};
 use super::{analysis_params, sound_choice, volume};
 use crate::device::host_clock::HostClock;
 use crate::device::session;
@@ -16,16 +19,17 @@ use crate::record::recording_writer::RecordingWriter;
 use crate::record::session::SessionInfo;
 use crate::record::settings::Settings;
 use crate::record::storage::create_recording;
-use crate::review::page::PageModel;
-use crate::review::serve;
+use crate::review::live::LiveStatus;
+use crate::review::serve::Site;
 use crate::tone::{SoundChoice, open as open_sound};
-use crate::units::WallTime;
+use crate::units::{HostTime, WallTime};
 use anyhow::Context;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{Notify, mpsc, watch};
+use tracing::Instrument;
 
 /// Pieces that may wait for the loop; then the port is read more slowly.
 const LINK_QUEUE: usize = 4096;
@@ -37,6 +41,8 @@ const COMMAND_QUEUE: usize = 16;
 const FAREWELL: Duration = Duration::from_secs(2);
 /// How often the loop looks after what has no event of its own.
 const TICK: Duration = Duration::from_millis(50);
+/// How often at most the live view, the page and the metrics learn how the bucket fares, µs.
+const LOOK_EVERY_US: i64 = 250_000;
 
 /// What a bucket needs to be told.
 pub struct Options {
@@ -52,6 +58,8 @@ pub struct Options {
     pub sound: SoundChoice,
     /// Where the page is served, if anywhere.
     pub page: Option<TcpListener>,
+    /// Show the live view on the terminal; its keys go in here, the other end of the controls.
+    pub view: Option<mpsc::Sender<Control>>,
     /// End when the link, once up, goes down, instead of waiting for it to come back.
     pub end_with_link: bool,
     /// The clock of the host.
@@ -71,9 +79,23 @@ pub async fn run(
     stop: impl Future<Output = ()>,
     status: Status,
 ) -> anyhow::Result<BucketEnd> {
-    let clock = options.clock;
     let (path, recorder) = start_recorder(&options)?;
     status.line(&format!("recording to {}", path.display()));
+    let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
+    let span = tracing::info_span!("bucket", recording = name);
+    fill(options, controls, stop, status, (path, recorder)).instrument(span).await
+}
+
+/// The bucket from its first event to its end.
+async fn fill(
+    options: Options,
+    controls: mpsc::Receiver<Control>,
+    stop: impl Future<Output = ()>,
+    status: Status,
+    (path, recorder): (PathBuf, Recorder),
+) -> anyhow::Result<BucketEnd> {
+    let clock = options.clock;
+    tracing::info!("bucket begins");
     let choice = sound_choice(&options.settings, &options.sound);
     let (sound, warning) = open_sound(&choice, volume(&options.settings).unwrap_or_default(), clock.now());
     if let Some(warning) = warning {
@@ -83,12 +105,29 @@ pub async fn run(
         Detector::start(analysis_params(&options.settings)).context("the detector cannot start")?;
     let (commands, for_glove) = mpsc::channel(COMMAND_QUEUE);
     let recovery = Recovery::new(commands);
-    let mut bucket = Bucket::new(path, recorder, sound, detector, recovery, &options.settings, status);
-    let (page_stop, page_task) = start_page(options.page, bucket.page());
+    let tap = Tap::default();
+    let sound = tap.on(sound);
+    let mut bucket =
+        Bucket::new(path, recorder, sound, detector, recovery, &options.settings, status.clone());
+    let mut look = Look::new();
+    let site = Site::new(bucket.page(), Some(look.told.subscribe()));
+    let (page_stop, page_task) = start_page(options.page, site, look.told.subscribe());
+    let end = Arc::new(Notify::new());
+    let screen = options.view.and_then(|controls| {
+        let clubs = options.settings.targets.keys().cloned().collect();
+        let said = status.clone();
+        let (page, status, end) = (bucket.page(), look.told.subscribe(), Arc::clone(&end));
+        open_screen(Watched { page, status, said, clubs, controls, end })
+    });
     let (events, link) = mpsc::channel(LINK_QUEUE);
-    let mut link_task = tokio::spawn(session::run(options.link, clock, events, for_glove));
+    let link_task = session::run(options.link, clock, events, for_glove);
+    let mut link_task = tokio::spawn(link_task.instrument(tracing::info_span!("link")));
     let mut sources = Sources { link, controls, tick: tokio::time::interval(TICK) };
     let mut failed = None;
+    // A key that ends the bucket is as urgent as a signal: it does not wait for what was received before it.
+    let stop = async {
+        tokio::select! { () = stop => {}, () = end.notified() => {} }
+    };
     tokio::pin!(stop);
     loop {
         let event = sources.next(&mut bucket, stop.as_mut()).await;
@@ -112,16 +151,24 @@ pub async fn run(
             }
             Event::Detector(said) => bucket.said(said, now),
             Event::Control(Control::Stop) | Event::Stop | Event::LinkOver => break,
+            Event::Control(Control::Mute) => {
+                status.line(if tap.toggle() { "sound muted" } else { "sound on" });
+                look.now(&bucket, &tap, now);
+            }
             Event::Control(control) => bucket.control(control, now).await,
             Event::Tick => bucket.tick(now).await,
         }
+        look.after_event(&bucket, &tap, now);
     }
     sources.drain(&mut bucket).await;
     // The link lets go of the glove, so that the next program can take it.
     if tokio::time::timeout(FAREWELL, &mut link_task).await.is_err() {
         link_task.abort();
     }
+    look.now(&bucket, &tap, clock.now());
     let end = bucket.end(clock).await;
+    tracing::info!(swings = end.review.analysis.swings.len(), lost = end.lost.len(), "bucket over");
+    drop(screen);
     let _ = page_stop.send(());
     let _ = page_task.await;
     failed.map_or(Ok(end), |error| Err(error.into()))
@@ -149,20 +196,53 @@ fn start_recorder(options: &Options) -> anyhow::Result<(PathBuf, Recorder)> {
         host_at_start: options.clock.now(),
     };
     let writer = RecordingWriter::new(storage, &session).context("the recording cannot be started")?;
-    Ok((path, Recorder::start(writer, RECORDER_QUEUE).context("the recorder cannot start")?))
+    let recorder = Recorder::start_timed(writer, RECORDER_QUEUE, Some(options.clock));
+    Ok((path, recorder.context("the recorder cannot start")?))
+}
+
+/// A terminal that cannot be taken costs the view, never the bucket.
+fn open_screen(watched: Watched) -> Option<Screen> {
+    let said = watched.said.clone();
+    let opened = Screen::open(watched);
+    opened.inspect_err(|error| said.line(&format!("no live view: {error}"))).ok()
+}
+
+/// Tells how the bucket fares, not too often.
+struct Look {
+    told: watch::Sender<Arc<LiveStatus>>,
+    last: Option<HostTime>,
+}
+
+impl Look {
+    fn new() -> Look {
+        Look { told: watch::channel(Arc::default()).0, last: None }
+    }
+
+    /// Something happened.
+    fn after_event(&mut self, bucket: &Bucket, tap: &Tap, now: HostTime) {
+        if self.last.is_none_or(|last| now.0 - last.0 >= LOOK_EVERY_US) {
+            self.now(bucket, tap, now);
+        }
+    }
+
+    fn now(&mut self, bucket: &Bucket, tap: &Tap, now: HostTime) {
+        self.last = Some(now);
+        self.told.send_replace(Arc::new(bucket.live_status(tap, now)));
+    }
 }
 
 type PageTask = tokio::task::JoinHandle<()>;
 
 fn start_page(
     listener: Option<TcpListener>,
-    model: watch::Receiver<Arc<PageModel>>,
+    site: Site,
+    status: watch::Receiver<Arc<LiveStatus>>,
 ) -> (tokio::sync::oneshot::Sender<()>, PageTask) {
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
     let task = tokio::spawn(async move {
         let Some(listener) = listener else { return };
         let stopped = async move { drop(stopped.await) };
-        if let Err(error) = serve::serve(listener, model, stopped).await {
+        if let Err(error) = site.serve(listener, metrics::router(status), stopped).await {
             tracing::warn!(%error, "the page is gone");
         }
     });

@@ -1,29 +1,42 @@
-//! What the person at the terminal is told while a bucket runs: a line at a time, nothing on a pipe that
-//! did not ask.
+//! What the person at the terminal is told while a bucket runs: a line at a time, on standard error or in the
+//! live view; nothing on a pipe that did not ask.
 
+use std::collections::VecDeque;
 use std::io::Write;
 use std::sync::{Arc, Mutex};
 
-/// Tells lines on standard error. Copies share the memory of what was said last.
+/// So many lines are remembered for the live view.
+const REMEMBERED: usize = 8;
+
+/// Tells lines. Copies share the memory of what was said.
 #[derive(Clone, Default)]
 pub struct Status {
     quiet: bool,
-    last: Arc<Mutex<String>>,
+    said: Arc<Mutex<Said>>,
+}
+
+#[derive(Default)]
+struct Said {
+    lines: VecDeque<String>,
+    /// A live view shows the lines, so they are not printed.
+    in_view: bool,
 }
 
 impl Status {
     /// Tells lines, or says nothing at all.
     #[must_use]
     pub fn new(quiet: bool) -> Status {
-        Status { quiet, last: Arc::default() }
+        Status { quiet, said: Arc::default() }
     }
 
     /// A line.
     pub fn line(&self, text: &str) {
-        if let Ok(mut last) = self.last.lock() {
-            text.clone_into(&mut last);
+        let Ok(mut said) = self.said.lock() else { return };
+        said.lines.push_back(text.to_owned());
+        if said.lines.len() > REMEMBERED {
+            said.lines.pop_front();
         }
-        if !self.quiet {
+        if !self.quiet && !said.in_view {
             // A terminal that has gone away must not end the bucket.
             let _ = writeln!(std::io::stderr(), "{text}");
         }
@@ -31,9 +44,22 @@ impl Status {
 
     /// A line, unless it is what was said last.
     pub fn once(&self, text: &str) {
-        let same = self.last.lock().is_ok_and(|last| *last == text);
+        let same = self.said.lock().is_ok_and(|said| said.lines.back().is_some_and(|last| last == text));
         if !same {
             self.line(text);
         }
+    }
+
+    /// From here on a view shows the lines, or no longer does.
+    pub fn show_in_view(&self, in_view: bool) {
+        if let Ok(mut said) = self.said.lock() {
+            said.in_view = in_view;
+        }
+    }
+
+    /// The last lines, newest last.
+    #[must_use]
+    pub fn recent(&self) -> Vec<String> {
+        self.said.lock().map_or_else(|_| Vec::new(), |said| said.lines.iter().cloned().collect())
     }
 }

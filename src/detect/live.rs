@@ -9,6 +9,7 @@ use super::offline::AnalysisParams;
 use super::seat;
 use super::swing::{NodeLoss, Swing};
 use super::wrist_state::WristState;
+use crate::fusion::clock::ClockMap;
 use crate::fusion::joint::JointWindow;
 use crate::sample::{Arrival, DeviceDescription};
 use crate::units::DeviceTime;
@@ -90,6 +91,12 @@ impl LiveAnalysis {
     /// How good the newest calibration was, if that was not taken yet.
     pub fn take_calibration(&mut self) -> Option<CalibrationQuality> {
         self.quality.take()
+    }
+
+    /// The clock of the forearm node against the hand node's, once the motion has shown it.
+    #[must_use]
+    pub fn clock(&self) -> Option<ClockMap> {
+        self.state.clock
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that

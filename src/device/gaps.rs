@@ -25,6 +25,8 @@ pub struct Gaps {
     pub lost: u64,
     /// Readings that came twice, or so late that their gap was forgotten.
     pub repeated: u64,
+    /// Readings that came after later ones and were put back in order.
+    pub late: u64,
 }
 
 impl Gaps {
@@ -71,6 +73,7 @@ impl Gaps {
             return;
         };
         self.lost -= 1;
+        self.late += 1;
         let gap = self.open[index];
         let before = offset_in(&gap);
         let after = gap.count - before - 1;
@@ -98,7 +101,7 @@ mod tests {
         for seq in [11, 14, 12] {
             gaps.note(seq);
         }
-        assert_eq!((gaps.lost, gaps.repeated, gaps.received), (0, 1, 7));
+        assert_eq!((gaps.lost, gaps.repeated, gaps.received, gaps.late), (0, 1, 7, 4));
     }
 
     #[test]

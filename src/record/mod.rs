@@ -11,6 +11,7 @@ pub mod feedback_settings;
 pub mod glove_settings;
 pub mod input;
 pub mod late;
+pub mod latency;
 pub mod lines;
 pub mod marker_file;
 pub mod marker_merge;

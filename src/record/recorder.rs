@@ -3,11 +3,14 @@
 //! The queue is bounded. Where it is full, what should have been recorded is refused and counted; nobody
 //! waits. A failure of the disk comes out as an event, once, and again when the recorder is finished.
 
+use super::latency::Latency;
 use super::recorded::Recorded;
 use super::recording_writer::{RecordError, RecordingWriter};
 use super::storage::Storage;
+use crate::device::host_clock::HostClock;
 use crate::units::HostTime;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use thiserror::Error;
 
@@ -39,6 +42,13 @@ pub struct Recorder {
     thread: JoinHandle<Result<(), RecordError>>,
     capacity: usize,
     refused: u64,
+    latency: Arc<Mutex<Latency>>,
+}
+
+/// Where the thread notes how long each thing took.
+struct Stopwatch {
+    clock: HostClock,
+    latency: Arc<Mutex<Latency>>,
 }
 
 impl Recorder {
@@ -50,12 +60,27 @@ impl Recorder {
         writer: RecordingWriter<W>,
         capacity: usize,
     ) -> std::io::Result<Recorder> {
+        Recorder::start_timed(writer, capacity, None)
+    }
+
+    /// The same; with the clock that the things received are timed by, it also notes how long each took from
+    /// its reception to the file.
+    ///
+    /// # Errors
+    /// The system gives no thread.
+    pub fn start_timed<W: Storage + Send + 'static>(
+        writer: RecordingWriter<W>,
+        capacity: usize,
+        clock: Option<HostClock>,
+    ) -> std::io::Result<Recorder> {
+        let latency = Arc::new(Mutex::new(Latency::default()));
+        let stopwatch = clock.map(|clock| Stopwatch { clock, latency: Arc::clone(&latency) });
         let (jobs, queue) = bounded(capacity);
         let (told, failures) = bounded(1);
         let thread = std::thread::Builder::new()
             .name("recorder".to_owned())
-            .spawn(move || run(writer, &queue, &told))?;
-        Ok(Recorder { jobs, failures, thread, capacity, refused: 0 })
+            .spawn(move || run(writer, &queue, &told, stopwatch.as_ref()))?;
+        Ok(Recorder { jobs, failures, thread, capacity, refused: 0, latency })
     }
 
     /// Hands over one thing to be recorded; never waits.
@@ -97,6 +122,18 @@ impl Recorder {
         self.refused
     }
 
+    /// Things that wait to be written.
+    #[must_use]
+    pub fn waiting(&self) -> usize {
+        self.jobs.len()
+    }
+
+    /// How long things took so far, from their reception to the file; nothing without a clock.
+    #[must_use]
+    pub fn latency(&self) -> Latency {
+        self.latency.lock().map_or_else(|_| Latency::default(), |latency| *latency)
+    }
+
     /// Writes what is in the queue, ends the recording, and waits for that.
     ///
     /// # Errors
@@ -116,10 +153,13 @@ fn run<W: Storage>(
     mut writer: RecordingWriter<W>,
     queue: &Receiver<Job>,
     told: &Sender<RecordError>,
+    stopwatch: Option<&Stopwatch>,
 ) -> Result<(), RecordError> {
     for job in queue {
         let done = match job {
-            Job::Write(recorded) => writer.write(&recorded),
+            Job::Write(recorded) => {
+                writer.write(&recorded).inspect(|()| note(stopwatch, recorded.received()))
+            }
             Job::Tick(now) => writer.tick(now),
             Job::Finish => return writer.finish(),
         };
@@ -134,4 +174,11 @@ fn run<W: Storage>(
         }
     }
     writer.finish()
+}
+
+fn note(stopwatch: Option<&Stopwatch>, received: HostTime) {
+    let Some(Stopwatch { clock, latency }) = stopwatch else { return };
+    if let Ok(mut latency) = latency.lock() {
+        latency.note(clock.now().0 - received.0);
+    }
 }

@@ -1,12 +1,14 @@
 //! What a reader sees of a bucket: the JSON object, the table, the statistics, the page.
 //!
 //! Everything here works on a [`Review`], never on samples, and does no I/O but for the web server's edge
-//! in [`serve`].
+//! in [`serve`] and its socket.
 
 mod calibration_json;
 pub mod json;
+pub mod live;
 pub mod page;
 pub mod serve;
+mod socket;
 pub mod statistics;
 pub mod summary;
 pub mod table;

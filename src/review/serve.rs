@@ -1,10 +1,13 @@
 //! The web server's edge: one bucket's page and JSON, for this machine only.
 //!
-//! Every answer forbids scripts and other hosts. A request whose `Host` is not this machine is refused, so
+//! Every answer forbids other hosts and all scripts but the server's own, which lets an open page follow a
+//! running bucket. A request whose `Host` is not this machine is refused, so
 //! that a foreign web page cannot reach the bucket under a name of its own (DNS rebinding).
 
 use super::json;
-use super::page::{PageModel, page};
+use super::live::LiveStatus;
+use super::page::{PageModel, live, page_with};
+use super::socket;
 use axum::Router;
 use axum::extract::{Request, State};
 use axum::http::{HeaderValue, StatusCode, header};
@@ -15,12 +18,13 @@ use std::future::Future;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
 use tokio::net::TcpListener;
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, watch};
 
 /// What the server shows: the newest model that was sent.
 pub type PageState = watch::Receiver<Arc<PageModel>>;
 
-const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; \
+const POLICY: &str = "default-src 'none'; script-src 'self'; connect-src 'self'; \
+                      style-src 'unsafe-inline'; img-src data:; \
                       base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// The address to listen on unless the user asks for another: this machine only.
@@ -38,26 +42,66 @@ pub async fn serve(
     state: PageState,
     stop: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
-    axum::serve(listener, router(state)).with_graceful_shutdown(stop).await
+    Site::new(state, None).serve(listener, Router::new(), stop).await
 }
 
-/// `GET /`, `/analysis.json` and `/healthz`, behind the guard.
-pub fn router(state: PageState) -> Router {
+/// What the server shows of one bucket.
+#[derive(Clone)]
+pub struct Site {
+    /// Its swings.
+    pub(super) model: PageState,
+    /// How it fares beside them, while it runs.
+    pub(super) status: Option<watch::Receiver<Arc<LiveStatus>>>,
+    /// Room for open pages.
+    pub(super) sockets: Arc<Semaphore>,
+}
+
+impl Site {
+    /// Shows this.
+    #[must_use]
+    pub fn new(model: PageState, status: Option<watch::Receiver<Arc<LiveStatus>>>) -> Site {
+        Site { model, status, sockets: Arc::new(Semaphore::new(socket::SOCKETS_MAX)) }
+    }
+
+    /// Serves until `stop` is ready, and then until every open page was told the last. `more` are further
+    /// addresses, behind the same guard.
+    ///
+    /// # Errors
+    /// Whatever the listener reports.
+    pub async fn serve(
+        self,
+        listener: TcpListener,
+        more: Router,
+        stop: impl Future<Output = ()> + Send + 'static,
+    ) -> std::io::Result<()> {
+        let sockets = Arc::clone(&self.sockets);
+        axum::serve(listener, router(self, more)).with_graceful_shutdown(stop).await?;
+        socket::all_told(&sockets).await;
+        Ok(())
+    }
+}
+
+/// `GET /`, `/analysis.json`, `/healthz`, and what a live page needs, behind the guard.
+fn router(site: Site, more: Router) -> Router {
     Router::new()
         .route("/", get(bucket_page))
         .route("/analysis.json", get(analysis))
         .route("/healthz", get(|| async { "ok\n" }))
-        .with_state(state)
+        .route("/live", get(socket::follow))
+        .route("/live.js", get(|| async { ([(header::CONTENT_TYPE, "text/javascript")], live::SCRIPT) }))
+        .with_state(site)
+        .merge(more)
         .layer(middleware::from_fn(guard))
 }
 
-async fn bucket_page(State(state): State<PageState>) -> Html<String> {
-    let model = newest(&state);
-    Html(page(&model))
+async fn bucket_page(State(site): State<Site>) -> Html<String> {
+    let model = newest(&site.model);
+    let status = site.status.as_ref().map(|status| Arc::clone(&status.borrow()));
+    Html(page_with(&model, status.as_deref()))
 }
 
-async fn analysis(State(state): State<PageState>) -> Response {
-    let model = newest(&state);
+async fn analysis(State(site): State<Site>) -> Response {
+    let model = newest(&site.model);
     match json::text(&model.review) {
         Ok(text) => ([(header::CONTENT_TYPE, "application/json")], text).into_response(),
         Err(error) => (StatusCode::INTERNAL_SERVER_ERROR, format!("{error}\n")).into_response(),

@@ -8,7 +8,7 @@ use std::process::{Child, Command, Output, Stdio};
 /// The program with these arguments, its recordings' folder and sound out of the way of the user's own.
 pub fn hingeclock(arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_hingeclock"));
-    command.args(arguments).stdin(Stdio::null()).env_remove("HINGECLOCK_LOG");
+    command.args(arguments).stdin(Stdio::null()).env_remove("RUST_LOG");
     command
 }
 

@@ -1,18 +1,18 @@
-//! The bucket as one web page that needs nothing beside itself: no script, no file, no other host.
+//! The bucket as one web page that needs nothing beside itself: no file, no other host, and no script but the one
+//! by which a live page follows its bucket.
 
 mod chart;
 mod curves;
+pub mod live;
 mod order;
 mod tables;
 
+use super::live::LiveStatus;
 use super::summary::Summary;
 use super::wording::{self, NOTHING};
 use super::{Judged, Review};
 use crate::detect::{Swing, Verdict};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-
-/// A page asks for its successor after so many seconds while the bucket is being filled.
-const REFRESH_S: u32 = 3;
 
 const STYLE: &str = include_str!("page.css");
 
@@ -21,35 +21,45 @@ const STYLE: &str = include_str!("page.css");
 pub struct PageModel {
     /// The bucket.
     pub review: Review,
-    /// The bucket is still being filled: the page fetches itself anew every few seconds.
+    /// The bucket is still being filled: the page follows it.
     pub live: bool,
 }
 
 /// The page as HTML text. The same text serves as a self-contained file.
 #[must_use]
 pub fn page(model: &PageModel) -> String {
-    let review = &model.review;
-    let summary = Summary::of(review);
+    page_with(model, None)
+}
+
+/// The same with how a running bucket fares beside its swings.
+#[must_use]
+pub fn page_with(model: &PageModel, status: Option<&LiveStatus>) -> String {
     let markup = html! {
         (DOCTYPE)
         html lang="en" {
             (head(model))
             body {
-                header {
-                    p.program { "hingeclock" }
-                    h1 { (title(review)) }
-                    p.headline { (wording::headline(&summary)) }
-                }
-                main {
-                    @if model.live { (latest(review)) }
-                    @if !review.analysis.swings.is_empty() { (bucket(review, &summary)) }
-                    (losses_and_notes(review))
-                }
+                @if model.live { (live::body(model, status)) } @else { (finished(&model.review)) }
                 footer { (precautions()) }
             }
         }
     };
     markup.into_string()
+}
+
+fn finished(review: &Review) -> Markup {
+    let summary = Summary::of(review);
+    html! {
+        header {
+            p.program { "hingeclock" }
+            h1 { (title(review)) }
+            p.headline { (wording::headline(&summary)) }
+        }
+        main {
+            @if !review.analysis.swings.is_empty() { (bucket(review, &summary)) }
+            (losses_and_notes(review))
+        }
+    }
 }
 
 fn head(model: &PageModel) -> Markup {
@@ -58,7 +68,7 @@ fn head(model: &PageModel) -> Markup {
             meta charset="utf-8";
             meta name="viewport" content="width=device-width, initial-scale=1";
             meta name="color-scheme" content="light dark";
-            @if model.live { meta http-equiv="refresh" content=(REFRESH_S); }
+            @if model.live { (live::head()) }
             title { (title(&model.review)) " · hingeclock" }
             // An empty icon keeps the browser from asking for one.
             link rel="icon" href="data:,";
@@ -149,18 +159,25 @@ fn precautions() -> Markup {
 
 /// How a swing is drawn: by its verdict, or plainly where there is no window.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kind {
+pub enum Kind {
+    /// Before the window.
     Early,
+    /// In it.
     In,
+    /// After it.
     Late,
+    /// There was no set.
     NoSet,
+    /// There is no window.
     Plain,
 }
 
 impl Kind {
     const ALL: [Kind; 5] = [Kind::Early, Kind::In, Kind::Late, Kind::NoSet, Kind::Plain];
 
-    fn of(review: &Review, swing: &Swing) -> Kind {
+    /// Judges a swing of this bucket.
+    #[must_use]
+    pub fn of(review: &Review, swing: &Swing) -> Kind {
         match review.verdict(swing).map(|Judged { verdict, .. }| verdict) {
             Some(Verdict::Early) => Kind::Early,
             Some(Verdict::InWindow) => Kind::In,
@@ -182,7 +199,9 @@ impl Kind {
         }
     }
 
-    fn words(self) -> &'static str {
+    /// The verdict in words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
         match self {
             Kind::Early => "early",
             Kind::In => "in the window",
@@ -224,7 +243,7 @@ fn key_mark(kind: Kind) -> Markup {
 }
 
 /// Where a swing's set lies, in words.
-fn set_sentence(swing: &Swing) -> String {
+pub(super) fn set_sentence(swing: &Swing) -> String {
     let Some(set) = swing.set else { return "No set was found.".to_owned() };
     let ms = set.set_to_top_ms;
     format!(

@@ -1,0 +1,157 @@
+//! Edge: the terminal. A thread of its own draws what it watches and reads the keys. The terminal is given back
+//! whatever ends it: the end of the bucket, an error, a panic anywhere in the process.
+
+use super::keys::{Asked, press};
+use super::{View, draw};
+use crate::daemon::control::Control;
+use crate::daemon::status::Status;
+use crate::review::live::LiveStatus;
+use crate::review::page::PageModel;
+use ratatui::Terminal;
+use ratatui::backend::CrosstermBackend;
+use ratatui::crossterm::event::{self, Event};
+use ratatui::crossterm::terminal::{
+    EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
+};
+use ratatui::crossterm::{cursor, execute};
+use std::io::{self, stdout};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tokio::sync::{Notify, mpsc, watch};
+
+/// The picture is drawn anew at least so often.
+const STEP: Duration = Duration::from_millis(100);
+
+/// What the screen watches, and whom its keys tell.
+pub struct Watched {
+    /// The bucket.
+    pub page: watch::Receiver<Arc<PageModel>>,
+    /// How it fares beside its swings.
+    pub status: watch::Receiver<Arc<LiveStatus>>,
+    /// What is said.
+    pub said: Status,
+    /// The clubs that have a window.
+    pub clubs: Vec<String>,
+    /// Where the keys go.
+    pub controls: mpsc::Sender<Control>,
+    /// Told when a key ends the bucket.
+    pub end: Arc<Notify>,
+}
+
+/// A terminal that shows a bucket.
+pub struct Screen {
+    over: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+    said: Status,
+}
+
+impl Screen {
+    /// Takes the terminal on standard output.
+    ///
+    /// # Errors
+    /// It cannot be taken, or the system gives no thread.
+    pub fn open(watched: Watched) -> io::Result<Screen> {
+        let taken = Arc::new(AtomicBool::new(false));
+        give_back_on_panic(Arc::clone(&taken));
+        take(&taken)?;
+        let said = watched.said.clone();
+        said.show_in_view(true);
+        let over = Arc::new(AtomicBool::new(false));
+        let body = {
+            let (over, taken) = (Arc::clone(&over), Arc::clone(&taken));
+            move || show_and_give_back(&watched, &over, &taken)
+        };
+        match std::thread::Builder::new().name("screen".to_owned()).spawn(body) {
+            Ok(thread) => Ok(Screen { over, thread: Some(thread), said }),
+            Err(error) => {
+                said.show_in_view(false);
+                give_back(&taken);
+                Err(error)
+            }
+        }
+    }
+}
+
+impl Drop for Screen {
+    /// Waits until the terminal is given back.
+    fn drop(&mut self) {
+        self.over.store(true, Ordering::Relaxed);
+        let _ = self.thread.take().map(JoinHandle::join);
+        self.said.show_in_view(false);
+    }
+}
+
+fn take(taken: &AtomicBool) -> io::Result<()> {
+    enable_raw_mode()?;
+    taken.store(true, Ordering::SeqCst);
+    execute!(stdout(), EnterAlternateScreen, cursor::Hide).inspect_err(|_| give_back(taken))
+}
+
+/// Gives the terminal back, unless that was done. A terminal that has gone away is no matter.
+fn give_back(taken: &AtomicBool) {
+    if taken.swap(false, Ordering::SeqCst) {
+        let _ = execute!(stdout(), LeaveAlternateScreen, cursor::Show);
+        let _ = disable_raw_mode();
+    }
+}
+
+/// A panic's message has to be seen. Where the panic was caught, the screen takes the terminal again.
+fn give_back_on_panic(taken: Arc<AtomicBool>) {
+    let before = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        give_back(&taken);
+        before(panic);
+    }));
+}
+
+/// Gives the terminal back when it goes, also by a panic.
+struct GivenBack<'a>(&'a AtomicBool, &'a Status);
+
+impl Drop for GivenBack<'_> {
+    fn drop(&mut self) {
+        give_back(self.0);
+        self.1.show_in_view(false);
+    }
+}
+
+fn tell(watched: &Watched, control: Control) {
+    if control == Control::Stop {
+        watched.end.notify_one();
+    } else if watched.controls.try_send(control).is_err() {
+        watched.said.line("too busy for that key: press it again");
+    }
+}
+
+fn show_and_give_back(watched: &Watched, over: &AtomicBool, taken: &AtomicBool) {
+    let _given_back = GivenBack(taken, &watched.said);
+    if let Err(error) = show(watched, over, taken) {
+        tracing::warn!(%error, "the live view ended; the bucket goes on");
+    }
+}
+
+fn show(watched: &Watched, over: &AtomicBool, taken: &AtomicBool) -> io::Result<()> {
+    let mut terminal = Terminal::new(CrosstermBackend::new(stdout()))?;
+    let mut asked = Asked::default();
+    while !over.load(Ordering::Relaxed) {
+        if !taken.load(Ordering::SeqCst) {
+            take(taken)?;
+            terminal = Terminal::new(CrosstermBackend::new(stdout()))?;
+        }
+        let (page, status) = (Arc::clone(&watched.page.borrow()), Arc::clone(&watched.status.borrow()));
+        let said = watched.said.recent();
+        let view =
+            View { review: &page.review, status: &status, said: &said, asked: &asked, clubs: &watched.clubs };
+        terminal.draw(|frame| draw(frame, &view))?;
+        if !event::poll(STEP)? {
+            continue;
+        }
+        if let Event::Key(key) = event::read()? {
+            let (next, control) = press(asked, &key, &watched.clubs, status.club.as_deref());
+            asked = next;
+            control.into_iter().for_each(|control| tell(watched, control));
+        }
+    }
+    Ok(())
+}

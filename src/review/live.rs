@@ -1,0 +1,329 @@
+//! How a running bucket fares beside its swings, and the words for it that terminal and page share.
+
+use super::Review;
+use super::page::{Kind, set_sentence};
+use super::summary::Summary;
+use super::wording::{self, number};
+use crate::detect::TargetWindow;
+use crate::record::latency::Latency;
+use crate::sample::NodeRole;
+use crate::tone::SoundState;
+use crate::units::Measured;
+
+/// Under this charge a battery is called low. Common practice, no measured value.
+const LOW_PERCENT: u8 = 15;
+/// The same where only the voltage of a lithium cell is known, V.
+const LOW_V: f64 = 3.5;
+/// Offsets beyond this are told in seconds: the clocks merely started at other times.
+const APART_S: f64 = 10.0;
+
+/// How the link to the glove stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LinkStatus {
+    /// There is none; it is tried again.
+    #[default]
+    Down,
+    /// It is open, and nothing was heard for a while.
+    Quiet,
+    /// Samples come.
+    Sending,
+}
+
+/// A battery as the glove last told it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BatteryStatus {
+    /// Voltage, V.
+    pub volts: f64,
+    /// Charge, 0 to 100, where the glove knows it.
+    pub percent: Option<u8>,
+}
+
+impl BatteryStatus {
+    fn is_low(&self) -> bool {
+        self.percent.map_or(self.volts < LOW_V, |percent| percent <= LOW_PERCENT)
+    }
+}
+
+/// What came from one node so far.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct NodeStatus {
+    /// Where it sits.
+    pub role: NodeRole,
+    /// Samples that came, doubles included.
+    pub received: u64,
+    /// Samples that are missing now.
+    pub missing: u64,
+    /// Samples that came twice.
+    pub duplicates: u64,
+    /// Samples that came late and were put back in order.
+    pub requeued: u64,
+    /// Its battery, if it told.
+    pub battery: Option<BatteryStatus>,
+}
+
+/// The forearm node's clock against the hand node's.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ClockStatus {
+    /// Forearm less hand, s.
+    pub offset_s: f64,
+    /// How fast that grows (1e-6 is one ppm).
+    pub skew: f64,
+}
+
+/// How the recording fares.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct RecorderStatus {
+    /// It has not given up.
+    pub running: bool,
+    /// Things that wait for the disk.
+    pub waiting: usize,
+    /// Things that found no room.
+    pub refused: u64,
+    /// From reception to the file.
+    pub latency: Latency,
+}
+
+/// How a running bucket fares.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LiveStatus {
+    /// The link.
+    pub link: LinkStatus,
+    /// The club in use, once it was said.
+    pub club: Option<String>,
+    /// The nodes, hand first.
+    pub nodes: Vec<NodeStatus>,
+    /// The clocks, once both were compared.
+    pub clocks: Option<ClockStatus>,
+    /// The recording.
+    pub recorder: RecorderStatus,
+    /// Whether cues are heard.
+    pub sound: SoundState,
+    /// The player has muted them.
+    pub muted: bool,
+    /// Swings so far.
+    pub swings: u64,
+    /// How often each cue sounded.
+    pub cues: Vec<(&'static str, u64)>,
+    /// Frames that were damaged on their way.
+    pub damaged: u64,
+}
+
+impl Default for LiveStatus {
+    /// Before anything has happened.
+    fn default() -> LiveStatus {
+        LiveStatus {
+            link: LinkStatus::Down,
+            club: None,
+            nodes: Vec::new(),
+            clocks: None,
+            recorder: RecorderStatus { running: true, ..RecorderStatus::default() },
+            sound: SoundState::Silent,
+            muted: false,
+            swings: 0,
+            cues: Vec::new(),
+            damaged: 0,
+        }
+    }
+}
+
+/// One thing about the glove: its name, how it stands, and whether it asks for attention.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fact {
+    /// What it is about.
+    pub name: &'static str,
+    /// How it stands.
+    pub words: String,
+    /// The player should look after it.
+    pub wrong: bool,
+}
+
+impl LiveStatus {
+    /// What a player may want to know of the glove, in the order in which trouble matters.
+    #[must_use]
+    pub fn facts(&self) -> Vec<Fact> {
+        vec![self.glove(), self.recording(), self.battery(), self.losses(), self.clocks(), self.sound()]
+    }
+
+    fn glove(&self) -> Fact {
+        let words = match self.link {
+            LinkStatus::Down => "not connected; trying again",
+            LinkStatus::Quiet => "connected, but silent",
+            LinkStatus::Sending => "connected, sending",
+        };
+        Fact { name: "Glove", words: words.to_owned(), wrong: self.link != LinkStatus::Sending }
+    }
+
+    fn recording(&self) -> Fact {
+        let RecorderStatus { running, waiting, refused, .. } = self.recorder;
+        let words = match (running, refused, waiting) {
+            (false, _, _) => "STOPPED: nothing more is recorded".to_owned(),
+            (true, 1.., _) => format!("running, but {refused} pieces found no room and are lost"),
+            (true, 0, 1000..) => format!("running; {waiting} pieces wait for a slow disk"),
+            (true, 0, _) => "running".to_owned(),
+        };
+        Fact { name: "Recording", words, wrong: !running || refused > 0 }
+    }
+
+    fn battery(&self) -> Fact {
+        let told: Vec<(NodeRole, BatteryStatus)> =
+            self.nodes.iter().filter_map(|node| Some((node.role, node.battery?))).collect();
+        let one = |(role, battery): &(NodeRole, BatteryStatus)| {
+            let percent = battery.percent.map_or_else(String::new, |percent| format!(" ({percent} %)"));
+            let low = if battery.is_low() { ", LOW" } else { "" };
+            format!("{} {:.2} V{percent}{low}", role_word(*role), battery.volts)
+        };
+        let words = if told.is_empty() { "not told".to_owned() } else { joined(told.iter().map(one)) };
+        Fact { name: "Battery", words, wrong: told.iter().any(|(_, battery)| battery.is_low()) }
+    }
+
+    fn losses(&self) -> Fact {
+        let lost = self.nodes.iter().filter(|node| node.missing > 0).map(|node| {
+            let sent = node.received.saturating_sub(node.duplicates) + node.missing;
+            let percent = 100.0 * node.missing as f64 / sent.max(1) as f64;
+            format!("{} {} of {sent} samples missing ({percent:.2} %)", role_word(node.role), node.missing)
+        });
+        let mut lost: Vec<String> = lost.collect();
+        if self.damaged > 0 {
+            lost.push(format!("{} damaged frames", self.damaged));
+        }
+        let wrong = !lost.is_empty();
+        let words = if wrong { joined(lost.into_iter()) } else { "none".to_owned() };
+        Fact { name: "Losses", words, wrong }
+    }
+
+    fn clocks(&self) -> Fact {
+        let words = self.clocks.map_or_else(
+            || "not compared yet".to_owned(),
+            |clocks| {
+                let ppm = number(clocks.skew * 1e6, 1);
+                let apart = clocks.offset_s.abs();
+                let apart = match apart > APART_S {
+                    true => format!("{} s", number(apart, 1)),
+                    false => format!("{} ms", number(apart * 1e3, 1)),
+                };
+                let side = if clocks.offset_s < 0.0 { "behind" } else { "ahead of" };
+                format!("forearm {apart} {side} hand, drift {ppm} ppm")
+            },
+        );
+        Fact { name: "Clocks", words, wrong: false }
+    }
+
+    fn sound(&self) -> Fact {
+        let words = match (self.muted, self.sound) {
+            (true, _) => "muted",
+            (false, SoundState::Heard) => "on",
+            (false, SoundState::Searching) => "looking for the sound server",
+            (false, SoundState::Written) => "to a file",
+            (false, SoundState::Silent) => "none",
+        };
+        Fact { name: "Sound", words: words.to_owned(), wrong: self.muted }
+    }
+}
+
+/// The word for a node's place.
+#[must_use]
+pub fn role_word(role: NodeRole) -> &'static str {
+    crate::device::frames::place_word(role)
+}
+
+fn joined(parts: impl Iterator<Item = String>) -> String {
+    parts.collect::<Vec<_>>().join(", ")
+}
+
+/// The newest swing for a view that is read from the mat.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Latest {
+    /// Number and club.
+    pub title: String,
+    /// How it came out.
+    pub kind: Kind,
+    /// Where its set lies.
+    pub sentence: String,
+    /// Arm travel at the set.
+    pub travel: Option<Measured>,
+    /// Why it deserves less trust, in words.
+    pub doubts: Vec<&'static str>,
+}
+
+impl Latest {
+    /// The newest swing, under its number in the bucket.
+    #[must_use]
+    pub fn of(review: &Review, swings: u64) -> Option<Latest> {
+        let (place, swing) = review.analysis.swings.iter().enumerate().next_back()?;
+        let number = swings.max(place as u64 + 1);
+        Some(Latest {
+            title: format!("Swing {number}, {}", wording::club_name(swing.club.as_deref())),
+            kind: Kind::of(review, swing),
+            sentence: set_sentence(swing),
+            travel: swing.set.map(|set| set.arm_travel_at_set),
+            doubts: swing.flags.iter().map(|flag| flag.explanation()).collect(),
+        })
+    }
+}
+
+/// The swings so far with the club that is in use.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClubSoFar {
+    /// The club in words.
+    pub club: String,
+    /// Its window.
+    pub window: Option<TargetWindow>,
+    /// The newest swing was with it.
+    pub has_newest: bool,
+    /// How its swings came out, in order.
+    pub kinds: Vec<Kind>,
+    /// What they have in common.
+    pub sentence: String,
+    /// Where they are going.
+    pub trend: String,
+}
+
+impl ClubSoFar {
+    /// Looks at the club that was said last, or else the newest swing's.
+    #[must_use]
+    pub fn of(review: &Review, said: Option<&str>) -> ClubSoFar {
+        let swings = &review.analysis.swings;
+        let club = said.map(str::to_owned).or_else(|| swings.last().and_then(|swing| swing.club.clone()));
+        let of_club = swings.iter().filter(|swing| swing.club == club);
+        let kinds: Vec<Kind> = of_club.map(|swing| Kind::of(review, swing)).collect();
+        let groups = Summary::of(review).clubs;
+        let group = groups.into_iter().find(|(name, _)| *name == club).map(|(_, group)| group);
+        let median = group.as_ref().and_then(|group| group.set_to_top_ms);
+        let share = group.as_ref().and_then(|group| group.in_window);
+        let mut sentence = format!("{} {}", kinds.len(), if kinds.len() == 1 { "swing" } else { "swings" });
+        if let Some(share) = share {
+            sentence += &format!(", {} of {} in the window", share.hits, share.n);
+        }
+        if let Some(spread) = median.filter(|spread| spread.n > 1) {
+            sentence += &format!("; the middle one is set {}", wording::against_top(spread.median));
+        }
+        let trend = match group.and_then(|group| group.set_trend_ms) {
+            Some(trend) if trend.clear => {
+                let side = if trend.per_swing > 0.0 { "later" } else { "earlier" };
+                format!("the set comes {side} by about {} ms a swing", number(trend.per_swing.abs(), 1))
+            }
+            Some(_) => "no clear trend".to_owned(),
+            None => format!("a trend needs {} sets with one club", super::statistics::SMALL_SAMPLE),
+        };
+        ClubSoFar {
+            has_newest: swings.last().is_some_and(|newest| newest.club == club),
+            window: review.windows.for_club(club.as_deref()),
+            club: wording::club_name(club.as_deref()),
+            kinds,
+            sentence,
+            trend,
+        }
+    }
+
+    /// The window in words.
+    #[must_use]
+    pub fn window_words(&self) -> String {
+        self.window.map_or_else(
+            || "no window for this club".to_owned(),
+            |window| {
+                let percent = |part: f64| number(100.0 * part, 0);
+                format!("{} to {} % of the arm's travel", percent(window.from), percent(window.to))
+            },
+        )
+    }
+}

@@ -1,0 +1,78 @@
+//! The parts of a live page that change while the bucket is filled: in the page at first, over a socket later.
+
+use super::{PageModel, bucket, latest, losses_and_notes, title};
+use crate::review::live::LiveStatus;
+use crate::review::summary::Summary;
+use crate::review::wording;
+use maud::{Markup, html};
+
+/// A browser without scripts asks for the page's successor after so many seconds.
+const REFRESH_S: u32 = 3;
+
+/// The script that puts the parts in their places.
+pub const SCRIPT: &str = include_str!("live.js");
+
+/// The parts by name; each stands in the element `live-NAME`.
+#[must_use]
+pub fn parts(model: &PageModel, status: Option<&LiveStatus>) -> [(&'static str, String); 4] {
+    let [heading, newest, glove, bucket] = markups(model, status);
+    [
+        ("heading", heading.into_string()),
+        ("newest", newest.into_string()),
+        ("glove", glove.into_string()),
+        ("bucket", bucket.into_string()),
+    ]
+}
+
+fn markups(model: &PageModel, status: Option<&LiveStatus>) -> [Markup; 4] {
+    let review = &model.review;
+    let summary = Summary::of(review);
+    let heading = html! {
+        h1 { (title(review)) }
+        p.headline { (wording::headline(&summary)) }
+    };
+    let glove = html! { @if let Some(status) = status { (facts(status)) } };
+    let rest = html! {
+        @if !review.analysis.swings.is_empty() { (bucket(review, &summary)) }
+        (losses_and_notes(review))
+    };
+    [heading, latest(review), glove, rest]
+}
+
+/// Body of a page that follows its bucket.
+pub fn body(model: &PageModel, status: Option<&LiveStatus>) -> Markup {
+    let [heading, newest, glove, bucket] = markups(model, status);
+    html! {
+        header {
+            p.program { "hingeclock" }
+            div #live-heading { (heading) }
+            p.connection #connection role="status" { "Loaded; not connected yet." }
+        }
+        main {
+            div #live-newest aria-live="polite" { (newest) }
+            div #live-glove { (glove) }
+            div #live-bucket { (bucket) }
+        }
+    }
+}
+
+/// What the head of such a page holds beside the usual.
+pub fn head() -> Markup {
+    html! {
+        script src="/live.js" defer {}
+        noscript { meta http-equiv="refresh" content=(REFRESH_S); }
+    }
+}
+
+fn facts(status: &LiveStatus) -> Markup {
+    html! {
+        section aria-labelledby="glove" {
+            h2 #glove { "Glove and recording" }
+            dl.facts {
+                @for fact in status.facts() {
+                    div.wrong[fact.wrong] { dt { (fact.name) } dd { (fact.words) } }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,117 @@
+//! The live view's drawing, without a terminal: what a player reads in it, at several sizes.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+#[path = "support/bucket.rs"]
+mod bucket;
+
+use bucket::robins_bucket;
+use hingeclock::daemon::view::keys::Asked;
+use hingeclock::daemon::view::{View, draw};
+use hingeclock::detect::BucketAnalysis;
+use hingeclock::record::latency::Latency;
+use hingeclock::review::Review;
+use hingeclock::review::live::*;
+use hingeclock::sample::NodeRole;
+use hingeclock::tone::SoundState;
+use ratatui::Terminal;
+use ratatui::backend::TestBackend;
+
+fn status() -> LiveStatus {
+    let node = |role, received, missing, volts, percent| NodeStatus {
+        role,
+        received,
+        missing,
+        duplicates: 2,
+        requeued: 1,
+        battery: Some(BatteryStatus { volts, percent }),
+    };
+    LiveStatus {
+        link: LinkStatus::Sending,
+        club: Some("driver".to_owned()),
+        nodes: vec![
+            node(NodeRole::Hand, 160_002, 40, 4.02, Some(84)),
+            node(NodeRole::Forearm, 160_044, 0, 3.44, None),
+        ],
+        clocks: Some(ClockStatus { offset_s: -0.0123, skew: 21.4e-6 }),
+        recorder: RecorderStatus { running: true, waiting: 3, refused: 0, latency: Latency::default() },
+        sound: SoundState::Heard,
+        muted: false,
+        swings: 11,
+        cues: vec![],
+        damaged: 0,
+    }
+}
+
+/// The view as text, a line for each row, and a second text of the same size that tells what is reversed.
+fn picture(review: &Review, status: &LiveStatus, asked: &Asked, size: (u16, u16)) -> String {
+    let said = ["port open, waiting for the glove", "club: driver"].map(str::to_owned);
+    let clubs = ["driver", "iron", "wedge"].map(str::to_owned);
+    let view = View { review, status, said: &said, asked, clubs: &clubs };
+    let mut terminal = Terminal::new(TestBackend::new(size.0, size.1)).unwrap();
+    terminal.draw(|frame| draw(frame, &view)).unwrap();
+    let text = terminal.backend().to_string();
+    text.lines().map(|line| line.trim_matches('"').trim_end().to_owned() + "\n").collect()
+}
+
+fn empty() -> Review {
+    Review::new(
+        "empty.mcap",
+        BucketAnalysis { swings: vec![], losses: vec![], notes: vec![], calibration: None },
+    )
+}
+
+#[test]
+fn a_bucket_in_full_swing() {
+    insta::assert_snapshot!(picture(&robins_bucket(), &status(), &Asked::Nothing, (80, 30)));
+}
+
+#[test]
+fn another_club_was_said_since() {
+    let status = LiveStatus { club: Some("7 iron".to_owned()), ..status() };
+    insta::assert_snapshot!(picture(&robins_bucket(), &status, &Asked::Mark("wi".to_owned()), (100, 24)));
+}
+
+#[test]
+fn before_the_first_swing() {
+    insta::assert_snapshot!(picture(&empty(), &LiveStatus::default(), &Asked::Nothing, (60, 20)));
+}
+
+#[test]
+fn trouble_is_told() {
+    let mut status = status();
+    status.link = LinkStatus::Down;
+    status.recorder.running = false;
+    status.muted = true;
+    status.damaged = 7;
+    status.nodes[0].battery = Some(BatteryStatus { volts: 3.6, percent: Some(9) });
+    insta::assert_snapshot!(picture(&empty(), &status, &Asked::End, (110, 22)));
+}
+
+#[test]
+fn the_keys_stand_at_any_size() {
+    for width in 1..=120 {
+        for height in [1, 2, 5, 24, 60] {
+            let text = picture(&robins_bucket(), &status(), &Asked::Nothing, (width, height));
+            assert_eq!(text.lines().count(), usize::from(height));
+            let last = text.lines().next_back().unwrap();
+            let keys = "c take iron   n other club";
+            let expected: String = keys.chars().take(usize::from(width)).collect();
+            assert!(last.starts_with(expected.trim_end()), "{width}x{height}: {last}");
+        }
+    }
+    assert!(picture(&robins_bucket(), &status(), &Asked::Nothing, (30, 8)).contains("o IN THE WINDOW"));
+}
+
+/// What comes from outside cannot move the cursor or clear the screen.
+#[test]
+fn control_letters_never_reach_the_terminal() {
+    let mut review = robins_bucket();
+    let attack = "a\u{1b}[2Jb\u{7}\nc";
+    review.input = attack.to_owned();
+    review.player = Some(attack.to_owned());
+    review.analysis.swings.iter_mut().for_each(|swing| swing.club = Some(attack.to_owned()));
+    let status = LiveStatus { club: Some(attack.to_owned()), ..status() };
+    let text = picture(&review, &status, &Asked::Nothing, (100, 30));
+    assert!(text.contains("a[2Jbc"), "{text}");
+    assert!(!text.chars().any(|letter| letter.is_control() && letter != '\n'));
+}
