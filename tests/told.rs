@@ -63,6 +63,7 @@ fn full_swing(travel: f64) -> Cue {
         pause_s: 0.0,
         way: HingeWay::default(),
         press_deg: 0.0,
+        give_deg: 0.0,
         pace: 1.0,
         more_hinge_deg: 0.0,
     })

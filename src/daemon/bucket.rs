@@ -2,7 +2,8 @@
 
 use super::control::Control;
 use super::detector::{Detector, Said};
-use super::feedback::{Feedback, Finished, Heard, verdict_of_call};
+use super::ended::BucketEnd;
+use super::feedback::{Feedback, Finished, Heard, is_press, verdict_of_call};
 use super::guide::{Guide, INTRODUCTION, Say};
 use super::recovery::Recovery;
 use super::status::Status;
@@ -26,17 +27,6 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::sync::watch;
-
-/// How a bucket ended.
-#[derive(Debug)]
-pub struct BucketEnd {
-    /// The recording.
-    pub recording: PathBuf,
-    /// The bucket as it was known live.
-    pub review: Review,
-    /// Why data was lost on this machine, if it was.
-    pub lost: Vec<String>,
-}
 
 /// The state of a running bucket.
 pub struct Bucket {
@@ -68,12 +58,6 @@ pub struct Bucket {
 const SWINGS_KEPT: usize = 300;
 /// And so many points of each one's curve: what a page can show.
 const CURVE_POINTS: usize = 160;
-
-/// The glove's button was pressed shortly.
-fn is_press(arrival: &Arrival) -> bool {
-    let Arrival::Marker { marker: Marker::Note { kind, value }, .. } = arrival else { return false };
-    kind == "button" && value.split_whitespace().last() == Some("press")
-}
 
 impl Bucket {
     /// A bucket with nothing in it.

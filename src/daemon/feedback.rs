@@ -4,6 +4,7 @@ use super::cue_of;
 use crate::detect::{Class, LiveCall, SetTimes, Swing, TargetWindow, Verdict};
 use crate::record::feedback_settings::{FeedbackMode, FeedbackSettings};
 use crate::review::{Review, Windows};
+use crate::sample::{Arrival, Marker};
 use crate::tone::Cue;
 use crate::units::HostTime;
 
@@ -162,6 +163,13 @@ impl Feedback {
 fn corrected(heard: Option<Verdict>, verdict: Verdict) -> Option<String> {
     let before = heard.filter(|before| *before != verdict)?;
     Some(format!("corrected: {}, not {}", verdict.word(), before.word()))
+}
+
+/// The glove's button was pressed shortly.
+#[must_use]
+pub fn is_press(arrival: &Arrival) -> bool {
+    let Arrival::Marker { marker: Marker::Note { kind, value }, .. } = arrival else { return false };
+    kind == "button" && value.split_whitespace().last() == Some("press")
 }
 
 #[cfg(test)]

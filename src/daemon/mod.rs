@@ -7,6 +7,7 @@ pub mod bucket;
 mod bucket_status;
 pub mod control;
 pub mod detector;
+pub mod ended;
 pub mod event;
 pub mod feedback;
 pub mod guide;

@@ -1,8 +1,9 @@
 //! The loop: what can happen is one [`Event`], and what follows from each stands here.
 
-use super::bucket::{Bucket, BucketEnd};
+use super::bucket::Bucket;
 use super::control::Control;
 use super::detector::Detector;
+use super::ended::BucketEnd;
 use super::event::Event;
 use super::metrics;
 use super::recovery::Recovery;
