@@ -186,7 +186,7 @@ fn the_log_tells_what_happened_in_its_spans() {
         assert!(swing["fields"]["set_to_top_ms"].is_f64() && swing["fields"]["class"].is_string(), "{swing}");
     }
     assert_eq!((of("bucket begins").len(), of("bucket over").len()), (1, 1));
-    let link = of("serial link down");
+    let link = of("link down");
     assert!(!link.is_empty() && link.iter().all(|line| spans(line) == ["bucket", "link"]), "{link:#?}");
 }
 

@@ -20,7 +20,7 @@ use crate::record::settings::Settings;
 use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review, json, table};
 use crate::sample::{Arrival, Marker, NodeRole};
-use crate::tone::{Cue, CueSink};
+use crate::tone::CueSink;
 use crate::units::HostTime;
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -362,14 +362,14 @@ impl Bucket {
         let silence = live.told.at_set.err().map(Silence::sentence);
         let heard = self.feedback.after_swing(&Finished::of(&self.review, &live.swing), silence);
         let cue = heard.cue.map(|cue| LiveCue::after(cue.word(), live.decided_at));
+        let cue = self.cue_at_set.take().or(cue);
         tracing::info!(
             class = live.swing.class.word(),
-            cue = heard.cue.map(Cue::word),
+            cue = cue.as_ref().map(|cue| cue.cue.as_str()),
             set_to_top_ms = live.swing.set.map(|set| set.set_to_top_ms.value),
             "swing measured"
         );
-        let at_set = self.cue_at_set.take();
-        self.keep(live.swing.clone(), at_set.or(cue));
+        self.keep(live.swing.clone(), cue);
         self.hear(heard, now);
         self.status.line(&table::newest(&self.review, self.number()));
         if let Some(value) = self.derived() {

@@ -1,6 +1,7 @@
 //! What the keys of the live view mean. Pure: a key and what stands on the last line give what follows.
 
 use crate::daemon::control::{Control, LONGEST};
+use crate::detect::Verdict;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 
 /// What is asked on the last line.
@@ -54,6 +55,9 @@ fn command(code: KeyCode, clubs: &[String], club: Option<&str>) -> (Asked, Optio
         'm' => (Asked::Mark(String::new()), None),
         'k' => (Asked::Nothing, Some(Control::Calibrate)),
         ' ' | 'x' => (Asked::Nothing, Some(Control::Mute)),
+        'e' => (Asked::Nothing, Some(Control::Guess(Verdict::Early))),
+        'o' => (Asked::Nothing, Some(Control::Guess(Verdict::InWindow))),
+        'l' => (Asked::Nothing, Some(Control::Guess(Verdict::Late))),
         'q' => (Asked::End, None),
         _ => (Asked::Nothing, None),
     }
@@ -125,6 +129,7 @@ mod tests {
             ("m⏎mno ball⏎", vec![mark("mark"), mark("no ball")]),
             ("k x", vec![Control::Calibrate, Control::Mute, Control::Mute]),
             ("qnqy", vec![Control::Stop]),
+            ("eol", [Verdict::Early, Verdict::InWindow, Verdict::Late].map(Control::Guess).to_vec()),
             ("z?⏎⎋", vec![]),
         ];
         for (keys, expected) in cases {
