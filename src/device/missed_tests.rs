@@ -59,7 +59,7 @@ fn what_is_lost_again_is_asked_for_again_but_not_for_ever() {
     let mut missed = missed();
     gap(&mut missed, u32::MAX - 1, 4, 0);
     let mut now = HostTime(100_000);
-    for try_number in 0..4 {
+    for try_number in 0..MissedParams::default().tries {
         let request = missed.poll(now).unwrap();
         assert_eq!((request.first_seq, request.count), (u32::MAX - 1, 4), "try {try_number}");
         now.0 += 600_000;
