@@ -9,8 +9,9 @@ mod support {
 use hingeclock::detect::{Flag, Swing};
 use hingeclock::device::virtual_glove::scenario::ClockSettings;
 use hingeclock::device::virtual_glove::sensor::SensorSettings;
-use hingeclock::device::virtual_glove::{Scenario, SwingTruth, VirtualBucket};
-use hingeclock::sample::NodeRole;
+use hingeclock::device::virtual_glove::swing::{SetAim, SwingSize};
+use hingeclock::device::virtual_glove::{Cue, Plan, Scenario, SwingTruth, VirtualBucket};
+use hingeclock::sample::{Arrival, CalibrationPart, Marker, NodeRole};
 use support::analysis::{live, offline};
 
 /// Every swing is there in order, and none besides; prints a line each.
@@ -121,5 +122,28 @@ fn a_hand_node_alone_times_swings_and_makes_up_no_hinge() {
         assert!(swing.set.is_none() && swing.flags.contains(&Flag::HandNodeAlone));
         assert!(swing.top.seconds_since(truth.top).abs() < 0.06, "{:?}", swing.top.seconds_since(truth.top));
         assert_eq!(swing.impact.is_some(), truth.impact.is_some());
+    }
+}
+
+/// Prompts that nobody follows, after a calibration that was good: it stands, live and offline.
+#[test]
+fn a_calibration_that_failed_does_not_take_the_place_of_a_good_one() {
+    let shot = || Cue::Shot(SwingSize::Full, SetAim::Travel(0.5));
+    let cues = vec![Cue::Club("iron"), Cue::Calibrate, shot(), Cue::Walk, Cue::TeeUp, Cue::Walk, shot()];
+    let plan = Plan::Listed(cues);
+    let mut bucket = VirtualBucket::play(&Scenario { plan, ..Scenario::demo_bucket() }, 5);
+    let first_over = bucket.truth[0].top;
+    let after = |arrival: &Arrival| {
+        matches!(arrival, Arrival::Sample(sample)
+            if sample.role == NodeRole::Hand && sample.t.seconds_since(first_over) > 3.0)
+    };
+    let place = bucket.arrivals.iter().position(after).unwrap();
+    let prompts = CalibrationPart::ALL
+        .map(|(part, _)| Arrival::Marker { received: None, marker: Marker::Prompt(part) });
+    bucket.arrivals.splice(place..place, prompts);
+    for swings in [offline(&bucket), live(&bucket)] {
+        let flags: Vec<_> = swings.iter().map(|swing| swing.flags.clone()).collect();
+        assert_eq!(swings.len(), 2, "{flags:?}");
+        assert!(flags.iter().all(|flags| !flags.contains(&Flag::NominalMounting)), "{flags:?}");
     }
 }

@@ -93,9 +93,9 @@ impl OfflineAnalysis {
         }
         let mut notes = Vec::new();
         let mut calibration = None;
-        let mut swings = Vec::new();
+        let (mut swings, mut good) = (Vec::new(), None);
         for stint in std::mem::take(&mut self.stints) {
-            swings.extend(self.stint(stint, &mut notes, &mut calibration));
+            swings.extend(self.stint(stint, &mut notes, &mut calibration, &mut good));
         }
         BucketAnalysis { swings, losses: self.cutter.losses(), notes, calibration }
     }
@@ -122,11 +122,23 @@ impl OfflineAnalysis {
         stint: Stint,
         notes: &mut Vec<String>,
         quality: &mut Option<CalibrationQuality>,
+        good: &mut Option<WristState>,
     ) -> Vec<Swing> {
         let mut state = WristState::nominal(&self.device);
         if let Some(calibration) = &stint.calibration {
             state.calibrate(calibration);
             quality.clone_from(&state.quality);
+        }
+        match good {
+            // As live: a calibration that failed does not take the place of one that did not.
+            Some(good) if !state.is_calibrated() => {
+                notes.append(&mut state.notes);
+                state = good.clone();
+            }
+            _ => {
+                notes.append(&mut state.notes);
+                *good = state.is_calibrated().then(|| state.clone());
+            }
         }
         let mut swings = Vec::new();
         let mut motions = stint.motions.into_iter().peekable();
