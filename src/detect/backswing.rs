@@ -3,7 +3,7 @@
 //! does not show, is begun as the player stood at earlier addresses and pulled right by the joint: its two axes
 //! stay perpendicular.
 
-use super::candidate::cuff_turn;
+use super::candidate::{ADDRESS_WITHIN_S, RESTLESS_MAX, cuff_turn};
 use super::episode::Episode;
 use super::measure::WristKnowledge;
 use super::set_call::Look;
@@ -15,10 +15,6 @@ use crate::fusion::track::STILL_S;
 use crate::fusion::wrist;
 use nalgebra::{UnitQuaternion, Vector3};
 
-/// The still pose is looked for so far back from the fast motion, s.
-const ADDRESS_WITHIN_S: f64 = 3.5;
-/// A hand that is never stiller than this had no address, rad/s.
-const RESTLESS_MAX: f64 = 0.35;
 /// The rate under which a backswing has not begun, rad/s: as defined.
 const TAKEAWAY_RATE: f64 = 10.0 * std::f64::consts::PI / 180.0;
 /// A rise of the arm begins above this rate, rad/s.

@@ -14,9 +14,9 @@ use crate::fusion::wrist::WristAxes;
 use nalgebra::{UnitQuaternion, Vector3};
 
 /// The address pose is looked for so far back from the fast motion, s.
-const ADDRESS_WITHIN_S: f64 = 3.5;
+pub(super) const ADDRESS_WITHIN_S: f64 = 3.5;
 /// A hand that is never stiller than this had no address, rad/s.
-const RESTLESS_MAX: f64 = 0.35;
+pub(super) const RESTLESS_MAX: f64 = 0.35;
 /// Steps between readings longer than this are gaps, s.
 const GAP_S: f64 = 0.05;
 /// The joint's window ends so long after the arm is back at its address angle, s.

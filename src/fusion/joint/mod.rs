@@ -119,8 +119,6 @@ pub struct JointEstimate {
     pub starts: Vec<UnitQuaternion<f64>>,
     /// Root mean square residual, rad.
     pub residual_rms: f64,
-    /// Standard deviation of the residuals, freedom taken by the unknowns given back, rad.
-    pub residual_sd: f64,
     /// How far the axes lie from where the search started, two tangents each, rad.
     axes_moved: SVector<f64, CLOCK>,
     /// Covariance of the shared unknowns.
@@ -229,7 +227,6 @@ pub fn estimate(
         error_changes: state.errors,
         starts: state.starts,
         residual_rms: system.rms,
-        residual_sd,
         axes_moved: state.shared_moved.fixed_rows::<CLOCK>(0).into_owned(),
         shared_covariance,
         window_covariances,
