@@ -91,7 +91,7 @@ impl WristState {
     #[must_use]
     pub fn clock_for(&self, episode: &Episode) -> ClockMap {
         let reference_s = episode.hand.last().map_or(0.0, |last| last.t_s);
-        self.clock.unwrap_or(ClockMap { offset_s: episode.clock_guess_s, skew: 0.0, reference_s })
+        self.clock.unwrap_or(ClockMap::line(episode.clock_guess_s, 0.0, reference_s))
     }
 
     /// Looks for the clocks' offset in the motion of an episode, and lays a line through what all of them

@@ -1,9 +1,10 @@
 //! One time base: the forearm node's clock as seen from the hand node's.
 
+use super::clock_bends::Bends;
 use super::series::Reading;
 use nalgebra::Vector3;
 
-/// `t_forearm = t_hand + offset_s + skew · (t_hand − reference_s)`.
+/// `t_forearm = t_hand + offset_s + skew · (t_hand − reference_s) + bends`.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ClockMap {
     /// Forearm clock less hand clock at the reference instant, s.
@@ -12,22 +13,42 @@ pub struct ClockMap {
     pub skew: f64,
     /// Where the offset holds, hand clock, s.
     pub reference_s: f64,
+    /// How the clock strays from this line over a long session.
+    pub bends: Bends,
 }
 
 impl ClockMap {
     /// Both clocks agree.
-    pub const IDENTITY: ClockMap = ClockMap { offset_s: 0.0, skew: 0.0, reference_s: 0.0 };
+    pub const IDENTITY: ClockMap = ClockMap::line(0.0, 0.0, 0.0);
+
+    /// A clock without bends.
+    #[must_use]
+    pub const fn line(offset_s: f64, skew: f64, reference_s: f64) -> ClockMap {
+        ClockMap { offset_s, skew, reference_s, bends: Bends::NONE }
+    }
 
     /// The forearm clock at this instant of the hand clock, s.
     #[must_use]
     pub fn forearm_s(&self, hand_s: f64) -> f64 {
-        hand_s + self.offset_s + self.skew * (hand_s - self.reference_s)
+        let from_reference_s = hand_s - self.reference_s;
+        hand_s + self.offset_s + self.skew * from_reference_s + self.bends.at(from_reference_s)
     }
 
     /// The hand clock at this instant of the forearm clock, s.
     #[must_use]
     pub fn hand_s(&self, forearm_s: f64) -> f64 {
-        (forearm_s - self.offset_s + self.skew * self.reference_s) / (1.0 + self.skew)
+        let by_line_s = |at_s: f64| (at_s - self.offset_s + self.skew * self.reference_s) / (1.0 + self.skew);
+        // The bends change by parts per million of their argument's change, so one round is exact enough.
+        let strayed_s = self.bends.at(by_line_s(forearm_s) - self.reference_s);
+        by_line_s(forearm_s - self.bends.at(by_line_s(forearm_s - strayed_s) - self.reference_s))
+    }
+
+    /// The straight line that agrees with this clock at `reference_s`, to be bent over `reference_s ±
+    /// half_span_s`.
+    #[must_use]
+    pub fn straight_about(&self, reference_s: f64, half_span_s: f64) -> ClockMap {
+        let bends = Bends { half_span_s, ..Bends::NONE };
+        ClockMap { offset_s: self.forearm_s(reference_s) - reference_s, reference_s, bends, ..*self }
     }
 }
 
@@ -107,7 +128,7 @@ fn fit(offsets_s: &[(f64, f64)]) -> Option<ClockMap> {
         xx += (hand - reference_s).powi(2);
         xy += (hand - reference_s) * (offset - offset_s);
     }
-    (!offsets_s.is_empty()).then_some(ClockMap { offset_s, skew: xy / xx, reference_s })
+    (!offsets_s.is_empty()).then_some(ClockMap::line(offset_s, xy / xx, reference_s))
 }
 
 /// Norms of the rate, bias removed, at rising instants, by linear interpolation.
@@ -155,8 +176,11 @@ mod tests {
         }
 
         #[test]
-        fn the_map_goes_both_ways(offset_s in -1e5..1e5_f64, skew in -1e-4..1e-4_f64, hand_s in 0.0..1e5_f64) {
-            let map = ClockMap { offset_s, skew, reference_s: 100.0 };
+        fn the_map_goes_both_ways(
+            offset_s in -1e5..1e5_f64, skew in -1e-4..1e-4_f64, hand_s in 0.0..1e5_f64, bend_s in -0.01..0.01_f64,
+        ) {
+            let bends = Bends { half_span_s: 5000.0, by_s: [bend_s, -bend_s, 0.0, 0.3 * bend_s] };
+            let map = ClockMap { bends, ..ClockMap::line(offset_s, skew, 100.0) };
             prop_assert!((map.hand_s(map.forearm_s(hand_s)) - hand_s).abs() < 1e-8);
         }
     }

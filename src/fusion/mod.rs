@@ -5,6 +5,7 @@
 
 pub mod calibration;
 pub mod clock;
+pub mod clock_bends;
 pub mod errors;
 pub mod joint;
 pub mod mend;

@@ -12,6 +12,7 @@ pub mod relative;
 mod system;
 
 use super::clock::ClockMap;
+use super::clock_bends::BENDS;
 use super::errors::{GloveErrors, NODE, NodeErrors};
 use super::self_calibration::Evidence;
 use super::soft_tissue::SoftTissue;
@@ -20,12 +21,13 @@ use super::wrist::WristAxes;
 use nalgebra::{Matrix3, Matrix3x2, SMatrix, SVector, Unit, UnitQuaternion, Vector3};
 use system::{Normal, Prior};
 
-/// Where the clock's offset stands among the unknowns, its skew after it; the axes come before, two each.
+/// Where the clock's offset stands among the unknowns, its skew and its bends after it; the axes come before,
+/// two each.
 pub const CLOCK: usize = 4;
 /// Where the share that soft tissue hides stands.
-pub const TISSUE: usize = 6;
+pub const TISSUE: usize = CLOCK + 2 + BENDS;
 /// Unknowns of the joint itself: axes, clock, soft tissue.
-pub const JOINT: usize = 7;
+pub const JOINT: usize = TISSUE + 1;
 /// Unknowns shared by all windows: those of the joint, then the errors of hand and forearm node.
 pub const SHARED: usize = JOINT + 2 * NODE;
 /// Unknowns of a window: the relative start orientation.
@@ -192,6 +194,7 @@ pub fn estimate(
     evidence: &GloveEvidence,
     params: &JointParams,
 ) -> JointEstimate {
+    let clock = &about_all(windows, clock);
     let starts: Vec<_> = windows.iter().map(|window| first_start(window, axes, clock)).collect();
     let mut state = State {
         axes: *axes,
@@ -202,7 +205,7 @@ pub fn estimate(
         window_moved: vec![Vector3::zeros(); starts.len()],
         starts,
     };
-    let mut prior = Prior::new(tissue, evidence, params);
+    let mut prior = Prior::new(tissue, clock.bends.half_span_s, evidence, params);
     let mut residual_sd = params.residual_sd;
     let mut system = Normal::at(windows, &state, residual_sd, &prior, params);
     for iteration in 0..params.iterations {
@@ -233,6 +236,15 @@ pub fn estimate(
     }
 }
 
+/// The clock as a straight line about the middle of the windows, to be bent over their span.
+fn about_all(windows: &[&JointWindow], clock: &ClockMap) -> ClockMap {
+    let from_s = windows.iter().map(|window| window.from_s).reduce(f64::min);
+    let to_s = windows.iter().map(|window| window.to_s).reduce(f64::max);
+    from_s.zip(to_s).map_or(*clock, |(from_s, to_s)| {
+        clock.straight_about(0.5 * (from_s + to_s), 0.5 * (to_s - from_s).max(0.0))
+    })
+}
+
 /// Two unit vectors that span the plane perpendicular to `axis`.
 #[must_use]
 pub fn tangents(axis: &Unit<Vector3<f64>>) -> Matrix3x2<f64> {
@@ -254,6 +266,7 @@ fn step(state: &mut State, shared: &SharedVector, own: &[Vector3<f64>]) {
     axes.deviation_in_hand = moved_axis(&axes.deviation_in_hand, shared[2], shared[3]);
     state.clock.offset_s += shared[CLOCK];
     state.clock.skew += shared[CLOCK + 1];
+    state.clock.bends.by_s.iter_mut().zip(shared.iter().skip(CLOCK + 2)).for_each(|(bend, by)| *bend += by);
     state.tissue += shared[TISSUE];
     let node = |first: usize| NodeErrors::from_vector(&shared.fixed_rows::<NODE>(first).into_owned());
     state.errors = state.errors.plus(&GloveErrors { hand: node(JOINT), forearm: node(JOINT + NODE) });
@@ -389,7 +402,7 @@ mod tests {
 
     #[test]
     fn axes_clock_and_start_are_found_from_the_motion() {
-        let clock = ClockMap { offset_s: 0.004, skew: 0.0, reference_s: 105.0 };
+        let clock = ClockMap::line(0.004, 0.0, 105.0);
         let wrist = Wrist {
             forearm_from_sensor: euler(0.1, -0.12, 0.05),
             hand_from_sensor: euler(-0.08, 0.1, 0.15),
@@ -410,7 +423,7 @@ mod tests {
         };
         // The sensors are ideal, so their residuals may be believed further than those of real ones.
         let params = JointParams { residual_floor: 0.02_f64.to_radians(), ..JointParams::default() };
-        let clock = ClockMap { reference_s: 105.0, ..ClockMap::IDENTITY };
+        let clock = ClockMap::line(0.0, 0.0, 105.0);
         let found = {
             let (tissue, evidence) = (SoftTissue::UNSEEN, GloveEvidence::default());
             estimate(&[&wrist.window()], &first, &clock, &tissue, &evidence, &params)

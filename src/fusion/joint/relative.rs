@@ -58,7 +58,11 @@ impl Pair<'_> {
         let mut effect = Effect::zeros();
         let by_clock = -(forearm_now * forearm.at(there_s).1);
         effect.set_column(CLOCK, &by_clock);
-        effect.set_column(CLOCK + 1, &(by_clock * (t_s - self.clock.reference_s)));
+        let from_reference_s = t_s - self.clock.reference_s;
+        effect.set_column(CLOCK + 1, &(by_clock * from_reference_s));
+        for (i, by_bend) in self.clock.bends.polynomials_at(from_reference_s).into_iter().enumerate() {
+            effect.set_column(CLOCK + 2 + i, &(by_clock * by_bend));
+        }
         effect.set_column(TISSUE, &(bend / (1.0 - self.tissue).powi(2)));
         let tilt = |track: &Track| tilt_by_acc_bias(&track.still_level_from_sensor);
         let (hand_at, forearm_at) = (JOINT, JOINT + NODE);

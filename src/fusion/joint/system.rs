@@ -2,9 +2,10 @@
 
 use super::relative::of_window;
 use super::{
-    Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector, State,
-    TISSUE, instants, tangents,
+    CLOCK, Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector,
+    State, TISSUE, instants, tangents,
 };
+use crate::fusion::clock_bends::{BENDS, coefficients_sd_s};
 use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::soft_tissue::SoftTissue;
 use nalgebra::{Matrix3, Vector3};
@@ -38,11 +39,19 @@ pub(super) struct Prior {
 }
 
 impl Prior {
-    pub fn new(tissue: &SoftTissue, evidence: &GloveEvidence, params: &JointParams) -> Prior {
+    /// The clock may bend over `half_span_s` on either side of its reference.
+    pub fn new(
+        tissue: &SoftTissue,
+        half_span_s: f64,
+        evidence: &GloveEvidence,
+        params: &JointParams,
+    ) -> Prior {
         let JointParams { axes_sd, offset_sd_s, skew_sd, level_sd, .. } = *params;
         let mut sd = SharedVector::zeros();
-        let joint_sd = [axes_sd, axes_sd, axes_sd, axes_sd, offset_sd_s, skew_sd, tissue.sd];
-        sd.fixed_rows_mut::<JOINT>(0).copy_from_slice(&joint_sd);
+        sd.fixed_rows_mut::<CLOCK>(0).fill(axes_sd);
+        sd.fixed_rows_mut::<2>(CLOCK).copy_from_slice(&[offset_sd_s, skew_sd]);
+        sd.fixed_rows_mut::<BENDS>(CLOCK + 2).copy_from_slice(&coefficients_sd_s(half_span_s));
+        sd[TISSUE] = tissue.sd;
         for first in [JOINT, JOINT + NODE] {
             sd.fixed_rows_mut::<NODE>(first).copy_from(&params.node_sd.as_vector());
         }
