@@ -3,6 +3,8 @@
 use super::episode::Episode;
 use super::measure::WristKnowledge;
 use super::phases::{self, ArmTrack, NoSwing, PhaseParams, Phases};
+use crate::fusion::both_ends::{EndPose, NodeCovariance, typical_covariance};
+use crate::fusion::calibration::Biases;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::JointWindow;
@@ -66,6 +68,8 @@ impl Candidate {
             Track::from_stillest(&episode.forearm, &errors.forearm, from_s, until_s)
                 .ok_or(NoSwing::NoBackswing)?
         };
+        let typical = typical_covariance();
+        let [hand, forearm] = held(&episode, [hand, forearm], hand_alone, [&typical, &typical]);
         let arm = arm_of(&hand, &forearm, hand_alone, (axes, clock), None, lead_arm_sign);
         let phases = phases::find(&arm, params)?;
         Ok(Candidate { episode, errors, hand, forearm, hand_alone, phases, arm })
@@ -82,6 +86,8 @@ impl Candidate {
         } else {
             self.forearm.again(&self.episode.forearm, &errors.forearm)
         };
+        let [of_hand, of_forearm] = wrist.node_covariances();
+        let [hand, forearm] = held(&self.episode, [hand, forearm], self.hand_alone, [&of_hand, &of_forearm]);
         let known = (&wrist.axes, &wrist.clock);
         let arm = arm_of(&hand, &forearm, self.hand_alone, known, Some(wrist), lead_arm_sign);
         let (arm, phases) =
@@ -99,6 +105,26 @@ impl Candidate {
             to_s: self.phases.back_s + AFTER_BACK_S,
         }
     }
+}
+
+/// Both tracks held at the pose that the movement ends in, too, as far as there is one: live, the swing is
+/// measured before the finish, and there is none.
+fn held(
+    episode: &Episode,
+    [hand, forearm]: [Track; 2],
+    hand_alone: bool,
+    [of_hand, of_forearm]: [&NodeCovariance; 2],
+) -> [Track; 2] {
+    let Biases { hand: hand_bias, forearm: forearm_bias } = &episode.biases;
+    let held = |track: Track, pose: Option<EndPose>, covariance| match pose {
+        Some(pose) => track.held_at(&pose, covariance),
+        None => track,
+    };
+    let hand = held(hand, EndPose::find(&episode.hand, hand_bias), of_hand);
+    if hand_alone {
+        return [hand.clone(), hand];
+    }
+    [hand, held(forearm, EndPose::find(&episode.forearm, forearm_bias), of_forearm)]
 }
 
 /// How much time readings cover, gaps left out, s.

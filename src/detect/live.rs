@@ -210,7 +210,7 @@ impl LiveAnalysis {
     /// A glove that has moved on the wrist is a new one.
     fn notice_moved_glove(&mut self, window: &JointWindow, takeaway_s: f64) {
         let before: Vec<&JointWindow> = self.recent.iter().collect();
-        if seat::has_moved(&self.state, &before, window, &self.cutter.evidence()) {
+        if seat::has_moved(&self.state, &before, &[window], &self.cutter.evidence()) {
             self.notes.push(seat::note(takeaway_s));
             self.state = self.state.after_moving();
             self.recent.clear();

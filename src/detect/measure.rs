@@ -6,9 +6,10 @@ use super::set::{Crossings, HingeCurve, value_at};
 use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
 use super::{Bands, flags};
+use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::clock::ClockMap;
-use crate::fusion::errors::GloveErrors;
-use crate::fusion::joint::UNKNOWNS;
+use crate::fusion::errors::{GloveErrors, NODE};
+use crate::fusion::joint::{JOINT, UNKNOWNS};
 use crate::fusion::soft_tissue::given_back;
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
@@ -38,6 +39,14 @@ pub struct WristKnowledge {
     pub covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     /// The axes come from a calibration or from enough swings, not from the nominal mounting alone.
     pub calibrated: bool,
+}
+
+impl WristKnowledge {
+    /// How far the errors of the hand and of the forearm node may be from what is known.
+    #[must_use]
+    pub fn node_covariances(&self) -> [NodeCovariance; 2] {
+        [JOINT, JOINT + NODE].map(|first| self.covariance.fixed_view::<NODE, NODE>(first, first).into_owned())
+    }
 }
 
 /// What the measurement needs to be told.

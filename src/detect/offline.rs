@@ -13,6 +13,7 @@ use super::wrist_state::WristState;
 use crate::fusion::joint::{GloveEvidence, JointWindow};
 use crate::fusion::series::{between, mean_force_g};
 use crate::sample::{Arrival, DeviceDescription};
+use std::collections::VecDeque;
 
 /// Settings of the analysis, live and offline.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -207,12 +208,18 @@ fn seats(
     notes: &mut Vec<String>,
 ) -> Vec<(WristState, Vec<Seated>)> {
     let mut seats = vec![(state.clone(), Vec::<Seated>::new())];
-    for candidate in candidates {
+    let seated = |candidate: Candidate| {
         let window = (!candidate.hand_alone).then(|| candidate.joint_window());
-        let Some((state, seat)) = seats.last_mut() else { continue };
+        Seated { candidate, window }
+    };
+    let mut coming: VecDeque<Seated> = candidates.into_iter().map(seated).collect();
+    while !coming.is_empty() {
+        let Some((state, seat)) = seats.last_mut() else { break };
         let before: Vec<&JointWindow> = seat.iter().filter_map(|seated| seated.window.as_ref()).collect();
-        let moved = window.as_ref().is_some_and(|window| seat::has_moved(state, &before, window, evidence));
-        let seated = Seated { candidate, window };
+        let after: Vec<&JointWindow> = coming.iter().filter_map(|seated| seated.window.as_ref()).collect();
+        let with_forearm = coming.front().is_some_and(|next| next.window.is_some());
+        let moved = with_forearm && seat::has_moved(state, &before, &after, evidence);
+        let Some(seated) = coming.pop_front() else { break };
         if moved {
             notes.push(seat::note(seated.candidate.phases.takeaway_s));
             let fresh = state.after_moving();

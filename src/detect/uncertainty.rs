@@ -138,12 +138,13 @@ pub(super) fn spread(
         t_s.iter().map(|t_s| derivatives(candidate, wrist, params, *t_s)).collect();
     let model_sd = (SHOWN_SHARE * third_angle_rms(at_best, instants)).hypot(SENSOR_SD);
     let address = t_s.partition_point(|t| *t <= instants.address_s.1).max(1);
-    let unsure = |t_s: &f64| {
-        let there_s = wrist.clock.forearm_s(*t_s);
-        candidate.hand.mended_variance_at(*t_s) + candidate.forearm.mended_variance_at(there_s)
+    let address_s = instants.address_s.1;
+    let since_address = |t_s: &f64| {
+        let there = |at_s: f64| wrist.clock.forearm_s(at_s);
+        candidate.hand.mended_variance_between(address_s, *t_s)
+            + candidate.forearm.mended_variance_between(there(address_s), there(*t_s))
     };
-    let at_start = unsure(&instants.address_s.1);
-    let mended: Vec<f64> = t_s.iter().map(|t_s| (unsure(t_s) - at_start).abs()).collect();
+    let mended: Vec<f64> = t_s.iter().map(since_address).collect();
     let angle = |which: usize| {
         let mut by_unknown: Vec<Derivatives> = both.iter().map(|pair| pair[which]).collect();
         let zero = by_unknown[..address].iter().sum::<Derivatives>() / address as f64;

@@ -180,15 +180,15 @@ impl WristState {
         )
     }
 
-    /// What one swing alone says of the joint, beginning at an estimate.
+    /// What these swings alone say of the joint, beginning at an estimate.
     #[must_use]
     pub fn estimate_alone(
         &self,
-        swing: &JointWindow,
+        swings: &[&JointWindow],
         begin: &JointEstimate,
         evidence: &GloveEvidence,
     ) -> JointEstimate {
-        joint::estimate(&[swing], &begin.axes, &begin.clock, &self.tissue, evidence, &JointParams::default())
+        joint::estimate(swings, &begin.axes, &begin.clock, &self.tissue, evidence, &JointParams::default())
     }
 
     /// The same wrist in a glove that has moved on it: the calibration's axes are a first guess now.

@@ -33,8 +33,10 @@ pub struct Track {
     /// Orientation in the middle of the still pose.
     pub still_level_from_sensor: UnitQuaternion<f64>,
     sensitivities: Vec<(f64, Sensitivity)>,
-    /// See [`Track::mended_variance_at`].
+    /// Sums of the variances of what had to be mended, from the still pose both ways, rad².
     unsure: Vec<f64>,
+    /// Variance of the tilt against a second pose that the track is held at, rad².
+    held: Option<f64>,
 }
 
 impl Track {
@@ -70,6 +72,7 @@ impl Track {
             t_s: readings.iter().map(|reading| reading.t_s).collect(),
             sensitivities: sensitivities(&readings, &level_from_sensor, &rate, middle),
             unsure: summed_from(&variance, middle),
+            held: None,
             still_s,
             still_level_from_sensor: level_from_sensor[middle],
             level_from_sensor,
@@ -78,10 +81,36 @@ impl Track {
         }
     }
 
-    /// Variance of the orientation against that of the still pose from what had to be mended, rad².
+    /// Variance of the rotation between two instants from what had to be mended, rad². A second pose has taken
+    /// its share of two axes in three.
     #[must_use]
-    pub fn mended_variance_at(&self, t_s: f64) -> f64 {
-        self.unsure[self.place(t_s).0]
+    pub fn mended_variance_between(&self, from_s: f64, to_s: f64) -> f64 {
+        let at = |t_s| self.unsure[self.place(t_s).0];
+        let gathered = (at(to_s) - at(from_s)).abs();
+        gathered - self.held.map_or(0.0, |total| gathered * gathered / total * (2.0 / 3.0))
+    }
+
+    /// The track turned back by what it was `off` at `end_s` (rotation in the level frame, no heading in it):
+    /// at each instant by the share of `total`, the variance at the end, that was gathered by then.
+    #[must_use]
+    pub(super) fn turned_back(mut self, off: &Vector3<f64>, end_s: f64, total: f64) -> Track {
+        let at_end = self.sensitivity_at(end_s);
+        let tilt = Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, 0.0));
+        let from = self.t_s.partition_point(|t_s| *t_s < self.still_s.0);
+        let share = |unsure: f64| unsure / total;
+        let shares: Vec<f64> = self.unsure.iter().map(|unsure| share(*unsure)).collect();
+        for (level_from_sensor, share) in self.level_from_sensor.iter_mut().zip(&shares).skip(from) {
+            *level_from_sensor = UnitQuaternion::from_scaled_axis(off * *share) * *level_from_sensor;
+        }
+        // What errors of the gyro do to the end is turned back with the rest.
+        for (t_s, sensitivity) in &mut self.sensitivities {
+            let at = self.t_s.partition_point(|t| t < t_s).min(shares.len() - 1);
+            if at >= from {
+                *sensitivity -= tilt * at_end * shares[at];
+            }
+        }
+        self.held = Some(total);
+        self
     }
 
     /// Index of the reading before an instant, and how far the instant lies towards the next.

@@ -114,10 +114,11 @@ impl Normal {
                 let row = joint_row(window, k, t_s, state);
                 squares += row.residual * row.residual;
                 count += 1.0;
-                let (news, variance) =
-                    before.as_ref().map_or_else(|| (row.clone(), 1.0), |b| row.news(b, params));
-                let sd = residual_sd * (variance + params.white_share.powi(2)).sqrt();
-                if variance > LEAST_NEWS {
+                let News { row: news, share, variance } = before
+                    .as_ref()
+                    .map_or_else(|| row.first(residual_sd), |b| row.news(b, residual_sd, params));
+                let sd = variance.sqrt().hypot(residual_sd * params.white_share);
+                if share > LEAST_NEWS {
                     scores += (news.residual / sd).abs().min(OUTLYING).powi(2);
                     scored += 1.0;
                 }
@@ -219,23 +220,44 @@ struct Row {
     t_s: f64,
     /// Rate of the hand, rad/s.
     rate: f64,
+    /// Variance from what had to be mended since the window's still poses, rad².
+    mended: f64,
+}
+
+/// What a row says that the row before did not.
+struct News {
+    row: Row,
+    /// Its variance, rad².
+    variance: f64,
+    /// How much of it is the residuals' own, as a share of their variance; nothing where most of it is not.
+    share: f64,
 }
 
 impl Row {
-    /// What this row says that the row before did not, and its variance as a share of a residual's. What is
-    /// wrong with a residual (soft tissue, sensors) follows the motion: it hangs together over a stretch of
-    /// the way turned, and over time where nothing turns (a first-order Markov process along the way).
-    fn news(&self, before: &Row, params: &JointParams) -> (Row, f64) {
+    /// Nothing was said before.
+    fn first(&self, residual_sd: f64) -> News {
+        News { row: self.clone(), variance: residual_sd * residual_sd + self.mended, share: 1.0 }
+    }
+
+    /// What is wrong with a residual (soft tissue, sensors) follows the motion: it hangs together over a
+    /// stretch of the way turned, and over time where nothing turns (a first-order Markov process along the
+    /// way). What a bridge over lost readings got wrong stays from there on.
+    fn news(&self, before: &Row, residual_sd: f64, params: &JointParams) -> News {
         let dt_s = self.t_s - before.t_s;
         let way = 0.5 * (self.rate + before.rate) * dt_s;
-        let kept = (-way / params.hangs_together - dt_s / params.hangs_together_s).exp();
-        let news = Row {
+        let in_common = (-way / params.hangs_together - dt_s / params.hangs_together_s).exp();
+        let own = residual_sd * residual_sd;
+        let (variance, covariance) = (own + before.mended, own * in_common + before.mended);
+        let kept = covariance / variance;
+        let row = Row {
             residual: self.residual - kept * before.residual,
             shared: self.shared - before.shared * kept,
             own: self.own - before.own * kept,
             ..*self
         };
-        (news, 1.0 - kept * kept)
+        let bridged = (self.mended - before.mended).abs();
+        let share = if bridged > own { 0.0 } else { 1.0 - in_common * in_common };
+        News { row, variance: (own + self.mended - kept * covariance).max(own * 1e-3), share }
     }
 }
 
@@ -257,5 +279,8 @@ fn joint_row(window: &JointWindow, k: usize, t_s: f64, state: &State) -> Row {
     // more than there can be: the residuals do not judge its share.
     shared[TISSUE] = 0.0;
     let own = all.fixed_rows::<OWN>(SHARED).into_owned();
-    Row { residual: flexion.dot(&deviation), shared, own, t_s, rate: window.hand.at(t_s).1.norm() }
+    let (hand, forearm) = (&window.hand, &window.forearm);
+    let mended = hand.mended_variance_between(hand.still_s.1, t_s)
+        + forearm.mended_variance_between(forearm.still_s.1, state.clock.forearm_s(t_s));
+    Row { residual: flexion.dot(&deviation), shared, own, t_s, rate: hand.at(t_s).1.norm(), mended }
 }

@@ -1,0 +1,83 @@
+//! Swings with readings lost in the downswing: what the bridge over them got wrong shows at the finish, and the
+//! angles stay as right as they can be, with bars that say so.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+mod support {
+    pub mod analysis;
+    pub mod score;
+}
+
+use hingeclock::detect::Flag;
+use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
+use hingeclock::sample::{Arrival, NodeRole};
+use hingeclock::units::DeviceTime;
+use support::analysis::offline;
+use support::score::{BucketScore, SwingScore, score};
+
+/// The gap begins so long after the top, s.
+const AFTER_TOP_S: f64 = 0.1;
+
+/// Seconds after the top of the last swing at which the arm still moves fast.
+fn seconds_after_top(bucket: &VirtualBucket, t: DeviceTime) -> Option<f64> {
+    let after = bucket.truth.iter().map(|swing| t.seconds_since(swing.top));
+    after.filter(|after_s| *after_s >= 0.0).reduce(f64::min)
+}
+
+/// The bucket without the hand's readings for `gap_s` in every downswing and, where the finish is to be hidden,
+/// with a hand that shakes after the ball.
+fn with_gaps(bucket: &VirtualBucket, gap_s: f64, hide_finish: bool) -> VirtualBucket {
+    let mut changed = bucket.clone();
+    changed.arrivals.retain_mut(|arrival| {
+        let Arrival::Sample(sample) = arrival else { return true };
+        let Some(after_top_s) = seconds_after_top(bucket, sample.t) else { return true };
+        if hide_finish && (0.9..4.0).contains(&after_top_s) {
+            sample.specific_force_g = sample.specific_force_g.map(|force_g| force_g * 1.2);
+        }
+        sample.role != NodeRole::Hand || !(AFTER_TOP_S..AFTER_TOP_S + gap_s).contains(&after_top_s)
+    });
+    changed
+}
+
+fn scores(profile: Profile, gap_s: f64, hide_finish: bool) -> Vec<SwingScore> {
+    let of_seed = |seed: u64| {
+        let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
+        let score = score(&offline(&with_gaps(&bucket, gap_s, hide_finish)), &bucket.truth);
+        assert_eq!((score.missed.len(), score.invented.len()), (0, 0), "{} {seed}", profile.word());
+        score
+    };
+    let seeds = std::env::var("SEEDS").ok().and_then(|text| text.parse().ok()).unwrap_or(2);
+    (1..=seeds).map(of_seed).flat_map(|BucketScore { swings, .. }| swings).collect()
+}
+
+/// Hinge errors: middle and 95 % of the swings' root mean squares, degrees, and the share within two bars.
+fn hinge(swings: &[SwingScore]) -> (f64, f64, f64) {
+    let mut rms: Vec<f64> = swings.iter().map(|swing| swing.hinge_rms_deg).collect();
+    rms.sort_by(f64::total_cmp);
+    let angles: Vec<_> = swings.iter().flat_map(|swing| &swing.hinge_deg).collect();
+    let within = angles.iter().filter(|angle| angle.error.abs() < 2.0 * angle.sd).count();
+    (rms[rms.len() / 2], rms[rms.len() * 95 / 100], within as f64 / angles.len() as f64)
+}
+
+#[test]
+fn a_gap_in_the_downswing_is_mended_from_both_ends() {
+    for profile in [Profile::Clean, Profile::Typical] {
+        for gap_s in [0.0, 0.04, 0.08] {
+            let (seen, hidden) = (scores(profile, gap_s, false), scores(profile, gap_s, true));
+            let ((p50, p95, within), (p50_hidden, p95_hidden, _)) = (hinge(&seen), hinge(&hidden));
+            println!(
+                "{} gap {:2.0} ms: hinge RMS {p50:.2}/{p95:.2}°, {within:.2} within two bars; finish hidden {p50_hidden:.2}/{p95_hidden:.2}°",
+                profile.word(),
+                gap_s * 1e3
+            );
+            assert!(
+                p50 < 0.8 && p95 < 1.6 && within > 0.8,
+                "{} gap {gap_s} s: {p50}°, {p95}°",
+                profile.word()
+            );
+            let told = seen.iter().filter(|swing| swing.flags.contains(&Flag::DataGap)).count();
+            assert!(gap_s == 0.0 || told == seen.len(), "gaps are told");
+        }
+    }
+    let bad = |hide_finish| hinge(&scores(Profile::Clean, 0.08, hide_finish)).0;
+    assert!(bad(false) < 0.8 * bad(true), "the finish helps: {}° against {}°", bad(false), bad(true));
+}
