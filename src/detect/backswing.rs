@@ -6,6 +6,7 @@
 use super::candidate::{ADDRESS_WITHIN_S, RESTLESS_MAX, cuff_turn};
 use super::episode::Episode;
 use super::measure::WristKnowledge;
+use super::phases::TAKEAWAY_RATE;
 use super::set_call::Look;
 use crate::fusion::errors::{GloveErrors, NodeErrors};
 use crate::fusion::series::{Reading, stillest};
@@ -15,8 +16,6 @@ use crate::fusion::track::STILL_S;
 use crate::fusion::wrist;
 use nalgebra::{UnitQuaternion, Vector3};
 
-/// The rate under which a backswing has not begun, rad/s: as defined.
-const TAKEAWAY_RATE: f64 = 10.0 * std::f64::consts::PI / 180.0;
 /// A rise of the arm begins above this rate, rad/s.
 const RISE_RATE: f64 = 25.0 * std::f64::consts::PI / 180.0;
 /// The arm has turned when it has gone back for so long, s.

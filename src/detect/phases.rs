@@ -3,6 +3,9 @@
 use super::over_ball;
 use nalgebra::Vector3;
 
+/// The rate under which a backswing has not begun, rad/s: as defined.
+pub(super) const TAKEAWAY_RATE: f64 = 10.0 * std::f64::consts::PI / 180.0;
+
 /// The lead arm over a window, at the instants of the hand node. Times in s, rates in rad/s.
 #[derive(Clone, Debug, Default)]
 pub struct ArmTrack {
@@ -78,7 +81,7 @@ impl Default for PhaseParams {
     /// from other movements with wide margins around common practice.
     fn default() -> PhaseParams {
         PhaseParams {
-            takeaway_rate: 10.0_f64.to_radians(),
+            takeaway_rate: TAKEAWAY_RATE,
             finish_rate: 30.0_f64.to_radians(),
             finish_for_s: 0.15,
             backswing_s: (0.25, 2.2),

@@ -6,31 +6,34 @@ use ahrs::Ahrs;
 use nalgebra::{UnitQuaternion, Vector3};
 
 /// Madgwick's filter. It knows no bias.
-#[derive(Clone, Debug, Default)]
-pub struct Madgwick {
-    filter: ahrs::Madgwick<f64>,
-    started: bool,
-}
+pub type Madgwick = FromCrate<ahrs::Madgwick<f64>>;
 
 /// Mahony's filter. With the default gains it integrates no bias.
-#[derive(Clone, Debug, Default)]
-pub struct Mahony {
-    filter: ahrs::Mahony<f64>,
-    started: bool,
+pub type Mahony = FromCrate<ahrs::Mahony<f64>>;
+
+/// What the crate's filters have in common, and what it does not say in one trait.
+pub trait CrateFilter: Ahrs<f64> + std::fmt::Debug + Send {
+    /// `level_from_sensor`.
+    fn pose(&mut self) -> &mut UnitQuaternion<f64>;
+    /// `level_from_sensor`, to read.
+    fn pose_now(&self) -> UnitQuaternion<f64>;
+    /// Sets the time to the next reading, s.
+    fn set_period_s(&mut self, period_s: f64);
+    /// Gyro bias, rad/s.
+    fn bias(&self) -> Vector3<f64>;
 }
 
-impl OrientationFilter for Madgwick {
-    fn step(&mut self, step: &Step) {
-        if !std::mem::replace(&mut self.started, true) || step.dt_s > GAP_S {
-            *self.filter.quat_mut() = level(&step.force_g);
-        } else if step.is_usable() {
-            *self.filter.sample_period_mut() = step.dt_s;
-            update(&mut self.filter, step);
-        }
+impl CrateFilter for ahrs::Madgwick<f64> {
+    fn pose(&mut self) -> &mut UnitQuaternion<f64> {
+        self.quat_mut()
     }
 
-    fn level_from_sensor(&self) -> UnitQuaternion<f64> {
-        self.filter.quat()
+    fn pose_now(&self) -> UnitQuaternion<f64> {
+        self.quat()
+    }
+
+    fn set_period_s(&mut self, period_s: f64) {
+        *self.sample_period_mut() = period_s;
     }
 
     fn bias(&self) -> Vector3<f64> {
@@ -38,29 +41,50 @@ impl OrientationFilter for Madgwick {
     }
 }
 
-impl OrientationFilter for Mahony {
-    fn step(&mut self, step: &Step) {
-        if !std::mem::replace(&mut self.started, true) || step.dt_s > GAP_S {
-            *self.filter.quat_mut() = level(&step.force_g);
-        } else if step.is_usable() {
-            *self.filter.sample_period_mut() = step.dt_s;
-            update(&mut self.filter, step);
-        }
+impl CrateFilter for ahrs::Mahony<f64> {
+    fn pose(&mut self) -> &mut UnitQuaternion<f64> {
+        self.quat_mut()
     }
 
-    fn level_from_sensor(&self) -> UnitQuaternion<f64> {
-        self.filter.quat()
+    fn pose_now(&self) -> UnitQuaternion<f64> {
+        self.quat()
+    }
+
+    fn set_period_s(&mut self, period_s: f64) {
+        *self.sample_period_mut() = period_s;
     }
 
     fn bias(&self) -> Vector3<f64> {
         // The integral is added to the rate.
-        -self.filter.e_int() * self.filter.ki()
+        -self.e_int() * self.ki()
     }
 }
 
-/// A force of zero has no direction: the rate alone is left then.
-fn update(filter: &mut impl Ahrs<f64>, step: &Step) {
-    if filter.update_imu(&step.rate, &step.force_g).is_err() {
-        filter.update_gyro(&step.rate);
+/// A filter of the crate, started from gravity.
+#[derive(Clone, Debug, Default)]
+pub struct FromCrate<F> {
+    filter: F,
+    started: bool,
+}
+
+impl<F: CrateFilter> OrientationFilter for FromCrate<F> {
+    fn step(&mut self, step: &Step) {
+        if !std::mem::replace(&mut self.started, true) || step.dt_s > GAP_S {
+            *self.filter.pose() = level(&step.force_g);
+        } else if step.is_usable() {
+            self.filter.set_period_s(step.dt_s);
+            // A force of zero has no direction: the rate alone is left then.
+            if self.filter.update_imu(&step.rate, &step.force_g).is_err() {
+                self.filter.update_gyro(&step.rate);
+            }
+        }
+    }
+
+    fn level_from_sensor(&self) -> UnitQuaternion<f64> {
+        self.filter.pose_now()
+    }
+
+    fn bias(&self) -> Vector3<f64> {
+        self.filter.bias()
     }
 }
