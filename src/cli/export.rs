@@ -1,23 +1,35 @@
-//! `export`: a recording as raw CSV with its device and markers files.
+//! `export`: a recording as raw CSV with its device and markers files, or its swings' angles for a laboratory.
+
+mod angles;
 
 use super::Outcome;
 use super::input::tell;
 use super::output::print;
 use crate::record::export::export_csv;
 use crate::record::input::open_input;
+use angles::AngleFormat;
 use std::path::PathBuf;
 
-/// Write the samples of a recording as raw CSV.
+/// Write the samples of a recording as raw CSV, or the angles of its swings as C3D or motion text.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Writes NAME.csv, NAME.device.json and NAME.markers.csv; takes no other file's place.
 
-Example:
-  hingeclock export bucket.mcap bucket.csv")]
+Examples:
+  hingeclock export bucket.mcap bucket.csv
+  hingeclock export bucket.mcap swings.c3d
+  hingeclock export bucket.mcap third.sto --swing 3")]
 pub struct Args {
     /// A recording or a raw CSV (plain or gzipped).
     input: PathBuf,
-    /// The CSV to write.
+    /// The file to write. Its ending says what: .csv or .csv.gz the samples; .c3d, .sto or .mot the angles, a
+    /// numbered file for each swing.
     output: PathBuf,
+    /// Of the angles, this swing alone, numbered from 1 as in the table, to the very file named.
+    #[arg(long, value_name = "NUMBER")]
+    swing: Option<usize>,
+    /// Settings file, as for analyze; for the angles.
+    #[arg(long, value_name = "FILE.toml")]
+    settings: Option<PathBuf>,
 }
 
 /// Runs the command.
@@ -25,6 +37,9 @@ pub struct Args {
 /// # Errors
 /// The input cannot be read, or an output cannot be written.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    if let Some(format) = AngleFormat::of(&args.output) {
+        return angles::run((&args.input, &args.output), format, args.swing, args.settings.as_ref());
+    }
     let exported = export_csv(open_input(&args.input)?, &args.output)?;
     let path = args.output.display();
     print(&format!("{} samples and {} markers written to {path}\n", exported.samples, exported.markers))?;

@@ -4,6 +4,7 @@
 //! in [`serve`] and its socket.
 
 mod calibration_json;
+pub mod exchange;
 pub mod json;
 pub mod live;
 pub mod page;

@@ -1,0 +1,115 @@
+//! A swing's angles in the open formats that laboratories read: motion text and C3D.
+
+pub mod c3d;
+pub mod motion_text;
+
+use crate::detect::Swing;
+use crate::units::DeviceTime;
+
+/// One angle over time.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Channel {
+    /// Its name, with the unit.
+    pub label: &'static str,
+    /// What it is, in a sentence.
+    pub description: &'static str,
+    /// Degrees, one value a frame.
+    pub values_deg: Vec<f64>,
+}
+
+/// A swing's angles at a steady rate, from its address pose on. Angles count from that pose.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Frames {
+    /// Frames a second.
+    pub rate_hz: f64,
+    /// Time of the first frame, on the hand node's clock.
+    pub start: DeviceTime,
+    /// The angles that the glove's nodes can see, all of one length.
+    pub channels: Vec<Channel>,
+    /// The swing's events, s since the first frame, in order of time.
+    pub events: Vec<(&'static str, f64)>,
+}
+
+impl Frames {
+    /// Lays a swing's curve out at its own usual rate, by straight lines between its points. `None` for a
+    /// curve of fewer than two points.
+    #[must_use]
+    pub fn of(swing: &Swing) -> Option<Frames> {
+        let (first, last) = swing.curve.first().zip(swing.curve.last())?;
+        let t_s: Vec<f64> = swing.curve.iter().map(|point| point.t.seconds_since(first.t)).collect();
+        let rate_hz = usual_rate_hz(&t_s)?;
+        let count = (last.t.seconds_since(first.t) * rate_hz).floor() as usize + 1;
+        let channel = |label, description, values: Vec<f64>| {
+            let at = |i: usize| between(&t_s, &values, i as f64 / rate_hz);
+            Channel { label, description, values_deg: (0..count).map(at).collect() }
+        };
+        let all = [
+            channel("hinge_deg", "radial deviation of the wrist", of_curve(swing, |point| point.hinge_deg)),
+            channel("flexion_deg", "palmar flexion of the wrist", of_curve(swing, |point| point.flexion_deg)),
+            channel("roll_deg", "pronation of the forearm", of_curve(swing, |point| point.roll_deg)),
+            channel(
+                "arm_travel_deg",
+                "turn of the forearm about the swing-plane normal",
+                of_curve(swing, |point| point.arm_travel_deg),
+            ),
+        ];
+        let seen = |channel: &Channel| channel.values_deg.iter().all(|value| value.is_finite());
+        Some(Frames {
+            rate_hz,
+            start: first.t,
+            channels: all.into_iter().filter(seen).collect(),
+            events: events(swing, first.t),
+        })
+    }
+
+    /// Number of frames.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.channels.first().map_or(0, |channel| channel.values_deg.len())
+    }
+
+    /// Without frames there is nothing to write.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// Time of a frame since the first, s.
+    #[must_use]
+    pub fn time_s(&self, frame: usize) -> f64 {
+        frame as f64 / self.rate_hz
+    }
+}
+
+fn of_curve(swing: &Swing, angle: impl Fn(&crate::detect::CurvePoint) -> f64) -> Vec<f64> {
+    swing.curve.iter().map(angle).collect()
+}
+
+/// The middle one of the steps as a rate, to a tenth of a hertz.
+fn usual_rate_hz(t_s: &[f64]) -> Option<f64> {
+    let mut steps: Vec<f64> = t_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    steps.sort_by(f64::total_cmp);
+    let usual_s = *steps.get(steps.len() / 2)?;
+    (usual_s > 1e-4).then(|| (10.0 / usual_s).round() / 10.0)
+}
+
+fn between(t_s: &[f64], values: &[f64], at_s: f64) -> f64 {
+    let after = t_s.partition_point(|t| *t <= at_s).clamp(1, t_s.len() - 1);
+    let (t0, t1) = (t_s[after - 1], t_s[after]);
+    let part = ((at_s - t0) / (t1 - t0)).clamp(0.0, 1.0);
+    values[after - 1] * (1.0 - part) + values[after] * part
+}
+
+fn events(swing: &Swing, start: DeviceTime) -> Vec<(&'static str, f64)> {
+    let named = [
+        ("takeaway", Some(swing.takeaway)),
+        ("set", swing.set.map(|set| set.set)),
+        ("top", Some(swing.top)),
+        ("impact", swing.impact),
+        ("finish", swing.finish),
+    ];
+    let told = |(name, at): (&'static str, Option<DeviceTime>)| Some((name, at?.seconds_since(start)));
+    let mut events: Vec<_> = named.into_iter().filter_map(told).collect();
+    events.sort_by(|a, b| a.1.total_cmp(&b.1));
+    events
+}

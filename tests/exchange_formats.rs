@@ -1,0 +1,147 @@
+//! Exported angles, opened by independent readers (from PyPI) and compared with the trace.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+mod support {
+    pub mod binary;
+}
+
+use std::path::Path;
+use std::process::Command;
+use support::binary::{code, errors, run};
+
+const INPUT: &str = "recordings/left-handed.mcap";
+
+/// What a Python program prints, or `None`, with a line, where a module is missing.
+fn python(modules: &[&str], program: &str, arguments: &[&Path]) -> Option<String> {
+    for module in modules {
+        let there = Command::new("python3").args(["-c", &format!("import {module}")]).output();
+        if !there.is_ok_and(|output| output.status.success()) {
+            println!("skipped: python3 with {module} is not here");
+            return None;
+        }
+    }
+    let output = Command::new("python3").arg("-c").arg(program).args(arguments).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    Some(String::from_utf8(output.stdout).unwrap())
+}
+
+/// Exports into a fresh folder; gives it.
+fn exported(name: &str, more: &[&str]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join(name);
+    let output = run(&[&["export", INPUT, path.to_str().unwrap()], more].concat());
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    folder
+}
+
+/// The same swing's trace: seconds since its first row, and the four angles.
+fn trace() -> Vec<[f64; 5]> {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trace.csv");
+    let output = run(&["analyze", INPUT, "--json", "--trace", path.to_str().unwrap()]);
+    assert_eq!(code(&output), 0);
+    let mut rows: Vec<[f64; 5]> = Vec::new();
+    for row in csv::Reader::from_path(path).unwrap().deserialize::<[f64; 5]>() {
+        let row = row.unwrap();
+        // The first swing ends where the time jumps.
+        if rows.last().is_some_and(|last| row[0] - last[0] > 100_000.0) {
+            break;
+        }
+        rows.push(row);
+    }
+    let start = rows[0][0];
+    rows.iter().map(|row| [(row[0] - start) * 1e-6, row[1], row[2], row[3], row[4]]).collect()
+}
+
+/// Angles at an instant, by straight lines.
+fn at(trace: &[[f64; 5]], t_s: f64) -> [f64; 4] {
+    let after = trace.partition_point(|row| row[0] <= t_s).clamp(1, trace.len() - 1);
+    let (a, b) = (trace[after - 1], trace[after]);
+    let part = (t_s - a[0]) / (b[0] - a[0]);
+    std::array::from_fn(|i| a[i + 1] + (b[i + 1] - a[i + 1]) * part)
+}
+
+/// Rows of `time hinge flexion roll travel` agree with the trace within `precision_deg`.
+fn check_rows(text: &str, precision_deg: f64) {
+    let trace = trace();
+    let mut count = 0;
+    for line in text.lines() {
+        let row: Vec<f64> = line.split_whitespace().map(|cell| cell.parse().unwrap()).collect();
+        let expected = at(&trace, row[0]);
+        for (found, expected) in row[1..].iter().zip(expected) {
+            assert!((found - expected).abs() < precision_deg, "{} s: {found}, trace {expected}", row[0]);
+        }
+        assert_eq!(row.len(), 5);
+        count += 1;
+    }
+    assert!(count > 500, "{count} rows");
+}
+
+#[test]
+fn a_c3d_file_opens_in_two_readers() {
+    let folder = exported("swings.c3d", &[]);
+    let file = folder.path().join("swings-01.c3d");
+    assert!(folder.path().join("swings-04.c3d").exists());
+    let ezc3d = r#"
+import ezc3d, sys
+c = ezc3d.c3d(sys.argv[1])
+p = c["parameters"]
+assert p["ANALOG"]["LABELS"]["value"] == ["hinge_deg", "flexion_deg", "roll_deg", "arm_travel_deg"]
+assert p["ANALOG"]["UNITS"]["value"] == ["deg"] * 4
+labels, times = p["EVENT"]["LABELS"]["value"], p["EVENT"]["TIMES"]["value"]
+assert labels[0] == "takeaway" and "top" in labels and "set" in labels, labels
+assert all(0 <= t <= len(c["data"]["analogs"][0][0]) / c["header"]["analogs"]["frame_rate"] for t in times[1]), times
+rate = c["header"]["analogs"]["frame_rate"]
+for i, row in enumerate(c["data"]["analogs"][0].T):
+    print(i / rate, *row)
+"#;
+    if let Some(text) = python(&["ezc3d"], ezc3d, &[&file]) {
+        check_rows(&text, 2e-3);
+    }
+    let c3d = r#"
+import c3d, sys
+reader = c3d.Reader(open(sys.argv[1], "rb"))
+n = 0
+for i, points, analog in reader.read_frames():
+    for sample in analog.T:
+        print(n / reader.analog_rate, *sample)
+        n += 1
+"#;
+    if let Some(text) = python(&["c3d"], c3d, &[&file]) {
+        check_rows(&text, 2e-3);
+    }
+}
+
+#[test]
+fn motion_text_follows_its_rules() {
+    let folder = exported("first.sto", &["--swing", "1"]);
+    let program = r#"
+import numpy, sys
+lines = open(sys.argv[1]).read().split("\n")
+end = lines.index("endheader")
+header = dict(line.split("=") for line in lines[1:end])
+assert header["version"] == "1" and header["inDegrees"] == "yes", header
+labels = lines[end + 1].split("\t")
+assert labels[0] == "time" and len(set(labels)) == len(labels) and all(" " not in label for label in labels)
+rows = numpy.loadtxt(lines[end + 2:])
+assert rows.shape == (int(header["nRows"]), int(header["nColumns"])) and rows.shape[1] == len(labels)
+assert (numpy.diff(rows[:, 0]) > 0).all()
+for row in rows: print(*row)
+"#;
+    if let Some(text) = python(&["numpy"], program, &[&folder.path().join("first.sto")]) {
+        check_rows(&text, 2e-3);
+    }
+}
+
+#[test]
+fn what_cannot_be_written_is_told() {
+    let folder = exported("first.c3d", &["--swing", "1"]);
+    let path = folder.path().join("first.c3d");
+    let again = run(&["export", INPUT, path.to_str().unwrap(), "--swing", "1"]);
+    assert_eq!(code(&again), 1);
+    assert!(errors(&again).contains("cannot be written"), "{}", errors(&again));
+    let other = folder.path().join("other.sto");
+    let output = run(&["export", INPUT, other.to_str().unwrap(), "--swing", "9"]);
+    assert!(errors(&output).contains("expected a swing from 1 to 4, found 9"), "{}", errors(&output));
+    assert!(!other.exists());
+}
