@@ -133,6 +133,88 @@ for row in rows: print(*row)
     }
 }
 
+/// Samples read by a Python program as lines of all ten columns are those of the CSV, to the last digit.
+fn check_samples(modules: &[&str], program: &str) {
+    let (table, text) = (exported("samples.parquet", &[]), exported("samples.csv", &[]));
+    let files = [table.path().join("samples.parquet"), table.path().join("samples.markers.parquet")];
+    let Some(printed) = python(modules, program, &[&files[0], &files[1]]) else { return };
+    let csv = std::fs::read_to_string(text.path().join("samples.csv")).unwrap();
+    let (mut count, mut lines) = (0, printed.lines());
+    for row in csv.lines().skip(1) {
+        let numbers = |line: &str| line.split(',').map(|cell| cell.parse().unwrap()).collect::<Vec<f64>>();
+        let (expected, found) = (numbers(row), numbers(lines.next().unwrap()));
+        for (a, b) in expected.iter().zip(&found) {
+            // The CSV has 3 decimals in °/s and 5 in g.
+            assert!((a - b).abs() <= 5.1e-4, "row {count}: {row} and {found:?}");
+        }
+        count += 1;
+    }
+    assert!(count > 10_000);
+    let markers = std::fs::read_to_string(text.path().join("samples.markers.csv")).unwrap();
+    let told: Vec<&str> = lines.collect();
+    assert_eq!(told.len(), markers.lines().count() - 1);
+    for (line, told) in markers.lines().skip(1).zip(told) {
+        assert!(line.ends_with(told), "{line}: {told}");
+    }
+}
+
+#[test]
+fn samples_as_parquet_open_in_two_readers() {
+    let pyarrow = r#"
+import pyarrow.parquet as pq, sys, json
+table = pq.read_table(sys.argv[1])
+assert table.column_names == ["t_us", "node", "seq", "gx", "gy", "gz", "ax", "ay", "az", "host_us"]
+assert "nodes" in json.loads(pq.read_metadata(sys.argv[1]).metadata[b"device"])
+for row in zip(*(column.to_pylist() for column in table.columns)): print(*row, sep=",")
+markers = pq.read_table(sys.argv[2])
+for kind, value in zip(markers["kind"].to_pylist(), markers["value"].to_pylist()): print(kind, value, sep=",")
+"#;
+    check_samples(&["pyarrow"], pyarrow);
+    let duckdb = r#"
+import duckdb, sys
+for row in duckdb.sql(f"select * from '{sys.argv[1]}'").fetchall(): print(*row, sep=",")
+for row in duckdb.sql(f"select kind, value from '{sys.argv[2]}'").fetchall(): print(*row, sep=",")
+"#;
+    check_samples(&["duckdb"], duckdb);
+}
+
+#[test]
+fn the_table_of_swings_says_what_the_json_says() {
+    let folder = exported("swings.parquet", &["--swings"]);
+    let program = r#"
+import duckdb, json, sys
+result = duckdb.sql(f"select * from '{sys.argv[1]}' order by index")
+print(json.dumps([dict(zip(result.columns, row)) for row in result.fetchall()]))
+"#;
+    let Some(text) = python(&["duckdb"], program, &[&folder.path().join("swings.parquet")]) else { return };
+    let table: Vec<serde_json::Value> = serde_json::from_str(&text).unwrap();
+    let swings = support::binary::swings(Path::new(INPUT));
+    assert_eq!(table.len(), swings.as_array().unwrap().len());
+    let mut compared = 0;
+    for (row, swing) in table.iter().zip(swings.as_array().unwrap()) {
+        for (key, value) in swing.as_object().unwrap() {
+            let pairs: Vec<(String, serde_json::Value)> = match value {
+                serde_json::Value::Object(inner) => {
+                    inner.iter().map(|(event, value)| (format!("{key}_{event}"), value.clone())).collect()
+                }
+                serde_json::Value::Array(words) => {
+                    let words: Vec<&str> = words.iter().map(|word| word.as_str().unwrap()).collect();
+                    vec![(key.clone(), words.join(" ").into())]
+                }
+                other => vec![(key.clone(), other.clone())],
+            };
+            for (name, value) in pairs {
+                let (found, expected) = (&row[&name], &value);
+                let same =
+                    found == expected || found.as_f64().zip(expected.as_f64()).is_some_and(|(a, b)| a == b);
+                assert!(same, "{name}: {found} in the table, {expected} in the JSON");
+                compared += 1;
+            }
+        }
+    }
+    assert!(compared > 150, "{compared}");
+}
+
 #[test]
 fn what_cannot_be_written_is_told() {
     let folder = exported("first.c3d", &["--swing", "1"]);

@@ -1,6 +1,8 @@
 //! `export`: a recording as raw CSV with its device and markers files, or its swings' angles for a laboratory.
 
 mod angles;
+#[cfg(feature = "parquet")]
+mod parquet;
 
 use super::Outcome;
 use super::input::tell;
@@ -10,24 +12,30 @@ use crate::record::input::open_input;
 use angles::AngleFormat;
 use std::path::PathBuf;
 
-/// Write the samples of a recording as raw CSV, or the angles of its swings as C3D or motion text.
+/// Write the samples of a recording as raw CSV or Parquet, its swings as a table, or their angles as C3D or
+/// motion text.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Writes NAME.csv, NAME.device.json and NAME.markers.csv; takes no other file's place.
 
 Examples:
   hingeclock export bucket.mcap bucket.csv
+  hingeclock export bucket.mcap samples.parquet
+  hingeclock export bucket.mcap swings.parquet --swings
   hingeclock export bucket.mcap swings.c3d
   hingeclock export bucket.mcap third.sto --swing 3")]
 pub struct Args {
     /// A recording or a raw CSV (plain or gzipped).
     input: PathBuf,
-    /// The file to write. Its ending says what: .csv or .csv.gz the samples; .c3d, .sto or .mot the angles, a
-    /// numbered file for each swing.
+    /// The file to write. Its ending says what: .csv, .csv.gz or .parquet the samples; .c3d, .sto or .mot the
+    /// angles, a numbered file for each swing.
     output: PathBuf,
     /// Of the angles, this swing alone, numbered from 1 as in the table, to the very file named.
     #[arg(long, value_name = "NUMBER")]
     swing: Option<usize>,
-    /// Settings file, as for analyze; for the angles.
+    /// As .parquet: the swings with their numbers, a row each, in place of the samples.
+    #[arg(long, conflicts_with = "swing")]
+    swings: bool,
+    /// Settings file, as for analyze; for what is measured.
     #[arg(long, value_name = "FILE.toml")]
     settings: Option<PathBuf>,
 }
@@ -40,8 +48,25 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(format) = AngleFormat::of(&args.output) {
         return angles::run((&args.input, &args.output), format, args.swing, args.settings.as_ref());
     }
+    if args.output.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("parquet")) {
+        return parquet(args);
+    }
     let exported = export_csv(open_input(&args.input)?, &args.output)?;
     let path = args.output.display();
     print(&format!("{} samples and {} markers written to {path}\n", exported.samples, exported.markers))?;
     Ok(tell(&exported.report))
+}
+
+#[cfg(feature = "parquet")]
+fn parquet(args: &Args) -> anyhow::Result<Outcome> {
+    if args.swings {
+        parquet::swings(&args.input, &args.output, args.settings.as_ref())
+    } else {
+        parquet::samples(&args.input, &args.output)
+    }
+}
+
+#[cfg(not(feature = "parquet"))]
+fn parquet(_: &Args) -> anyhow::Result<Outcome> {
+    anyhow::bail!("expected a build with the feature parquet to write Parquet, found one without")
 }

@@ -17,6 +17,10 @@ pub mod marker_file;
 pub mod marker_merge;
 pub mod mcap_bytes;
 pub mod node_clock;
+#[cfg(feature = "parquet")]
+pub mod parquet_samples;
+#[cfg(feature = "parquet")]
+pub mod parquet_table;
 pub mod raw_csv;
 pub mod recorded;
 pub mod recorder;

@@ -1,10 +1,11 @@
 //! The angles of swings as files for a laboratory, one file a swing.
 
 use crate::cli::Outcome;
-use crate::cli::input::{feed, settings, tell};
+use crate::cli::input::{Fed, feed, settings, tell};
 use crate::cli::output::{print, say};
 use crate::daemon::analysis_params;
-use crate::detect::{OfflineAnalysis, Swing};
+use crate::detect::{BucketAnalysis, OfflineAnalysis, Swing};
+use crate::record::settings::Settings;
 use crate::review::exchange::{Frames, c3d, motion_text};
 use anyhow::{Context, bail};
 use std::ffi::OsStr;
@@ -50,12 +51,10 @@ pub fn run(
     number: Option<usize>,
     settings_file: Option<&PathBuf>,
 ) -> anyhow::Result<Outcome> {
-    let settings = settings(settings_file)?;
-    let start = |device: &_| OfflineAnalysis::new(device, analysis_params(&settings));
-    let fed = feed(input, &settings, start, OfflineAnalysis::push)?;
-    let swings = fed.state.finish().swings;
+    let fed = analysed(input, &settings(settings_file)?)?;
+    let swings = &fed.state.swings;
     let mut written = 0;
-    for (number, path) in chosen(&swings, number, output)? {
+    for (number, path) in chosen(swings, number, output)? {
         let name = format!("swing {number} of {}", file_name(input));
         match Frames::of(&swings[number - 1]).filter(|frames| !frames.is_empty()) {
             Some(frames) => {
@@ -67,6 +66,16 @@ pub fn run(
     }
     print(&format!("{written} of {} swings written beside {}\n", swings.len(), output.display()))?;
     Ok(tell(&fed.report))
+}
+
+/// The input's analysis.
+///
+/// # Errors
+/// The input cannot be read.
+pub fn analysed(input: &Path, settings: &Settings) -> anyhow::Result<Fed<BucketAnalysis>> {
+    let start = |device: &_| OfflineAnalysis::new(device, analysis_params(settings));
+    let Fed { state, player, report } = feed(input, settings, start, OfflineAnalysis::push)?;
+    Ok(Fed { state: state.finish(), player, report })
 }
 
 /// The numbers of the swings, from 1, and where each goes.

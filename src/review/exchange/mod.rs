@@ -2,6 +2,8 @@
 
 pub mod c3d;
 pub mod motion_text;
+#[cfg(feature = "parquet")]
+pub mod swing_table;
 
 use crate::detect::Swing;
 use crate::units::DeviceTime;

@@ -1,0 +1,63 @@
+//! Parquet: the samples, or the swings as one table.
+
+use super::angles::analysed;
+use crate::cli::Outcome;
+use crate::cli::input::{review_of, settings, tell};
+use crate::cli::output::print;
+use crate::record::input::{Input, open_input};
+use crate::record::parquet_samples::ParquetSamples;
+use crate::record::parquet_table::TableWriter;
+use crate::review::exchange::swing_table;
+use anyhow::{Context, bail};
+use std::fs::{File, OpenOptions};
+use std::io::{BufWriter, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+/// Writes samples to `output`, and markers beside it.
+///
+/// # Errors
+/// The input cannot be read, or a file is there already or cannot be written.
+pub fn samples(input: &Path, output: &Path) -> anyhow::Result<Outcome> {
+    let mut input: Input = open_input(input)?;
+    let markers = output.with_extension("markers.parquet");
+    let failed = || format!("{}: cannot be written", output.display());
+    if let Some(taken) = [output, &markers].into_iter().find(|path| path.exists()) {
+        bail!("{}: expected a free name, found a file", taken.display());
+    }
+    let (rows, told) = (create(output)?, create(&markers)?);
+    let mut writer = ParquetSamples::new(rows, told, &input.device).with_context(failed)?;
+    for arrival in input.arrivals.by_ref() {
+        writer.write(&arrival?).with_context(failed)?;
+    }
+    let (mut rows, mut told, written) = writer.finish().with_context(failed)?;
+    rows.flush().and_then(|()| told.flush()).with_context(failed)?;
+    print(&format!("{} samples and {} markers written to {}\n", written.0, written.1, output.display()))?;
+    Ok(tell(&input.report()))
+}
+
+/// Analyses the input and writes its swings as one table.
+///
+/// # Errors
+/// The input cannot be read or has no swing, or the file is there already or cannot be written.
+pub fn swings(input: &Path, output: &Path, settings_file: Option<&PathBuf>) -> anyhow::Result<Outcome> {
+    let settings = settings(settings_file)?;
+    let fed = analysed(input, &settings)?;
+    let review = review_of(input, fed.player, fed.state, &settings);
+    let count = review.analysis.swings.len();
+    if count == 0 {
+        bail!("{}: expected at least one swing for a table, found none", input.display());
+    }
+    let failed = || format!("{}: cannot be written", output.display());
+    let columns = swing_table::columns(&review)?;
+    let mut writer = TableWriter::new(create(output)?, &columns, &[]).with_context(failed)?;
+    writer.write(&columns).with_context(failed)?;
+    writer.finish().with_context(failed)?.flush().with_context(failed)?;
+    print(&format!("{count} swings written to {}\n", output.display()))?;
+    Ok(tell(&fed.report))
+}
+
+fn create(path: &Path) -> anyhow::Result<BufWriter<File>> {
+    let file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
+    Ok(BufWriter::new(file.with_context(|| format!("{}: cannot be written", path.display()))?))
+}
