@@ -211,7 +211,10 @@ fn seats(
         let window = (!candidate.hand_alone).then(|| candidate.joint_window());
         let Some((state, seat)) = seats.last_mut() else { continue };
         let before: Vec<&JointWindow> = seat.iter().filter_map(|seated| seated.window.as_ref()).collect();
-        let moved = window.as_ref().is_some_and(|window| seat::has_moved(state, &before, window, evidence));
+        let moved = window.as_ref().is_some_and(|window| {
+            let so_far = seat::so_far(state, &before, evidence);
+            so_far.is_some_and(|so_far| seat::has_moved(state, &so_far, window, evidence))
+        });
         let seated = Seated { candidate, window };
         if moved {
             notes.push(seat::note(seated.candidate.phases.takeaway_s));

@@ -2,7 +2,7 @@
 //! glove that has slipped, or was taken off and put on again.
 
 use super::wrist_state::WristState;
-use crate::fusion::joint::{CLOCK, GloveEvidence, JointWindow};
+use crate::fusion::joint::{CLOCK, GloveEvidence, JointEstimate, JointWindow};
 use nalgebra::SVector;
 
 /// A swing is compared with so many before it.
@@ -13,19 +13,25 @@ const LEAST_MOVE: f64 = 0.05;
 /// 30 comes up once in 200 000 times; the margin is for bars that are too narrow.
 const DISTANCE: f64 = 40.0;
 
-/// Whether the glove has moved between the swings `before` and `window`.
-pub(super) fn has_moved(
+/// What the swings `before` say of the axes, for [`has_moved`]; none where there is nothing to compare with.
+pub(super) fn so_far(
     state: &WristState,
     before: &[&JointWindow],
+    evidence: &GloveEvidence,
+) -> Option<JointEstimate> {
+    let recent = &before[before.len().saturating_sub(COMPARED_WITH)..];
+    let comparable = !recent.is_empty() || state.is_calibrated();
+    comparable.then(|| state.estimate(recent.iter().copied(), evidence))
+}
+
+/// Whether the glove has moved between the swings that `so_far` is from and `window`.
+pub(super) fn has_moved(
+    state: &WristState,
+    so_far: &JointEstimate,
     window: &JointWindow,
     evidence: &GloveEvidence,
 ) -> bool {
-    if before.is_empty() && !state.is_calibrated() {
-        return false;
-    }
-    let recent = &before[before.len().saturating_sub(COMPARED_WITH)..];
-    let so_far = state.estimate(recent.iter().copied(), evidence);
-    let alone = state.estimate_alone(window, &so_far, evidence);
+    let alone = state.estimate_alone(window, so_far, evidence);
     let (moved, alone_covariance) = alone.axes_moved();
     let moved: SVector<f64, CLOCK> = moved;
     let covariance = alone_covariance + so_far.axes_moved().1;

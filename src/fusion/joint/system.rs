@@ -1,12 +1,13 @@
 //! The normal equations of the joint estimate: an arrow of the shared unknowns and each window's own.
 
-use super::relative::of_window;
+use super::relative::{NodeAt, of_window};
 use super::{
     Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector, State,
     TISSUE, instants, tangents,
 };
 use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::soft_tissue::SoftTissue;
+use crate::fusion::track::Track;
 use nalgebra::{Matrix3, Vector3};
 
 /// One window's part of the normal equations.
@@ -14,6 +15,21 @@ struct WindowPart {
     own: Matrix3<f64>,
     coupling: Coupling,
     vector: Vector3<f64>,
+}
+
+/// One window, with what does not change while the estimate goes on.
+pub(super) struct Looked<'a> {
+    forearm: &'a Track,
+    /// The instants at which residuals are taken, hand clock, s, and the hand then.
+    at: Vec<(f64, NodeAt)>,
+}
+
+impl<'a> Looked<'a> {
+    pub fn at(window: &'a JointWindow, params: &JointParams) -> Looked<'a> {
+        let instants = instants(window, params.spacing, params.spacing_s);
+        let at = instants.into_iter().map(|t_s| (t_s, NodeAt::of(&window.hand, t_s))).collect();
+        Looked { forearm: &window.forearm, at }
+    }
 }
 
 /// The normal equations where the estimate stands.
@@ -90,7 +106,7 @@ fn robust(residual: f64, sd: f64) -> f64 {
 impl Normal {
     /// Priors and residuals.
     pub fn at(
-        windows: &[&JointWindow],
+        windows: &[Looked],
         state: &State,
         residual_sd: f64,
         prior: &Prior,
@@ -101,8 +117,8 @@ impl Normal {
         let (mut squares, mut count) = (0.0, 0.0);
         for (k, window) in windows.iter().enumerate() {
             let mut before: Option<Row> = None;
-            for t_s in instants(window, params.spacing, params.spacing_s) {
-                let row = joint_row(window, k, t_s, state);
+            for hand in &window.at {
+                let row = joint_row(window.forearm, k, hand, state);
                 squares += row.residual * row.residual;
                 count += 1.0;
                 let (news, variance) =
@@ -230,8 +246,8 @@ impl Row {
     }
 }
 
-fn joint_row(window: &JointWindow, k: usize, t_s: f64, state: &State) -> Row {
-    let relative = of_window(window, k, t_s, state);
+fn joint_row(forearm: &Track, k: usize, hand: &(f64, NodeAt), state: &State) -> Row {
+    let relative = of_window(forearm, k, hand, state);
     let flexion = relative.forearm * state.axes.flexion_in_forearm.into_inner();
     let deviation = relative.hand * state.axes.deviation_in_hand.into_inner();
     // Turning the hand by a small rotation adds its scalar product with this.
@@ -248,5 +264,5 @@ fn joint_row(window: &JointWindow, k: usize, t_s: f64, state: &State) -> Row {
     // more than there can be: the residuals do not judge its share.
     shared[TISSUE] = 0.0;
     let own = all.fixed_rows::<OWN>(SHARED).into_owned();
-    Row { residual: flexion.dot(&deviation), shared, own, t_s, rate: window.hand.at(t_s).1.norm() }
+    Row { residual: flexion.dot(&deviation), shared, own, t_s: hand.0, rate: hand.1.rate.norm() }
 }
