@@ -363,6 +363,8 @@ impl Bucket {
         let heard = self.feedback.after_swing(&Finished::of(&self.review, &live.swing), silence);
         let cue = heard.cue.map(|cue| LiveCue::after(cue.word(), live.decided_at));
         let cue = self.cue_at_set.take().or(cue);
+        // The player waits for the sound; all else comes after it.
+        self.hear(heard, now);
         tracing::info!(
             class = live.swing.class.word(),
             cue = cue.as_ref().map(|cue| cue.cue.as_str()),
@@ -370,7 +372,6 @@ impl Bucket {
             "swing measured"
         );
         self.keep(live.swing.clone(), cue);
-        self.hear(heard, now);
         self.status.line(&table::newest(&self.review, self.number()));
         if let Some(value) = self.derived() {
             let by = env!("CARGO_PKG_VERSION").to_owned();

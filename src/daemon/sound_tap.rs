@@ -53,6 +53,7 @@ impl CueSink for Tapped {
         }
         self.tap.0.played[cue.index()].fetch_add(1, Ordering::Relaxed);
         self.way_out.play(cue, at);
+        tracing::info!(cue = cue.word(), "cue handed to the sound");
     }
 
     fn state(&self) -> SoundState {

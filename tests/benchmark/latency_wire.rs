@@ -1,9 +1,10 @@
 //! What a virtual glove sends, frame by frame, and which frame decides each swing.
 
-use hingeclock::device::host_clock::HostClock as Clock;
+use firmware_protocol::{Frame, MAX_DECODED, Splitter, decode_piece};
 use hingeclock::daemon::{analysis_params, cue_of, windows};
 use hingeclock::detect::{BucketAnalysis, LiveAnalysis};
 use hingeclock::device::faults::Faults;
+use hingeclock::device::host_clock::HostClock;
 use hingeclock::device::session::greeting;
 use hingeclock::device::virtual_glove::link::LinkSettings;
 use hingeclock::device::virtual_glove::scenario::Cue as Doing;
@@ -15,7 +16,6 @@ use hingeclock::review::Review;
 use hingeclock::sample::{Arrival, DeviceDescription};
 use hingeclock::tone::Cue;
 use hingeclock::units::{HostTime, PlayerHand};
-use firmware_protocol::{MAX_DECODED, Splitter, decode_piece};
 
 /// Arm travel at the set, swing by swing: early, in the window, late, for an iron.
 const TRAVELS: [f64; 3] = [0.28, 0.52, 0.80];
@@ -64,7 +64,7 @@ pub fn frames(device: &DeviceDescription, arrivals: Vec<Arrival>) -> Vec<TimedFr
 }
 
 /// The live path over the frames, as the daemon runs it.
-pub fn decisions(frames: &[TimedFrame], clock: &Clock) -> Vec<Decision> {
+pub fn decisions(frames: &[TimedFrame], clock: &HostClock) -> Vec<Decision> {
     let settings = Settings::default();
     let mut glove = Assembler::for_player(PlayerHand::Right);
     let mut live = LiveAnalysis::new(&DeviceDescription::default(), analysis_params(&settings));
@@ -88,4 +88,15 @@ pub fn decisions(frames: &[TimedFrame], clock: &Clock) -> Vec<Decision> {
         }
     }
     decisions
+}
+
+/// The first frame in which nothing of the calibration is left.
+pub fn after_calibration(frames: &[TimedFrame]) -> usize {
+    let is_prompt = |frame: &TimedFrame| {
+        let mut scratch = [0; MAX_DECODED];
+        matches!(decode_piece(&frame.bytes, &mut scratch), Ok(Frame::Annotation(said)) if said.kind == "prompt")
+    };
+    let last = frames.iter().rposition(is_prompt).expect("there was a calibration");
+    // It is over some seconds after its last prompt.
+    frames.partition_point(|frame| frame.due.0 < frames[last].due.0 + 4_500_000)
 }
