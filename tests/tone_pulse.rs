@@ -12,7 +12,9 @@ mod tone_server;
 
 use hingeclock::tone::locate::ServerEnv;
 use hingeclock::tone::server::Start;
-use hingeclock::tone::{Cue, CueSink, Loudspeaker, SampleRate, SoundState, SoundWarning, Volume, render};
+use hingeclock::tone::{
+    Cue, CueSink, Loudspeaker, SampleRate, SoundState, SoundWarning, Speech, Volume, render,
+};
 use hingeclock::units::HostTime;
 use std::io::Read;
 use std::process::Stdio;
@@ -28,9 +30,13 @@ struct Recorder {
 
 impl Recorder {
     fn start(server: &Server) -> Recorder {
+        Recorder::of(server, "range")
+    }
+
+    fn of(server: &Server, device: &str) -> Recorder {
         let mut child = server
             .command("parec")
-            .args(["--device=range.monitor", "--raw", "--format=float32le", "--channels=1"])
+            .args([&format!("--device={device}.monitor"), "--raw", "--format=float32le", "--channels=1"])
             .args([&format!("--rate={RATE_HZ}"), "--latency-msec=20"])
             .stdout(Stdio::piped())
             .spawn()
@@ -126,6 +132,109 @@ fn every_cue_comes_out_of_the_server() {
         check_heard(cue, &mut loudspeaker, &recorder);
     }
     assert_eq!((loudspeaker.state(), loudspeaker.take_warning()), (SoundState::Heard, None));
+}
+
+/// A tone that stands for words, far from every pitch of a cue.
+const WORDS_HZ: f64 = 2000.0;
+
+#[test]
+fn words_come_out_after_the_cue_no_louder_than_it() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    let recorder = Recorder::start(&server);
+    wait_until_warm(&loudspeaker, &recorder);
+    let turn = std::f64::consts::TAU * WORDS_HZ / 16_000.0;
+    let samples = (0..4800).map(|i| 3.0 * (turn * f64::from(i)).sin() as f32).collect();
+    let words = Speech::new(samples, SampleRate::from_hz(16_000).unwrap(), Volume::default());
+    let mut tries = Vec::new();
+    for _ in 0..5 {
+        let from = recorder.len();
+        loudspeaker.play(Cue::Early, HostTime(0));
+        loudspeaker.say(&words, HostTime(0));
+        wait_until("a second of recording", || recorder.len() > from + RATE_HZ);
+        let samples = recorder.since(from);
+        let peak = f64::from(samples.iter().fold(0.0_f32, |peak, s| peak.max(s.abs())));
+        assert!(peak <= Volume::default().peak_amplitude() * 1.001, "peak {peak}");
+        // The end of the cue's last pulse and the first sample of the words meet: both are in one stretch.
+        let heard = listen(&samples, RATE_HZ as f64);
+        let spoken = heard.last().is_some_and(|last| (last.pitch_hz - WORDS_HZ).abs() < 10.0);
+        if spoken && heard.len() == 2 && (heard[0].pitch_hz - 587.0).abs() < 10.0 {
+            return;
+        }
+        tries.push(heard);
+    }
+    panic!("expected the cue and then the words, heard {tries:#?}");
+}
+
+fn tell_server(server: &Server, words: &[&str]) -> String {
+    let output = server.command("pactl").args(words).output().unwrap();
+    assert!(output.status.success(), "pactl {words:?}");
+    String::from_utf8(output.stdout).unwrap().trim().to_owned()
+}
+
+/// Adds a device that is heard only by its recorder; gives the number of its module.
+fn add_device(server: &Server, name: &str) -> String {
+    let name = format!("sink_name={name}");
+    tell_server(server, &["load-module", "module-null-sink", &name, "rate=48000", "channels=1"])
+}
+
+/// Plays cues until one is heard right on this device.
+fn check_heard_on(device: &str, server: &Server, loudspeaker: &mut Loudspeaker) {
+    let recorder = Recorder::of(server, device);
+    let mut heard = Vec::new();
+    wait_until("the stream on the other device", || loudspeaker.state() == SoundState::Heard);
+    wait_until_warm(loudspeaker, &recorder);
+    for _ in 0..5 {
+        heard = listen(&record_cue(Cue::Late, loudspeaker, &recorder), RATE_HZ as f64);
+        if is_heard(Cue::Late, &heard) {
+            return;
+        }
+    }
+    panic!("expected the cue on {device}, heard {heard:#?}");
+}
+
+/// The player plugs headphones in: the server makes them its usual device.
+#[test]
+fn the_sound_goes_along_to_another_device() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    add_device(&server, "headphones");
+    tell_server(&server, &["set-default-sink", "headphones"]);
+    check_heard_on("headphones", &server, &mut loudspeaker);
+    assert_eq!((loudspeaker.state(), loudspeaker.take_warning()), (SoundState::Heard, None));
+}
+
+/// And out again: their device is gone while the stream is on it.
+#[test]
+fn a_device_that_goes_away_is_left_for_another() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let module = add_device(&server, "headphones");
+    tell_server(&server, &["set-default-sink", "headphones"]);
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    check_heard_on("headphones", &server, &mut loudspeaker);
+    tell_server(&server, &["unload-module", &module]);
+    check_heard_on("range", &server, &mut loudspeaker);
+}
+
+/// The only device goes away, and another comes: in between the loss is told.
+#[test]
+fn without_any_device_it_is_silent_until_one_comes() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    tell_server(&server, &["unload-module", "module-null-sink"]);
+    let mut warnings = Vec::new();
+    wait_until("the loss", || {
+        warnings.extend(loudspeaker.take_warning());
+        !warnings.is_empty()
+    });
+    assert!(matches!(&warnings[0], SoundWarning::Lost(reason) if reason.contains("device")), "{warnings:?}");
+    add_device(&server, "headphones");
+    check_heard_on("headphones", &server, &mut loudspeaker);
+    assert_eq!(loudspeaker.take_warning(), Some(SoundWarning::Back));
 }
 
 #[test]
