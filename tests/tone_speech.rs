@@ -23,9 +23,11 @@ fn fake(folder: &Path, last: &str) {
     let spec =
         hound::WavSpec { channels: 1, sample_rate: 22_050, bits_per_sample: 16, sample_format: hound::SampleFormat::Int };
     let mut words = hound::WavWriter::create(folder.join("words.wav"), spec).unwrap();
-    for i in 0..6000 {
+    // They begin with a little silence, as real ones do.
+    for i in 0..4400 {
         let turn = std::f64::consts::TAU * WORDS_HZ * f64::from(i) / 22_050.0;
-        words.write_sample((turn.sin() * 32_000.0) as i16).unwrap();
+        let size = if i < 1100 { 0.0 } else { 32_000.0 };
+        words.write_sample((turn.sin() * size) as i16).unwrap();
     }
     words.finalize().unwrap();
     let here = folder.display();
@@ -36,7 +38,7 @@ fn fake(folder: &Path, last: &str) {
 
 /// A bucket through the daemon with these programs at hand, its sounds to a file.
 fn bucket(programs: &Path, folder: &Path, speak: &str) -> Output {
-    let (_glove, port) = emulate(&["--bucket", "left-handed", "--speed", "12"]);
+    let (_glove, port) = emulate(&["--bucket", "left-handed", "--speed", "6"]);
     let sound = format!("wav:{}", programs.join("cues.wav").display());
     let arguments = ["run", "--port", &port, "--folder", folder.to_str().unwrap(), "--once", "--no-page"];
     let mut daemon = hingeclock(&arguments);
