@@ -7,107 +7,20 @@
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test may end here")]
 
 mod tone_common;
+#[path = "tone_common/server.rs"]
+mod tone_server;
 
 use hingeclock::tone::locate::ServerEnv;
-use hingeclock::tone::server::{Start, probe};
-use hingeclock::tone::{Cue, CueSink, Loudspeaker, SampleRate, SoundState, SoundWarning, Volume, render};
+use hingeclock::tone::server::Start;
+use hingeclock::tone::{
+    Cue, CueSink, Loudspeaker, SampleRate, SoundState, SoundWarning, Speech, Volume, render,
+};
 use hingeclock::units::HostTime;
 use std::io::Read;
-use std::path::PathBuf;
-use std::process::{Child, Command, Stdio};
+use std::process::Stdio;
 use std::sync::{Arc, Mutex};
-use std::time::Duration;
 use tone_common::{Heard, listen};
-
-const RATE_HZ: usize = 48_000;
-
-/// Ends its process with itself.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-struct Server {
-    dir: tempfile::TempDir,
-    process: Option<Running>,
-}
-
-fn installed(program: &str) -> bool {
-    let found = Command::new(program).arg("--version").stdout(Stdio::null()).stderr(Stdio::null()).status();
-    found.is_ok_and(|status| status.success())
-}
-
-/// A folder for the server, or nothing where the programs are missing.
-fn server_folder() -> Option<Server> {
-    if !installed("pulseaudio") || !installed("parec") {
-        eprintln!("skipped: needs pulseaudio and parec (Debian: pulseaudio, pulseaudio-utils)");
-        return None;
-    }
-    Some(Server { dir: tempfile::tempdir().unwrap(), process: None })
-}
-
-/// Looks every 5 ms until `done`; far too long a wait ends the test with what was waited for.
-fn wait_until(what: &str, mut done: impl FnMut() -> bool) {
-    for _ in 0..12_000 {
-        if done() {
-            return;
-        }
-        std::thread::sleep(Duration::from_millis(5));
-    }
-    panic!("waited a minute for: {what}");
-}
-
-impl Server {
-    fn socket(&self) -> PathBuf {
-        self.dir.path().join("native")
-    }
-
-    fn env(&self) -> ServerEnv {
-        let address = format!("unix:{}", self.socket().display());
-        ServerEnv { pulse_server: Some(address), ..ServerEnv::default() }
-    }
-
-    /// Every folder that the program looks at lies in this test's own.
-    fn command(&self, program: &str) -> Command {
-        let mut command = Command::new(program);
-        for name in ["HOME", "XDG_RUNTIME_DIR", "XDG_CONFIG_HOME", "PULSE_RUNTIME_PATH", "PULSE_STATE_PATH"] {
-            command.env(name, self.dir.path());
-        }
-        command.env("PULSE_SERVER", format!("unix:{}", self.socket().display()));
-        command.env_remove("DBUS_SESSION_BUS_ADDRESS").stdin(Stdio::null()).stderr(Stdio::null());
-        command
-    }
-
-    fn start(&mut self) {
-        let socket = self.socket();
-        let protocol = format!("module-native-protocol-unix auth-anonymous=1 socket={}", socket.display());
-        let device = format!("module-null-sink sink_name=range rate={RATE_HZ} channels=1 format=float32le");
-        let child = self
-            .command("pulseaudio")
-            .env_remove("PULSE_SERVER")
-            .args(["-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1", "--disallow-exit"])
-            .args(["--disable-shm=yes", "--log-level=error", "--load", &device, "--load", &protocol])
-            .stdout(Stdio::null())
-            .spawn()
-            .unwrap();
-        self.process = Some(Running(child));
-        wait_until("the server's answer", || probe(&self.env()).is_ok());
-    }
-
-    fn signal(&self, signal: &str) {
-        let pid = self.process.as_ref().unwrap().0.id().to_string();
-        assert!(Command::new("kill").args([signal, &pid]).status().unwrap().success());
-    }
-
-    fn stop(&mut self) {
-        self.process = None;
-        let _ = std::fs::remove_file(self.socket());
-    }
-}
+use tone_server::{RATE_HZ, Running, Server, server_folder, wait_until};
 
 /// Everything that the server's device played, from the recorder's start.
 struct Recorder {
@@ -117,9 +30,13 @@ struct Recorder {
 
 impl Recorder {
     fn start(server: &Server) -> Recorder {
+        Recorder::of(server, "range")
+    }
+
+    fn of(server: &Server, device: &str) -> Recorder {
         let mut child = server
             .command("parec")
-            .args(["--device=range.monitor", "--raw", "--format=float32le", "--channels=1"])
+            .args([&format!("--device={device}.monitor"), "--raw", "--format=float32le", "--channels=1"])
             .args([&format!("--rate={RATE_HZ}"), "--latency-msec=20"])
             .stdout(Stdio::piped())
             .spawn()
@@ -215,6 +132,109 @@ fn every_cue_comes_out_of_the_server() {
         check_heard(cue, &mut loudspeaker, &recorder);
     }
     assert_eq!((loudspeaker.state(), loudspeaker.take_warning()), (SoundState::Heard, None));
+}
+
+/// A tone that stands for words, far from every pitch of a cue.
+const WORDS_HZ: f64 = 2000.0;
+
+#[test]
+fn words_come_out_after_the_cue_no_louder_than_it() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    let recorder = Recorder::start(&server);
+    wait_until_warm(&loudspeaker, &recorder);
+    let turn = std::f64::consts::TAU * WORDS_HZ / 16_000.0;
+    let samples = (0..4800).map(|i| 3.0 * (turn * f64::from(i)).sin() as f32).collect();
+    let words = Speech::new(samples, SampleRate::from_hz(16_000).unwrap(), Volume::default());
+    let mut tries = Vec::new();
+    for _ in 0..5 {
+        let from = recorder.len();
+        loudspeaker.play(Cue::Early, HostTime(0));
+        loudspeaker.say(&words, HostTime(0));
+        wait_until("a second of recording", || recorder.len() > from + RATE_HZ);
+        let samples = recorder.since(from);
+        let peak = f64::from(samples.iter().fold(0.0_f32, |peak, s| peak.max(s.abs())));
+        assert!(peak <= Volume::default().peak_amplitude() * 1.001, "peak {peak}");
+        // The end of the cue's last pulse and the first sample of the words meet: both are in one stretch.
+        let heard = listen(&samples, RATE_HZ as f64);
+        let spoken = heard.last().is_some_and(|last| (last.pitch_hz - WORDS_HZ).abs() < 10.0);
+        if spoken && heard.len() == 2 && (heard[0].pitch_hz - 587.0).abs() < 10.0 {
+            return;
+        }
+        tries.push(heard);
+    }
+    panic!("expected the cue and then the words, heard {tries:#?}");
+}
+
+fn tell_server(server: &Server, words: &[&str]) -> String {
+    let output = server.command("pactl").args(words).output().unwrap();
+    assert!(output.status.success(), "pactl {words:?}");
+    String::from_utf8(output.stdout).unwrap().trim().to_owned()
+}
+
+/// Adds a device that is heard only by its recorder; gives the number of its module.
+fn add_device(server: &Server, name: &str) -> String {
+    let name = format!("sink_name={name}");
+    tell_server(server, &["load-module", "module-null-sink", &name, "rate=48000", "channels=1"])
+}
+
+/// Plays cues until one is heard right on this device.
+fn check_heard_on(device: &str, server: &Server, loudspeaker: &mut Loudspeaker) {
+    let recorder = Recorder::of(server, device);
+    let mut heard = Vec::new();
+    wait_until("the stream on the other device", || loudspeaker.state() == SoundState::Heard);
+    wait_until_warm(loudspeaker, &recorder);
+    for _ in 0..5 {
+        heard = listen(&record_cue(Cue::Late, loudspeaker, &recorder), RATE_HZ as f64);
+        if is_heard(Cue::Late, &heard) {
+            return;
+        }
+    }
+    panic!("expected the cue on {device}, heard {heard:#?}");
+}
+
+/// The player plugs headphones in: the server makes them its usual device.
+#[test]
+fn the_sound_goes_along_to_another_device() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    add_device(&server, "headphones");
+    tell_server(&server, &["set-default-sink", "headphones"]);
+    check_heard_on("headphones", &server, &mut loudspeaker);
+    assert_eq!((loudspeaker.state(), loudspeaker.take_warning()), (SoundState::Heard, None));
+}
+
+/// And out again: their device is gone while the stream is on it.
+#[test]
+fn a_device_that_goes_away_is_left_for_another() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let module = add_device(&server, "headphones");
+    tell_server(&server, &["set-default-sink", "headphones"]);
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    check_heard_on("headphones", &server, &mut loudspeaker);
+    tell_server(&server, &["unload-module", &module]);
+    check_heard_on("range", &server, &mut loudspeaker);
+}
+
+/// The only device goes away, and another comes: in between the loss is told.
+#[test]
+fn without_any_device_it_is_silent_until_one_comes() {
+    let Some(mut server) = server_folder() else { return };
+    server.start();
+    let mut loudspeaker = Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere).unwrap();
+    tell_server(&server, &["unload-module", "module-null-sink"]);
+    let mut warnings = Vec::new();
+    wait_until("the loss", || {
+        warnings.extend(loudspeaker.take_warning());
+        !warnings.is_empty()
+    });
+    assert!(matches!(&warnings[0], SoundWarning::Lost(reason) if reason.contains("device")), "{warnings:?}");
+    add_device(&server, "headphones");
+    check_heard_on("headphones", &server, &mut loudspeaker);
+    assert_eq!(loudspeaker.take_warning(), Some(SoundWarning::Back));
 }
 
 #[test]

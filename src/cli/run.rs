@@ -12,7 +12,7 @@ use crate::device::LinkParams;
 use crate::device::ble::{BleParams, choice::Seen, choice::Wanted, look_around};
 use crate::device::host_clock::HostClock;
 use crate::device::serial::{SerialParams, candidate_ports};
-use crate::record::feedback_settings::FeedbackMode;
+use crate::record::feedback_settings::{FeedbackMode, Speak};
 use crate::record::settings::Settings;
 use crate::review::{serve, table};
 use crate::tone::SoundChoice;
@@ -86,6 +86,10 @@ pub struct BucketArgs {
     /// file's.
     #[arg(long, value_name = "MODE")]
     pub feedback: Option<FeedbackMode>,
+    /// The number that a speech program says after the cue: nothing, set or travel. In place of the settings
+    /// file's.
+    #[arg(long, value_name = "NUMBER")]
+    pub speak: Option<Speak>,
     /// Plain lines instead of the live view.
     #[arg(long)]
     pub plain: bool,
@@ -203,6 +207,7 @@ pub async fn options(
 ) -> anyhow::Result<Options> {
     let mut settings = settings(args.settings.as_ref())?;
     settings.feedback.mode = args.feedback.unwrap_or(settings.feedback.mode);
+    settings.feedback.speak = args.speak.unwrap_or(settings.feedback.speak);
     let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
     let page = if args.no_page {
         None

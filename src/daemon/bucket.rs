@@ -6,9 +6,10 @@ use super::ended::BucketEnd;
 use super::feedback::{Feedback, Finished, Heard, is_press, verdict_of_call};
 use super::guide::{Guide, INTRODUCTION, Say};
 use super::recovery::Recovery;
+use super::spoken::Spoken;
 use super::status::Status;
 use super::watch::Watch;
-use super::{player_name, windows};
+use super::{player_name, volume, windows};
 use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall, LiveSwing, Silence, Swing};
 use crate::device::frames::place_word;
@@ -18,7 +19,7 @@ use crate::record::recorded::Recorded;
 use crate::record::recorder::{Recorder, RefusedError};
 use crate::record::settings::Settings;
 use crate::review::page::PageModel;
-use crate::review::{LiveCue, Review, json, table};
+use crate::review::{LiveCue, Review, table};
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::HostTime;
@@ -36,10 +37,11 @@ pub struct Bucket {
     pub(super) sound: Box<dyn CueSink>,
     pub(super) assembler: Assembler,
     recovery: Recovery,
-    review: Review,
+    pub(super) review: Review,
     page: watch::Sender<Arc<PageModel>>,
     guide: Option<Guide>,
     feedback: Feedback,
+    spoken: Spoken,
     /// The cue of the swing in hand, where it went out at the set.
     cue_at_set: Option<LiveCue>,
     /// A calibration has come out well enough.
@@ -50,7 +52,7 @@ pub struct Bucket {
     pub(super) link_up: bool,
     pub(super) damaged: u64,
     /// Swings that were too many to keep here.
-    dropped: usize,
+    pub(super) dropped: usize,
     lost: Vec<String>,
 }
 
@@ -90,6 +92,7 @@ impl Bucket {
             page,
             guide: None,
             feedback: Feedback::new(settings.feedback),
+            spoken: Spoken::start(settings.feedback.speak, volume(settings), &status),
             cue_at_set: None,
             calibrated: false,
             calibrates_on_connect: settings.calibrate_on_connect,
@@ -331,6 +334,7 @@ impl Bucket {
     /// The set of a swing that is still going on.
     fn set(&mut self, told: &LiveCall, now: HostTime) {
         let Some(verdict) = verdict_of_call(&self.review.windows, told) else { return };
+        self.spoken.forget();
         let heard = self.feedback.at_set(verdict);
         if let Some(cue) = heard.cue {
             self.cue_at_set = Some(LiveCue::at_set(cue.word(), &told.call));
@@ -350,6 +354,7 @@ impl Bucket {
     fn hear(&mut self, heard: Heard, now: HostTime) {
         if let Some(cue) = heard.cue {
             self.sound.play(cue, now);
+            self.spoken.cue_was_heard();
         }
         if let Some(sentence) = heard.sentence {
             self.status.line(&sentence);
@@ -363,6 +368,12 @@ impl Bucket {
         let heard = self.feedback.after_swing(&Finished::of(&self.review, &live.swing), silence);
         let cue = heard.cue.map(|cue| LiveCue::after(cue.word(), live.decided_at));
         let cue = self.cue_at_set.take().or(cue);
+        // The player waits for the sound; all else comes after it.
+        self.spoken.swing(&live.swing);
+        self.hear(heard, now);
+        if cue.is_some() {
+            self.spoken.cue_was_heard();
+        }
         tracing::info!(
             class = live.swing.class.word(),
             cue = cue.as_ref().map(|cue| cue.cue.as_str()),
@@ -370,7 +381,6 @@ impl Bucket {
             "swing measured"
         );
         self.keep(live.swing.clone(), cue);
-        self.hear(heard, now);
         self.status.line(&table::newest(&self.review, self.number()));
         if let Some(value) = self.derived() {
             let by = env!("CARGO_PKG_VERSION").to_owned();
@@ -401,19 +411,6 @@ impl Bucket {
         if !self.review.analysis.notes.contains(&note) {
             self.review.analysis.notes.push(note);
         }
-    }
-
-    /// Number of the newest swing in the bucket, those that are not kept included.
-    pub(super) fn number(&self) -> usize {
-        self.dropped + self.review.analysis.swings.len()
-    }
-
-    /// The newest swing as it stands in the JSON object.
-    fn derived(&self) -> Option<serde_json::Value> {
-        let place = self.review.analysis.swings.len().checked_sub(1)?;
-        let mut swing = json::swing(&self.review, place).ok().flatten()?;
-        swing["index"] = self.number().into();
-        Some(swing)
     }
 
     /// Something was typed.
@@ -460,6 +457,7 @@ impl Bucket {
                 self.alarm(&format!("NOT RECORDED: {error}"));
             }
         }
+        self.spoken.tick(self.sound.as_mut(), now, &self.status);
         let heard = self.feedback.tick(now);
         self.hear(heard, now);
         let said = self.guide.as_mut().map_or_else(Vec::new, |guide| guide.tick(now));

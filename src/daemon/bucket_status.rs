@@ -3,10 +3,24 @@
 use super::bucket::Bucket;
 use super::sound_tap::Tap;
 use crate::record::recorder::Recorder;
+use crate::review::json;
 use crate::review::live::{LiveStatus, NodeStatus, RecorderStatus};
 use crate::units::HostTime;
 
 impl Bucket {
+    /// Number of the newest swing in the bucket, those that are not kept included.
+    pub(super) fn number(&self) -> usize {
+        self.dropped + self.review.analysis.swings.len()
+    }
+
+    /// The newest swing as it stands in the JSON object.
+    pub(super) fn derived(&self) -> Option<serde_json::Value> {
+        let place = self.review.analysis.swings.len().checked_sub(1)?;
+        let mut swing = json::swing(&self.review, place).ok().flatten()?;
+        swing["index"] = self.number().into();
+        Some(swing)
+    }
+
     /// How it fares now.
     #[must_use]
     pub fn live_status(&self, tap: &Tap, now: HostTime) -> LiveStatus {

@@ -15,6 +15,7 @@ pub mod metrics;
 pub mod recovery;
 pub mod run;
 pub mod sound_tap;
+pub mod spoken;
 pub mod status;
 pub mod view;
 pub mod watch;

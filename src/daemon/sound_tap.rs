@@ -1,6 +1,6 @@
 //! A way out for cues with a tap: it can be closed for a while, and counts what went through.
 
-use crate::tone::{Cue, CueSink, SoundState, SoundWarning, ToneError};
+use crate::tone::{Cue, CueSink, SoundState, SoundWarning, Speech, ToneError};
 use crate::units::HostTime;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -53,6 +53,13 @@ impl CueSink for Tapped {
         }
         self.tap.0.played[cue.index()].fetch_add(1, Ordering::Relaxed);
         self.way_out.play(cue, at);
+        tracing::info!(cue = cue.word(), "cue handed to the sound");
+    }
+
+    fn say(&mut self, speech: &Speech, at: HostTime) {
+        if !self.tap.is_muted() {
+            self.way_out.say(speech, at);
+        }
     }
 
     fn state(&self) -> SoundState {

@@ -1,24 +1,33 @@
-//! The same measurement while the player plays: each swing is measured as soon as the ball is gone.
+//! The same measurement while the player plays: each swing is told as soon as the ball is gone.
+//!
+//! The work of it is done before: a swing is measured when enough was seen, and told some tens of ms later. So
+//! the sample that decides costs no more than any other, unless the shock came late.
 
 use super::calibration_quality::CalibrationQuality;
 use super::candidate::Candidate;
 use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter};
 use super::live_set::{LiveCall, LiveSet, ToldBefore};
-use super::measure::{WristKnowledge, measure};
+use super::measure::{WristKnowledge, measure, shock_s};
 use super::offline::AnalysisParams;
 use super::seat;
 use super::swing::{NodeLoss, Swing};
 use super::wrist_state::WristState;
 use crate::fusion::clock::ClockMap;
-use crate::fusion::joint::JointWindow;
+use crate::fusion::joint::{JointEstimate, JointWindow};
 use crate::sample::{Arrival, DeviceDescription};
 use crate::units::DeviceTime;
 use std::collections::VecDeque;
 
 /// A swing is tried again so often while the motion goes on, s.
 const TRY_EVERY_S: f64 = 0.02;
-/// So much must have been seen after the arm came back: the shock is looked for within it.
+/// So much must have been seen after the arm came back before a swing is measured: the first of the
+/// follow-through is where the nodes turn fastest, and tells most of the clocks and the axes.
 const SEEN_AFTER_BACK_S: f64 = 0.1;
+/// And so long after the arm came back it is told: the work, some tens of ms, is done by then, and no shock can
+/// come any more.
+const TOLD_AFTER_BACK_S: f64 = 0.14;
+/// So long after a swing was told the next one's work begins, s: the cue goes first.
+const AHEAD_AFTER_S: f64 = 0.1;
 /// The joint estimate leans on so many swings of the recent past.
 const RECENT: usize = 12;
 
@@ -42,6 +51,8 @@ pub struct LiveAnalysis {
     notes: Vec<String>,
     quality: Option<CalibrationQuality>,
     recent: VecDeque<JointWindow>,
+    /// What the recent swings say of the seat, worked out before the next one.
+    seat_so_far: Option<JointEstimate>,
     attempt: Attempt,
     set: LiveSet,
 }
@@ -51,7 +62,17 @@ pub struct LiveAnalysis {
 struct Attempt {
     motion_since_s: Option<f64>,
     next_try_s: f64,
-    done: bool,
+    measured: Option<Measured>,
+    told_at_s: Option<f64>,
+}
+
+/// A swing that was measured and is told once its shock can no longer come.
+struct Measured {
+    candidate: Candidate,
+    knowledge: WristKnowledge,
+    window: JointWindow,
+    shock_s: Option<f64>,
+    swing: Swing,
 }
 
 impl LiveAnalysis {
@@ -66,6 +87,7 @@ impl LiveAnalysis {
             notes: Vec::new(),
             quality: None,
             recent: VecDeque::new(),
+            seat_so_far: None,
             attempt: Attempt::default(),
             set: LiveSet::new(params.bands),
         }
@@ -103,7 +125,7 @@ impl LiveAnalysis {
     /// is given by [`LiveAnalysis::take_calls`].
     pub fn push(&mut self, arrival: &Arrival) -> Option<LiveSwing> {
         let swing = self.take(arrival);
-        let since_s = self.cutter.fast_since_s().filter(|_| !self.attempt.done);
+        let since_s = self.cutter.fast_since_s().filter(|_| self.attempt.told_at_s.is_none());
         self.set.follow(since_s, &self.cutter, &self.state);
         swing
     }
@@ -114,10 +136,7 @@ impl LiveAnalysis {
                 self.calibrate(&calibration);
                 None
             }
-            Some(Cut::Motion(episode)) => {
-                let missed = !std::mem::take(&mut self.attempt).done;
-                if missed { self.try_episode(episode, f64::NEG_INFINITY) } else { None }
-            }
+            Some(Cut::Motion(episode)) => self.end_motion(episode),
             None => self.try_motion(),
         }
     }
@@ -130,9 +149,15 @@ impl LiveAnalysis {
         self.quality.clone_from(&fresh.quality);
         if fresh.is_calibrated() || !self.state.is_calibrated() {
             self.state = fresh;
-            self.recent.clear();
-            self.set.forget_wrist();
+            self.forget_swings();
         }
+    }
+
+    /// What the swings so far have told of the wrist no longer holds.
+    fn forget_swings(&mut self) {
+        self.recent.clear();
+        self.seat_so_far = None;
+        self.set.forget_wrist();
     }
 
     /// The glove has described itself anew: rates and ranges may have changed, the wrist has not.
@@ -140,18 +165,29 @@ impl LiveAnalysis {
         self.cutter.redescribe(device);
         if !self.state.is_calibrated() {
             self.state = WristState::nominal(device);
+            self.seat_so_far = None;
         }
         self.device = device.clone();
     }
 
     /// The input is over: a swing that is still in hand.
     pub fn finish(&mut self) -> Option<LiveSwing> {
-        let done = std::mem::take(&mut self.attempt).done;
         let cuts = self.cutter.finish();
         cuts.into_iter().find_map(|cut| match cut {
-            Cut::Motion(episode) if !done => self.try_episode(episode, f64::NEG_INFINITY),
-            _ => None,
+            Cut::Motion(episode) => self.end_motion(episode),
+            Cut::Calibration(_) => None,
         })
+    }
+
+    /// A motion is over: its swing, if that was not told before.
+    fn end_motion(&mut self, episode: Episode) -> Option<LiveSwing> {
+        let attempt = std::mem::take(&mut self.attempt);
+        if attempt.told_at_s.is_some() {
+            return None;
+        }
+        let now_s = episode.hand.last()?.t_s;
+        let measured = attempt.measured.or_else(|| self.measure_episode(episode, f64::NEG_INFINITY))?;
+        Some(self.tell(measured, now_s))
     }
 
     fn try_motion(&mut self) -> Option<LiveSwing> {
@@ -159,25 +195,31 @@ impl LiveAnalysis {
         let now_s = self.cutter.now_s()?;
         if self.attempt.motion_since_s != Some(since_s) {
             let next_try_s = since_s + self.params.phases.downswing_s.0;
-            self.attempt = Attempt { motion_since_s: Some(since_s), next_try_s, done: false };
+            self.attempt = Attempt { motion_since_s: Some(since_s), next_try_s, ..Attempt::default() };
         }
-        if self.attempt.done || now_s < self.attempt.next_try_s || !self.cutter.is_slowing() {
+        if let Some(told_at_s) = self.attempt.told_at_s {
+            if now_s > told_at_s + AHEAD_AFTER_S {
+                self.look_ahead();
+            }
             return None;
         }
-        self.attempt.next_try_s = now_s + TRY_EVERY_S;
-        let episode = self.cutter.motion_so_far()?;
-        let found = self.try_episode(episode, SEEN_AFTER_BACK_S);
-        self.attempt.done = found.is_some();
-        found
+        if self.attempt.measured.is_none() && now_s >= self.attempt.next_try_s && self.cutter.is_slowing() {
+            self.attempt.next_try_s = now_s + TRY_EVERY_S;
+            let episode = self.cutter.motion_so_far()?;
+            self.attempt.measured = self.measure_episode(episode, SEEN_AFTER_BACK_S);
+        }
+        let certain = |measured: &mut Measured| now_s >= measured.candidate.phases.back_s + TOLD_AFTER_BACK_S;
+        let measured = self.attempt.measured.take_if(certain)?;
+        self.attempt.told_at_s = Some(now_s);
+        Some(self.tell(measured, now_s))
     }
 
     /// Measures the swing in an episode, if it has one and enough was seen after it.
-    fn try_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Option<LiveSwing> {
+    fn measure_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Option<Measured> {
         let now_s = episode.hand.last()?.t_s;
         if self.state.has_other_clocks(&episode) {
             self.state = self.state.on_new_clocks();
-            self.recent.clear();
-            self.set.forget_wrist();
+            self.forget_swings();
         }
         let (sign, phases) = (self.state.lead_arm_sign, self.params.phases);
         let ready = |episode: Episode, state: &WristState| {
@@ -195,26 +237,65 @@ impl LiveAnalysis {
             self.notice_moved_glove(&window, candidate.phases.takeaway_s);
         }
         let knowledge = self.knowledge(&candidate, &window);
-        let candidate = candidate.again(&knowledge, sign, &phases);
+        Some(self.measured(candidate, knowledge, window))
+    }
+
+    fn measured(&self, candidate: Candidate, knowledge: WristKnowledge, window: JointWindow) -> Measured {
+        let candidate = candidate.again(&knowledge, self.state.lead_arm_sign, &self.params.phases);
+        let params = self.params.measure(&self.device);
+        let shock_s = shock_s(&candidate.phases, &candidate.episode.hand, &params.impact);
+        let swing = measure(&candidate, &knowledge, &params);
+        Measured { candidate, knowledge, window, shock_s, swing }
+    }
+
+    /// Tells a swing, and learns from it for the next.
+    fn tell(&mut self, measured: Measured, now_s: f64) -> LiveSwing {
+        let Measured { candidate, knowledge, window, swing, .. } = self.with_late_shock(measured);
+        let told = self.set.swing_is_over(&candidate, &knowledge, &swing);
         if !candidate.hand_alone {
             self.recent.push_back(window);
             if self.recent.len() > RECENT {
                 self.recent.pop_front();
             }
+            self.seat_so_far = None;
         }
-        let swing = measure(&candidate, &knowledge, &self.params.measure(&self.device));
-        let told = self.set.swing_is_over(&candidate, &knowledge, &swing);
-        Some(LiveSwing { swing, decided_at: DeviceTime((now_s * 1e6).round() as i64), told })
+        LiveSwing { swing, decided_at: DeviceTime((now_s * 1e6).round() as i64), told }
+    }
+
+    /// The same swing measured again where the shock has come since.
+    fn with_late_shock(&self, measured: Measured) -> Measured {
+        let phases = &measured.candidate.phases;
+        let (hand, _) = self.cutter.newer_than((phases.top_s, f64::INFINITY));
+        if shock_s(phases, &hand, &self.params.impact) == measured.shock_s {
+            return measured;
+        }
+        let again = |episode: Episode| {
+            let WristKnowledge { axes, clock, .. } = &measured.knowledge;
+            Candidate::new(episode, axes, clock, self.state.lead_arm_sign, &self.params.phases).ok()
+        };
+        match self.cutter.motion_so_far().and_then(again) {
+            Some(candidate) => self.measured(candidate, measured.knowledge, measured.window),
+            None => measured,
+        }
     }
 
     /// A glove that has moved on the wrist is a new one.
     fn notice_moved_glove(&mut self, window: &JointWindow, takeaway_s: f64) {
-        let before: Vec<&JointWindow> = self.recent.iter().collect();
-        if seat::has_moved(&self.state, &before, &[window], &self.cutter.evidence()) {
+        self.look_ahead();
+        let evidence = self.cutter.evidence();
+        let so_far = self.seat_so_far.as_ref();
+        if so_far.is_some_and(|so_far| seat::has_moved(&self.state, so_far, &[window], &evidence)) {
             self.notes.push(seat::note(takeaway_s));
             self.state = self.state.after_moving();
-            self.recent.clear();
-            self.set.forget_wrist();
+            self.forget_swings();
+        }
+    }
+
+    /// Works out what the next swing is to be compared with, unless that was done.
+    fn look_ahead(&mut self) {
+        if self.seat_so_far.is_none() {
+            let before: Vec<&JointWindow> = self.recent.iter().collect();
+            self.seat_so_far = seat::so_far(&self.state, &before, &self.cutter.evidence());
         }
     }
 

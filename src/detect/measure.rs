@@ -2,6 +2,7 @@
 
 use super::candidate::Candidate;
 use super::impact::{self, ImpactParams};
+use super::phases::Phases;
 use super::set::{Crossings, HingeCurve, value_at};
 use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
@@ -10,6 +11,7 @@ use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
 use crate::fusion::joint::{JOINT, UNKNOWNS};
+use crate::fusion::series::Reading;
 use crate::fusion::soft_tissue::given_back;
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
@@ -18,7 +20,7 @@ use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 /// Length of the stretch that the address value is taken over, s.
 const ADDRESS_S: f64 = 0.3;
 /// The shock comes no later than this after the arm is back at its address angle, s.
-const SHOCK_WITHIN_S: f64 = 0.1;
+pub(super) const SHOCK_WITHIN_S: f64 = 0.1;
 /// Share of the downswing in which the hinge may still grow and count.
 const AFTER_TOP: f64 = 0.4;
 
@@ -154,12 +156,15 @@ fn usable(candidate: &Candidate, crossings: Option<Crossings>, params: &MeasureP
         .filter(|found| !candidate.hand_alone && found.range.to_degrees() >= params.bands.least_range_deg)
 }
 
+/// When the shock came, hand clock, s, if there was one, as far as these readings of the hand tell.
+pub(super) fn shock_s(phases: &Phases, hand: &[Reading], params: &ImpactParams) -> Option<f64> {
+    let downswing_s = phases.back_s - phases.top_s;
+    impact::find(hand, phases.top_s + 0.5 * downswing_s, phases.back_s + SHOCK_WITHIN_S, params)
+}
+
 fn instants(candidate: &Candidate, params: &MeasureParams) -> Instants {
     let phases = &candidate.phases;
-    let downswing_s = phases.back_s - phases.top_s;
-    let from_s = phases.top_s + 0.5 * downswing_s;
-    let impact_s =
-        impact::find(&candidate.episode.hand, from_s, phases.back_s + SHOCK_WITHIN_S, &params.impact);
+    let impact_s = shock_s(phases, &candidate.episode.hand, &params.impact);
     let quiet_s = quiet_before(candidate, phases.takeaway_s);
     Instants {
         address_s: (quiet_s - ADDRESS_S, quiet_s),

@@ -218,7 +218,8 @@ fn seats(
         let before: Vec<&JointWindow> = seat.iter().filter_map(|seated| seated.window.as_ref()).collect();
         let after: Vec<&JointWindow> = coming.iter().filter_map(|seated| seated.window.as_ref()).collect();
         let with_forearm = coming.front().is_some_and(|next| next.window.is_some());
-        let moved = with_forearm && seat::has_moved(state, &before, &after, evidence);
+        let so_far = if with_forearm { seat::so_far(state, &before, evidence) } else { None };
+        let moved = so_far.is_some_and(|so_far| seat::has_moved(state, &so_far, &after, evidence));
         let Some(seated) = coming.pop_front() else { break };
         if moved {
             notes.push(seat::note(seated.candidate.phases.takeaway_s));

@@ -20,21 +20,27 @@ const GIVE_SD: f64 = 0.03;
 /// 23 comes up once in 10 000 times.
 const DISTANCE: f64 = 23.0;
 
-/// Whether the glove has moved between the swings `before` and those from then on: the first of `after`, and as
-/// many more as there are yet.
-pub(super) fn has_moved(
+/// What the swings `before` say of the axes, for [`has_moved`]; none where there is nothing to compare with.
+pub(super) fn so_far(
     state: &WristState,
     before: &[&JointWindow],
+    evidence: &GloveEvidence,
+) -> Option<JointEstimate> {
+    let recent = &before[before.len().saturating_sub(COMPARED_WITH)..];
+    let comparable = !recent.is_empty() || state.is_calibrated();
+    comparable.then(|| state.estimate(recent.iter().copied(), evidence))
+}
+
+/// Whether the glove has moved between the swings that `so_far` is from and those after them: the first of
+/// `after`, and as many more as there are yet.
+pub(super) fn has_moved(
+    state: &WristState,
+    so_far: &JointEstimate,
     after: &[&JointWindow],
     evidence: &GloveEvidence,
 ) -> bool {
     let Some((first, rest)) = after.split_first() else { return false };
-    if before.is_empty() && !state.is_calibrated() {
-        return false;
-    }
     let rest = &rest[..rest.len().min(TOLD_BY - 1)];
-    let recent = &before[before.len().saturating_sub(COMPARED_WITH)..];
-    let so_far = state.estimate(recent.iter().copied(), evidence);
     let against = |windows: &[&JointWindow], begin: &JointEstimate| {
         let alone = state.estimate_alone(windows, begin, evidence);
         let moved: SVector<f64, CLOCK> = alone.axes_moved().0;
@@ -43,14 +49,14 @@ pub(super) fn has_moved(
         let distance = covariance.try_inverse().map_or(0.0, |inverse| moved.dot(&(inverse * moved)));
         (distance, moved.norm(), alone)
     };
-    let (distance, moved, _) = against(&after[..=rest.len()], &so_far);
+    let (distance, moved, _) = against(&after[..=rest.len()], so_far);
     if moved < LEAST_MOVE || distance < DISTANCE {
         return false;
     }
     // The swing that begins it has to be nearer to those after it than to those before.
     rest.is_empty() || {
-        let (_, _, later) = against(rest, &so_far);
-        against(&[first], &later).0 < against(&[first], &so_far).0
+        let (_, _, later) = against(rest, so_far);
+        against(&[first], &later).0 < against(&[first], so_far).0
     }
 }
 

@@ -54,6 +54,32 @@ impl FromStr for FeedbackMode {
     }
 }
 
+/// Which number of a swing is spoken after its cue.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Speak {
+    /// None.
+    #[default]
+    Nothing,
+    /// The set against the top, ms.
+    Set,
+    /// Arm travel at the set, percent.
+    Travel,
+}
+
+impl FromStr for Speak {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Speak, String> {
+        match text {
+            "nothing" => Ok(Speak::Nothing),
+            "set" => Ok(Speak::Set),
+            "travel" => Ok(Speak::Travel),
+            _ => Err(format!("expected nothing, set or travel, found {text:?}")),
+        }
+    }
+}
+
 /// The mode and its numbers.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -66,10 +92,13 @@ pub struct FeedbackSettings {
     pub fade_to: f64,
     /// It is reached after so many swings.
     pub fade_over: u32,
+    /// The number that is spoken.
+    pub speak: Speak,
 }
 
 impl Default for FeedbackSettings {
     fn default() -> FeedbackSettings {
-        FeedbackSettings { mode: FeedbackMode::default(), band: 0.15, fade_to: 0.5, fade_over: 30 }
+        let speak = Speak::default();
+        FeedbackSettings { mode: FeedbackMode::default(), band: 0.15, fade_to: 0.5, fade_over: 30, speak }
     }
 }

@@ -274,6 +274,8 @@ band = 0.15
 # fading: the share of swings that is heard falls from all to this one, over so many swings.
 fade_to = 0.5
 fade_over = 30
+# What a speech program says after the cue: nothing, set (ms against the top) or travel (percent at the set).
+speak = \"nothing\"
 
 # Where the set is wanted, as arm travel, club by club. Mere starting points from common practice: no
 # study calls them ideal. Other clubs may be added.

@@ -1,9 +1,10 @@
-//! One cue at a time, sample by sample, out of samples rendered beforehand. Pure; never allocates after `new`.
+//! One sound at a time, sample by sample, out of samples rendered beforehand. Pure; never allocates after `new`.
 //!
 //! A new cue never adds to a sounding one, which could pass the volume: the old one is first turned down within
-//! [`FADE_MS`], then the new one starts.
+//! [`FADE_MS`], then the new one starts. Words wait until the cue is over; a cue ends words, and those that wait.
 
 use super::cue::Cue;
+use super::speech::Speech;
 use super::synth::render;
 use super::volume::{SampleRate, Volume};
 use std::sync::Arc;
@@ -32,10 +33,19 @@ impl CueBank {
     }
 }
 
-/// The cue that sounds and how far it is.
-#[derive(Clone, Copy, Debug)]
+/// Something to be heard.
+#[derive(Clone, Debug)]
+pub enum Sound {
+    /// A cue.
+    Cue(Cue),
+    /// Words. Whoever sends them holds them too, so that they are not freed here.
+    Speech(Speech),
+}
+
+/// What sounds and how far it is.
+#[derive(Clone, Debug)]
 struct Sounding {
-    cue: Cue,
+    sound: Sound,
     position: usize,
 }
 
@@ -47,6 +57,8 @@ pub struct Mixer {
     sounding: Option<Sounding>,
     /// Waits for the fade of the sounding one to end, with the samples of fade left.
     waiting: Option<(Cue, usize)>,
+    /// Waits for the cue to be over.
+    words: Option<Speech>,
 }
 
 impl Mixer {
@@ -54,13 +66,22 @@ impl Mixer {
     #[must_use]
     pub fn new(bank: CueBank) -> Mixer {
         let fade_samples = bank.rate.samples_in_ms(FADE_MS).max(1);
-        Mixer { bank, fade_samples, sounding: None, waiting: None }
+        Mixer { bank, fade_samples, sounding: None, waiting: None, words: None }
     }
 
-    /// Starts a cue, after a short fade where another one sounds. A cue that waits already is replaced.
-    pub fn start(&mut self, cue: Cue) {
+    /// Starts a cue, after a short fade where something sounds, or words once all is silent. What waits already is
+    /// replaced.
+    pub fn start(&mut self, sound: Sound) {
+        let cue = match sound {
+            Sound::Speech(speech) => {
+                self.words = Some(speech);
+                return;
+            }
+            Sound::Cue(cue) => cue,
+        };
+        self.words = None;
         match (&self.sounding, self.waiting) {
-            (None, _) => self.sounding = Some(Sounding { cue, position: 0 }),
+            (None, _) => self.sounding = Some(Sounding { sound: Sound::Cue(cue), position: 0 }),
             (Some(_), Some((_, left))) => self.waiting = Some((cue, left)),
             (Some(_), None) => self.waiting = Some((cue, self.fade_samples)),
         }
@@ -69,16 +90,25 @@ impl Mixer {
     /// The next sample; silence when there is nothing to say.
     pub fn next_sample(&mut self) -> f32 {
         let gain = self.step_fade();
+        if self.sounding.is_none() {
+            let words = self.words.take().map(Sound::Speech);
+            self.sounding = words.map(|sound| Sounding { sound, position: 0 });
+        }
         let Some(sounding) = &mut self.sounding else { return 0.0 };
-        let value = self.bank.samples[sounding.cue.index()].get(sounding.position).copied();
+        let samples = match &sounding.sound {
+            Sound::Cue(cue) => self.bank.samples(*cue),
+            Sound::Speech(speech) => speech.samples(),
+        };
+        let value = samples.get(sounding.position).copied();
         sounding.position += 1;
         if value.is_none() {
-            self.sounding = self.waiting.take().map(|(cue, _)| Sounding { cue, position: 0 });
+            let next = self.waiting.take().map(|(cue, _)| Sound::Cue(cue));
+            self.sounding = next.map(|sound| Sounding { sound, position: 0 });
         }
         value.unwrap_or(0.0) * gain
     }
 
-    /// The gain of the sounding cue, after one sample of fade; starts the waiting one when the fade is over.
+    /// The gain of what sounds, after one sample of fade; starts the waiting cue when the fade is over.
     fn step_fade(&mut self) -> f32 {
         match &mut self.waiting {
             None => 1.0,
@@ -87,7 +117,7 @@ impl Mixer {
                 *left as f32 / self.fade_samples as f32
             }
             Some((cue, _)) => {
-                self.sounding = Some(Sounding { cue: *cue, position: 0 });
+                self.sounding = Some(Sounding { sound: Sound::Cue(*cue), position: 0 });
                 self.waiting = None;
                 1.0
             }
@@ -117,7 +147,7 @@ mod tests {
     fn a_cue_comes_out_as_rendered_then_silence() {
         for cue in Cue::ALL {
             let mut mixer = mixer();
-            mixer.start(cue);
+            mixer.start(Sound::Cue(cue));
             let expected = render(cue, SampleRate::SERVER, Volume::default());
             assert_eq!(take(&mut mixer, expected.len()), expected);
             assert!(take(&mut mixer, 100).iter().all(|s| *s == 0.0));
@@ -127,9 +157,9 @@ mod tests {
     #[test]
     fn a_new_cue_comes_whole_after_the_fade_of_the_old_one() {
         let mut mixer = mixer();
-        mixer.start(Cue::Inside);
+        mixer.start(Sound::Cue(Cue::Inside));
         take(&mut mixer, 2000);
-        mixer.start(Cue::Late);
+        mixer.start(Sound::Cue(Cue::Late));
         let fade = take(&mut mixer, 240);
         assert!(fade.iter().any(|s| *s != 0.0) && fade[239] == 0.0);
         let expected = render(Cue::Late, SampleRate::SERVER, Volume::default());
@@ -140,11 +170,32 @@ mod tests {
     fn the_last_of_a_burst_is_the_one_heard() {
         let mut mixer = mixer();
         for cue in Cue::ALL {
-            mixer.start(cue);
+            mixer.start(Sound::Cue(cue));
         }
         take(&mut mixer, 240);
         let expected = render(Cue::AllDone, SampleRate::SERVER, Volume::default());
         assert_eq!(take(&mut mixer, expected.len()), expected);
+    }
+
+    fn words(seconds: f64) -> Speech {
+        let rate = SampleRate::SERVER;
+        let loud = (0..(seconds * f64::from(rate.hz())) as usize).map(|i| (0.1 * i as f32).sin()).collect();
+        Speech::new(loud, rate, Volume::default())
+    }
+
+    #[test]
+    fn words_wait_for_the_cue_and_a_cue_ends_them() {
+        let (cue, words) = (render(Cue::Late, SampleRate::SERVER, Volume::default()), words(1.0));
+        let mut mixer = mixer();
+        mixer.start(Sound::Cue(Cue::Late));
+        mixer.start(Sound::Speech(words.clone()));
+        assert_eq!(take(&mut mixer, cue.len()), cue);
+        let heard = take(&mut mixer, 10_001);
+        assert_eq!(heard[1..], words.samples()[..10_000]);
+        mixer.start(Sound::Cue(Cue::Late));
+        take(&mut mixer, 240);
+        assert_eq!(take(&mut mixer, cue.len()), cue);
+        assert!(take(&mut mixer, 50_000).iter().all(|sample| *sample == 0.0), "those words are over");
     }
 
     proptest! {
@@ -154,7 +205,7 @@ mod tests {
             let mut mixer = mixer();
             let mut samples = vec![0.0];
             for (which, wait) in plan {
-                mixer.start(Cue::ALL[which]);
+                mixer.start(Sound::Cue(Cue::ALL[which]));
                 samples.extend(take(&mut mixer, wait));
             }
             let peak = Volume::default().peak_amplitude() as f32;

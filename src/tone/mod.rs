@@ -1,8 +1,8 @@
 //! What a cue sounds like, and the way out to the loudspeaker. Knows no swing.
 //!
 //! Pure: [`cue`] (which pulses make up a cue), [`volume`] (bounds), [`synth`] (samples), [`mixer`] (one cue at
-//! a time), [`exposure`] (hearing), [`retry`] (when to try again). Edges: [`server`] (sound server), [`wav`]
-//! (file), [`output`] (which of them).
+//! a time), [`exposure`] (hearing), [`retry`] (when to try again). Edges: [`server`] (sound server, over
+//! `stream`), [`wav`] (file), [`output`] (which of them), [`speech`] (a speech program's words).
 
 pub mod cue;
 pub mod error;
@@ -12,6 +12,8 @@ pub mod mixer;
 pub mod output;
 pub mod retry;
 pub mod server;
+pub mod speech;
+mod stream;
 pub mod synth;
 pub mod volume;
 pub mod wav;
@@ -21,6 +23,7 @@ pub use error::{SoundWarning, ToneError};
 pub use exposure::weekly_dose_fraction;
 pub use output::{CueSink, SoundChoice, SoundState, open};
 pub use server::Loudspeaker;
+pub use speech::{Speaker, Speech};
 pub use synth::render;
 pub use volume::{SampleRate, Volume};
 pub use wav::WavTimeline;

@@ -4,6 +4,7 @@ use super::cue::Cue;
 use super::error::{SoundWarning, ToneError};
 use super::locate::ServerEnv;
 use super::server::{Loudspeaker, Start};
+use super::speech::Speech;
 use super::volume::Volume;
 use super::wav::WavTimeline;
 use crate::units::HostTime;
@@ -54,6 +55,9 @@ pub trait CueSink: Send {
     /// Lets a cue sound now. `at` is now, for outputs that keep a timeline.
     fn play(&mut self, cue: Cue, at: HostTime);
 
+    /// Lets words be heard, once no cue sounds.
+    fn say(&mut self, speech: &Speech, at: HostTime);
+
     /// Whether cues are heard.
     fn state(&self) -> SoundState;
 
@@ -73,6 +77,8 @@ pub struct Silence;
 
 impl CueSink for Silence {
     fn play(&mut self, _cue: Cue, _at: HostTime) {}
+
+    fn say(&mut self, _speech: &Speech, _at: HostTime) {}
 
     fn state(&self) -> SoundState {
         SoundState::Silent

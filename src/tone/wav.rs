@@ -5,8 +5,9 @@
 
 use super::cue::Cue;
 use super::error::{SoundWarning, ToneError};
-use super::mixer::CueBank;
+use super::mixer::{CueBank, Sound};
 use super::output::{CueSink, SoundState};
+use super::speech::Speech;
 use super::volume::{SampleRate, Volume};
 use crate::units::HostTime;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
@@ -43,10 +44,17 @@ impl<W: Write + Seek> Timeline<W> {
         Ok(Timeline { writer, bank: CueBank::new(SampleRate::FILE, volume), zero, written: 0 })
     }
 
-    /// Appends silence up to `at`, then the cue. One that comes while another sounds is put right behind it.
-    fn place(&mut self, cue: Cue, at: HostTime) -> Result<(), String> {
+    /// Appends silence up to `at`, then the sound. One that comes while another sounds is put right behind it.
+    fn place(&mut self, sound: &Sound, at: HostTime) -> Result<(), String> {
         let start = self.start_sample(at)?;
-        self.append(cue, start).map_err(|e| e.to_string())
+        let appended = match sound {
+            Sound::Cue(cue) => {
+                let bank = self.bank.clone();
+                self.append(bank.samples(*cue), start)
+            }
+            Sound::Speech(speech) => self.append(&speech.at_file_rate(), start),
+        };
+        appended.map_err(|e| e.to_string())
     }
 
     fn start_sample(&self, at: HostTime) -> Result<u64, String> {
@@ -58,11 +66,10 @@ impl<W: Write + Seek> Timeline<W> {
         Ok(elapsed_us as u64 * u64::from(FORMAT.sample_rate) / 1_000_000)
     }
 
-    fn append(&mut self, cue: Cue, start: u64) -> Result<(), hound::Error> {
+    fn append(&mut self, samples: &[f32], start: u64) -> Result<(), hound::Error> {
         for _ in self.written..start {
             self.writer.write_sample(0_i16)?;
         }
-        let samples = self.bank.samples(cue);
         for sample in samples {
             self.writer.write_sample((sample * f32::from(i16::MAX)).round() as i16)?;
         }
@@ -79,7 +86,7 @@ impl<W: Write + Seek> Timeline<W> {
 #[derive(Debug)]
 pub struct WavTimeline {
     path: PathBuf,
-    orders: Option<Sender<(Cue, HostTime)>>,
+    orders: Option<Sender<(Sound, HostTime)>>,
     failures: Receiver<String>,
     told: bool,
     thread: Option<JoinHandle<Result<(), String>>>,
@@ -118,11 +125,11 @@ impl WavTimeline {
 /// The writing thread: places cues until the sink is closed. The first failure ends it.
 fn write_cues<W: Write + Seek>(
     mut timeline: Timeline<W>,
-    inbox: &Receiver<(Cue, HostTime)>,
+    inbox: &Receiver<(Sound, HostTime)>,
     report: &Sender<String>,
 ) -> Result<(), String> {
-    for (cue, at) in inbox {
-        if let Err(reason) = timeline.place(cue, at) {
+    for (sound, at) in inbox {
+        if let Err(reason) = timeline.place(&sound, at) {
             // The channel holds one and this is the only one sent, so this cannot fail.
             let _ = report.try_send(reason.clone());
             return Err(reason);
@@ -131,14 +138,24 @@ fn write_cues<W: Write + Seek>(
     timeline.finish().map_err(|e| e.to_string())
 }
 
-impl CueSink for WavTimeline {
-    fn play(&mut self, cue: Cue, at: HostTime) {
+impl WavTimeline {
+    fn order(&mut self, sound: Sound, at: HostTime) {
         let Some(orders) = &self.orders else { return };
         // A full queue means a disk that does not keep up: the file would be wrong from here on, so it ends.
         // A closed one means that the writer ended; it has said why.
-        if let Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) = orders.try_send((cue, at)) {
+        if let Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) = orders.try_send((sound, at)) {
             self.orders = None;
         }
+    }
+}
+
+impl CueSink for WavTimeline {
+    fn play(&mut self, cue: Cue, at: HostTime) {
+        self.order(Sound::Cue(cue), at);
+    }
+
+    fn say(&mut self, speech: &Speech, at: HostTime) {
+        self.order(Sound::Speech(speech.clone()), at);
     }
 
     fn state(&self) -> SoundState {
@@ -186,8 +203,8 @@ mod tests {
     fn cues_lie_at_their_times() {
         let mut buffer = Cursor::new(Vec::new());
         let mut timeline = timeline(&mut buffer);
-        timeline.place(Cue::Inside, HostTime(1_500_000)).unwrap();
-        timeline.place(Cue::Early, HostTime(3_000_000)).unwrap();
+        timeline.place(&Sound::Cue(Cue::Inside), HostTime(1_500_000)).unwrap();
+        timeline.place(&Sound::Cue(Cue::Early), HostTime(3_000_000)).unwrap();
         timeline.finish().unwrap();
         let samples = read(buffer);
         let bank = CueBank::new(SampleRate::FILE, Volume::default());
@@ -203,8 +220,8 @@ mod tests {
     fn a_cue_that_comes_too_soon_follows_the_other_one() {
         let mut buffer = Cursor::new(Vec::new());
         let mut timeline = timeline(&mut buffer);
-        timeline.place(Cue::Inside, HostTime(1_000_000)).unwrap();
-        timeline.place(Cue::Inside, HostTime(0)).unwrap();
+        timeline.place(&Sound::Cue(Cue::Inside), HostTime(1_000_000)).unwrap();
+        timeline.place(&Sound::Cue(Cue::Inside), HostTime(0)).unwrap();
         assert_eq!(timeline.written, 2 * timeline.bank.samples(Cue::Inside).len() as u64);
     }
 
@@ -212,8 +229,8 @@ mod tests {
     fn a_clock_that_jumps_does_not_fill_the_disk() {
         let mut buffer = Cursor::new(Vec::new());
         let mut timeline = timeline(&mut buffer);
-        let text = timeline.place(Cue::Late, HostTime(i64::MAX)).unwrap_err();
+        let text = timeline.place(&Sound::Cue(Cue::Late), HostTime(i64::MAX)).unwrap_err();
         assert!(text.starts_with("expected at most 4 hours after its start, found "), "{text}");
-        assert!(timeline.place(Cue::Late, HostTime(i64::MIN)).is_ok());
+        assert!(timeline.place(&Sound::Cue(Cue::Late), HostTime(i64::MIN)).is_ok());
     }
 }

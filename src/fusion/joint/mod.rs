@@ -19,7 +19,7 @@ use super::soft_tissue::SoftTissue;
 use super::track::Track;
 use super::wrist::WristAxes;
 use nalgebra::{Matrix3, Matrix3x2, SMatrix, SVector, Unit, UnitQuaternion, Vector3};
-use system::{Normal, Prior};
+use system::{Looked, Normal, Prior};
 
 /// Where the clock's offset stands among the unknowns, its skew and its bends after it; the axes come before,
 /// two each.
@@ -207,7 +207,8 @@ pub fn estimate(
     };
     let mut prior = Prior::new(tissue, clock.bends.half_span_s, evidence, params);
     let mut residual_sd = params.residual_sd;
-    let mut system = Normal::at(windows, &state, residual_sd, &prior, params);
+    let windows: Vec<Looked> = windows.iter().map(|window| Looked::at(window, params)).collect();
+    let mut system = Normal::at(&windows, &state, residual_sd, &prior, params);
     for iteration in 0..params.iterations {
         let Some((shared, own)) = system.solve() else { break };
         step(&mut state, &shared, &own);
@@ -217,7 +218,7 @@ pub fn estimate(
             residual_sd = (system.robust_sd * freedom_lost).max(params.residual_floor);
             prior.learn_gyro_matrix_sd(&state, &covariances.0);
         }
-        system = Normal::at(windows, &state, residual_sd, &prior, params);
+        system = Normal::at(&windows, &state, residual_sd, &prior, params);
         if iteration >= 4 && shared.amax() < SMALL_STEP {
             break;
         }

@@ -1,6 +1,6 @@
 //! The normal equations of the joint estimate: an arrow of the shared unknowns and each window's own.
 
-use super::relative::of_window;
+use super::relative::{NodeAt, of_window};
 use super::{
     CLOCK, Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector,
     State, TISSUE, instants, tangents,
@@ -8,6 +8,7 @@ use super::{
 use crate::fusion::clock_bends::{BENDS, coefficients_sd_s};
 use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::soft_tissue::SoftTissue;
+use crate::fusion::track::Track;
 use nalgebra::{Matrix3, Vector3};
 
 /// One window's part of the normal equations.
@@ -15,6 +16,21 @@ struct WindowPart {
     own: Matrix3<f64>,
     coupling: Coupling,
     vector: Vector3<f64>,
+}
+
+/// One window, with what does not change while the estimate goes on.
+pub(super) struct Looked<'a> {
+    forearm: &'a Track,
+    /// The instants at which residuals are taken, hand clock, s, and the hand then.
+    at: Vec<(f64, NodeAt)>,
+}
+
+impl<'a> Looked<'a> {
+    pub fn at(window: &'a JointWindow, params: &JointParams) -> Looked<'a> {
+        let instants = instants(window, params.spacing, params.spacing_s);
+        let at = instants.into_iter().map(|t_s| (t_s, NodeAt::of(&window.hand, t_s))).collect();
+        Looked { forearm: &window.forearm, at }
+    }
 }
 
 /// The normal equations where the estimate stands.
@@ -99,7 +115,7 @@ fn robust(residual: f64, sd: f64) -> f64 {
 impl Normal {
     /// Priors and residuals.
     pub fn at(
-        windows: &[&JointWindow],
+        windows: &[Looked],
         state: &State,
         residual_sd: f64,
         prior: &Prior,
@@ -110,8 +126,8 @@ impl Normal {
         let (mut squares, mut count) = (0.0, 0.0);
         for (k, window) in windows.iter().enumerate() {
             let mut before: Option<Row> = None;
-            for t_s in instants(window, params.spacing, params.spacing_s) {
-                let row = joint_row(window, k, t_s, state);
+            for hand in &window.at {
+                let row = joint_row(window.forearm, k, hand, state);
                 squares += row.residual * row.residual;
                 count += 1.0;
                 let News { row: news, share, variance } = before
@@ -261,8 +277,8 @@ impl Row {
     }
 }
 
-fn joint_row(window: &JointWindow, k: usize, t_s: f64, state: &State) -> Row {
-    let relative = of_window(window, k, t_s, state);
+fn joint_row(forearm: &Track, k: usize, hand: &(f64, NodeAt), state: &State) -> Row {
+    let relative = of_window(forearm, k, hand, state);
     let flexion = relative.forearm * state.axes.flexion_in_forearm.into_inner();
     let deviation = relative.hand * state.axes.deviation_in_hand.into_inner();
     // Turning the hand by a small rotation adds its scalar product with this.
@@ -279,8 +295,6 @@ fn joint_row(window: &JointWindow, k: usize, t_s: f64, state: &State) -> Row {
     // more than there can be: the residuals do not judge its share.
     shared[TISSUE] = 0.0;
     let own = all.fixed_rows::<OWN>(SHARED).into_owned();
-    let (hand, forearm) = (&window.hand, &window.forearm);
-    let mended = hand.mended_variance_between(hand.still_s.1, t_s)
-        + forearm.mended_variance_between(forearm.still_s.1, state.clock.forearm_s(t_s));
-    Row { residual: flexion.dot(&deviation), shared, own, t_s, rate: hand.at(t_s).1.norm(), mended }
+    let (rate, mended) = (hand.1.rate.norm(), relative.mended);
+    Row { residual: flexion.dot(&deviation), shared, own, t_s: hand.0, rate, mended }
 }
