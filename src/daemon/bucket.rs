@@ -131,7 +131,9 @@ impl Bucket {
             self.tell_glove();
             self.meet_glove();
         }
-        let guided = self.guided(live_part(&arrivals, what.as_ref()));
+        let live = live_part(&arrivals, what.as_ref());
+        self.watch.live(live);
+        let guided = self.guided(live);
         let heard = self.detector.arrivals(arrivals);
         self.detector_keeps_up(heard);
         self.say_all(guided, piece.received).await;
