@@ -199,3 +199,15 @@ fn a_machine_without_bluetooth_says_so() {
         errors(&output)
     );
 }
+
+#[test]
+fn a_machine_with_bluetooth_alone_is_ready() {
+    let place = tempfile::tempdir().unwrap();
+    let bluez = Bluez::start(&place.path().join("bus"), vec![glove(kestrel(), 1.0)]);
+    let mut command = hingeclock(&["check", "--folder", place.path().to_str().unwrap()]);
+    let output = command.env("DBUS_SYSTEM_BUS_ADDRESS", &bluez.address).output().unwrap();
+    let said = String::from_utf8(output.stdout.clone()).unwrap();
+    assert_eq!(code(&output), 0, "{said}");
+    assert!(said.lines().any(|line| line.starts_with("good     bluetooth ")), "{said}");
+    assert!(said.ends_with("Ready: swings can be captured.\n"), "{said}");
+}

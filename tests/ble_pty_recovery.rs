@@ -8,6 +8,7 @@ mod support {
 }
 
 use hingeclock::device::faults::Faults;
+use hingeclock::device::peer::PeerCounts;
 use hingeclock::device::session::greeting;
 use hingeclock::device::virtual_glove::{Scenario, VirtualBucket};
 use hingeclock::device::{Peer, PeerScript};
@@ -19,7 +20,7 @@ use std::path::{Path, PathBuf};
 use support::binary::{code, emulate, errors, listen, recording, run, swings};
 use support::steady::{check_rows, script};
 
-/// A twentieth of the frames is lost and as many are damaged.
+/// A twentieth of the frames is lost and as many are damaged, of those sent again, too.
 const FAULTS: Faults =
     Faults { seed: 0, loss: 0.05, corruption: 0.05, duplicate: 0.0, jitter_us: 0, skew_ppm: 0.0 };
 /// Items at either end of a script that must come through: a reading that none precedes, or that none
@@ -36,8 +37,18 @@ fn seed_with_whole_ends(script: &PeerScript) -> u64 {
             peer.poll(HostTime(i64::MAX), &mut Vec::new());
         }
         peer.spoilt().iter().all(|spoilt| spoilt.start >= ENDS && spoilt.end <= last)
+            && has_its_share(peer.counts())
     };
     (0..1000).find(ends_are_whole).unwrap()
+}
+
+/// As many frames are spoilt as were asked for, within what chance allows (four standard deviations).
+fn has_its_share(counts: PeerCounts) -> bool {
+    let frames = counts.frames as f64;
+    let is_near = |count: u64, share: f64| {
+        (count as f64 - share * frames).abs() <= 4.0 * (share * (1.0 - share) * frames).sqrt()
+    };
+    is_near(counts.lost, FAULTS.loss) && is_near(counts.damaged, FAULTS.corruption)
 }
 
 /// Plays a CSV through a bad line and the daemon; gives the recording.
@@ -45,7 +56,7 @@ fn through_a_bad_line(sent: &Path, seed: u64, speed: &str, folder: &Path) -> Pat
     let (loss, corruption) = (FAULTS.loss.to_string(), FAULTS.corruption.to_string());
     let seed = seed.to_string();
     let line = ["--loss", &loss, "--corruption", &corruption, "--seed", &seed, "--speed", speed];
-    let mut arguments = vec![sent.to_str().unwrap(), "--linger-s", "3", "--kept", "60000"];
+    let mut arguments = vec![sent.to_str().unwrap(), "--linger-s", "5", "--kept", "60000"];
     arguments.extend(line);
     let (_glove, port) = emulate(&arguments);
     let mut daemon = listen(&port, folder.to_str().unwrap());
@@ -53,6 +64,9 @@ fn through_a_bad_line(sent: &Path, seed: u64, speed: &str, folder: &Path) -> Pat
     let output = run(&daemon);
     assert_eq!(code(&output), 0, "{}", errors(&output));
     println!("{}", errors(&output).lines().rev().take(2).collect::<Vec<_>>().join("\n"));
+    // All that was missing came, and every fault that the line made was met.
+    let lost = errors(&output).lines().find_map(|line| Some(line.rsplit_once("), ")?.1.to_owned()));
+    assert_eq!(lost.as_deref(), Some("0 are lost"), "{}", errors(&output));
     recording(folder)
 }
 

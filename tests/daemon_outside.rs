@@ -6,17 +6,19 @@ mod support {
 }
 
 use hingeclock::daemon::metrics::exposition;
+use hingeclock::device::ClockStand;
 use hingeclock::record::latency::Latency;
 use hingeclock::review::live::*;
 use hingeclock::sample::NodeRole;
 use hingeclock::tone::SoundState;
+use hingeclock::units::Measured;
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
 use std::process::{Command, Stdio};
-use support::binary::{Running, code, emulate, errors, hingeclock, listen, run};
+use support::binary::{Running, code, emulate, errors, hingeclock, listen, run, swings};
 
 /// Reads the text strictly, prints each sample and its value.
 const INDEPENDENT: &str = r#"
@@ -56,6 +58,12 @@ fn status() -> LiveStatus {
         duplicates: 2,
         requeued: 3,
         battery,
+        clock: Some(ClockStand {
+            offset_s: Measured::new(964.25, 1e-4),
+            skew: Measured::new(1.5e-5, 1e-6),
+            latency_s: 0.0625,
+            anew: 0,
+        }),
     };
     LiveStatus {
         link: LinkStatus::Sending,
@@ -89,6 +97,10 @@ fn the_metrics_are_what_was_counted() {
         "hingeclock_link_up||1.0",
         "hingeclock_clock_offset_seconds||-0.0125",
         "hingeclock_clock_skew_ratio||2e-05",
+        "hingeclock_node_clock_offset_seconds|node=hand|964.25",
+        "hingeclock_node_clock_skew_ratio|node=forearm|1.5e-05",
+        "hingeclock_node_clock_skew_sd_ratio|node=hand|1e-06",
+        "hingeclock_node_latency_seconds|node=hand|0.0625",
         "hingeclock_battery_volts|node=hand|4.1",
         "hingeclock_battery_charge_ratio|node=hand|0.87",
         "hingeclock_swings_total||7.0",
@@ -150,7 +162,67 @@ fn a_running_daemon_tells_its_metrics_on_this_machine_only() {
         assert!(line.unwrap().parse::<u64>().unwrap() > 1000, "{metric}: {text}");
     }
     assert!(text.contains("hingeclock_clock_offset_seconds "), "{text}");
+    assert!(text.contains("hingeclock_node_latency_seconds{node=\"forearm\"} "), "{text}");
     assert!(get(&address, "/metrics", "example.org").starts_with("HTTP/1.1 403 "));
+}
+
+/// A player's daemon on a glove of its own, started without a word about ports, and what it says.
+struct Player {
+    daemon: Running,
+    said: Box<dyn Iterator<Item = String>>,
+    _glove: Running,
+}
+
+impl Player {
+    fn start(name: &str, folder: &Path) -> Player {
+        let settings = folder.join(format!("{name}.toml"));
+        std::fs::write(&settings, format!("[player]\nname = \"{name} Testperson\"\n")).unwrap();
+        let (glove, port) = emulate(&[&left_handed(), "--speed", "4"]);
+        let buckets = folder.join("buckets");
+        let mut daemon = hingeclock(&["run", "--port", &port, "--sound", "silent", "--plain", "--folder"]);
+        daemon.arg(buckets).arg("--settings").arg(settings).stderr(Stdio::piped()).stdout(Stdio::null());
+        let mut daemon = Running(daemon.spawn().unwrap());
+        let said = BufReader::new(daemon.0.stderr.take().unwrap()).lines().map(Result::unwrap);
+        Player { daemon, said: Box::new(said), _glove: glove }
+    }
+
+    fn hears(&mut self, start: &str) -> String {
+        self.said.find_map(|line| Some(line.strip_prefix(start)?.to_owned())).unwrap()
+    }
+
+    /// Asks it to end, as a service manager would; gives the exit code.
+    fn terminate(&mut self) -> Option<i32> {
+        let pid = self.daemon.0.id().to_string();
+        assert!(Command::new("kill").args(["-TERM", &pid]).status().unwrap().success());
+        self.daemon.0.wait().unwrap().code()
+    }
+}
+
+/// The second bucket on a machine needs no care: another page, another recording; each says whose it is. Asked to
+/// end in mid-bucket, each closes its recording.
+#[test]
+fn two_players_with_a_glove_each_share_a_machine_and_end_when_they_are_asked_to() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut players = ["Ann", "Ben"].map(|name| (name, Player::start(name, folder.path())));
+    let mut addresses = BTreeSet::new();
+    for (name, player) in &mut players {
+        let address = player.hears("page at http://").trim_end_matches('/').to_owned();
+        let recording = player.hears("recording to ");
+        let path = recording.strip_suffix(&format!(", player {name} Testperson")).unwrap();
+        player.hears("swing 2");
+        let page = get(&address, "/", &address);
+        assert!(page.contains(&format!("{name} Testperson")), "{page}");
+        let metrics = get(&address, "/metrics", &address);
+        let samples = metrics.lines().find_map(|line| line.strip_prefix("hingeclock_samples_total{node=\"hand\"} "));
+        assert!(samples.unwrap().parse::<u64>().unwrap() > 1000 && !metrics.contains("Testperson"), "{metrics}");
+        assert!(addresses.insert(address));
+        assert_eq!(player.terminate(), Some(0), "{name}");
+        // With anything but a closed file the exit code tells that something was salvaged.
+        let output = run(&["analyze", path, "--json"]);
+        assert_eq!(code(&output), 0, "{}", errors(&output));
+        assert!(swings(Path::new(path)).as_array().unwrap().len() >= 2);
+    }
+    assert_eq!(std::fs::read_dir(folder.path().join("buckets")).unwrap().count(), 2);
 }
 
 /// Lines of the log of a short bucket of a player with a name, as JSON.

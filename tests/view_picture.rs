@@ -24,6 +24,7 @@ fn status() -> LiveStatus {
         duplicates: 2,
         requeued: 1,
         battery: Some(BatteryStatus { volts, percent }),
+        clock: None,
     };
     LiveStatus {
         link: LinkStatus::Sending,

@@ -8,7 +8,7 @@ use super::Outcome;
 use super::output::print;
 use crate::record::settings::Settings;
 use crate::units::WallTime;
-use probe::{Access, FolderFound, Machine, PortFound, PortKind};
+use probe::{Access, FolderFound, Machine, PortFound, PortKind, RadioFound};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -94,6 +94,12 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 #[must_use]
 pub fn judge(machine: &Machine) -> Vec<Finding> {
     let mut findings = judge_ports(&machine.ports);
+    let cable_works = findings.iter().all(|finding| finding.grade != Grade::Bad);
+    let radio = judge_radio(&machine.radio, cable_works);
+    if radio.grade == Grade::Good {
+        findings.iter_mut().filter(|finding| finding.grade == Grade::Bad).for_each(only_for_a_cable);
+    }
+    findings.push(radio);
     findings.push(judge_sound(&machine.sound));
     findings.push(judge_folder(&machine.recordings, &machine.folder));
     findings.push(judge_space(machine.free_bytes));
@@ -149,6 +155,30 @@ fn judge_ports(ports: &Result<Vec<PortFound>, String>) -> Vec<Finding> {
         ));
     }
     findings
+}
+
+/// A glove on the air needs no port.
+fn only_for_a_cable(finding: &mut Finding) {
+    finding.grade = Grade::Limited;
+    finding.advice = format!("a glove on the air needs none; for one on a cable: {}", finding.advice);
+}
+
+/// The radio that a glove on the air needs; one way to the glove is enough.
+fn judge_radio(radio: &RadioFound, cable_works: bool) -> Finding {
+    const SUBJECT: &str = "bluetooth";
+    let needless = if cable_works { "a glove on a cable needs none; for one on the air: " } else { "" };
+    match radio {
+        RadioFound::On(name) => Finding::good(SUBJECT, format!("{name} is on")),
+        RadioFound::Off(name) => Finding::limited(
+            SUBJECT,
+            format!("{name} is switched off"),
+            format!("{needless}switch it on (bluetoothctl power on)"),
+        ),
+        RadioFound::Missing(reason) => {
+            let advice = format!("{needless}plug in a Bluetooth radio, start the system's Bluetooth");
+            Finding::limited(SUBJECT, reason.clone(), advice)
+        }
+    }
 }
 
 fn judge_port(port: &PortFound, one_works: bool) -> Finding {
@@ -252,6 +282,7 @@ mod tests {
     fn good_machine() -> Machine {
         Machine {
             ports: Ok(vec![usb(Access::Allowed)]),
+            radio: RadioFound::On("a radio".into()),
             sound: Ok("a server".into()),
             recordings: "/r".into(),
             folder: FolderFound::Writable,
@@ -259,6 +290,10 @@ mod tests {
             now: WallTime(1_772_357_400_000),
             clock_step_us: Some(0.05),
         }
+    }
+
+    fn without_radio() -> Machine {
+        Machine { radio: RadioFound::Missing("no radio".into()), ..good_machine() }
     }
 
     fn check(machine: &Machine, expected_code: u8, expected_lines: &[&str]) {
@@ -275,6 +310,7 @@ mod tests {
         let text = render(&judge(&good_machine()));
         let expected = "\
 good     serial port  /dev/ttyACM0 (USB, glove receiver)
+good     bluetooth    a radio is on
 good     sound        a server answers
 good     recordings   /r can be written
 good     disk         20.0 GB free, 42 hours of recording or more
@@ -287,7 +323,7 @@ Ready: swings can be captured.
 
     #[test]
     fn a_port_without_rights_names_the_group() {
-        let machine = Machine { ports: Ok(vec![usb(Access::Denied)]), ..good_machine() };
+        let machine = Machine { ports: Ok(vec![usb(Access::Denied)]), ..without_radio() };
         check(
             &machine,
             1,
@@ -309,19 +345,35 @@ Ready: swings can be captured.
     #[test]
     fn roots_group_is_never_advised() {
         let ports = Ok(vec![port("/dev/ttyUSB0", PortKind::Usb("x".into()), Access::Denied, "root")]);
-        let text = render(&judge(&Machine { ports, ..good_machine() }));
+        let text = render(&judge(&Machine { ports, ..without_radio() }));
         assert!(!text.contains("usermod") && text.contains("ask the owner"), "{text}");
     }
 
     #[test]
     fn no_port_is_bad_and_built_in_ones_may_do() {
-        let none = Machine { ports: Ok(vec![]), ..good_machine() };
+        let none = Machine { ports: Ok(vec![]), ..without_radio() };
         check(&none, 1, &["bad      serial port  none"]);
         let built_in = Ok(vec![port("/dev/ttyS0", PortKind::BuiltIn, Access::Allowed, "dialout")]);
         let line = "limited  serial port  only built-in ones: /dev/ttyS0";
         check(&Machine { ports: built_in, ..good_machine() }, 0, &[line]);
-        let unlisted = Machine { ports: Err("no /sys/class/tty".into()), ..good_machine() };
+        let unlisted = Machine { ports: Err("no /sys/class/tty".into()), ..without_radio() };
         check(&unlisted, 1, &["bad      serial port  cannot be listed: no /sys/class/tty"]);
+    }
+
+    #[test]
+    fn a_radio_alone_is_enough() {
+        let on_the_air = Machine { ports: Ok(vec![]), ..good_machine() };
+        let advice = "                      -> a glove on the air needs none; for one on a cable: plug in the glove's cable or receiver, then look again";
+        check(&on_the_air, 0, &["limited  serial port  none", advice, "good     bluetooth    a radio is on"]);
+    }
+
+    #[test]
+    fn a_cable_alone_is_enough_and_a_radio_that_is_off_is_none() {
+        let line = "limited  bluetooth    no radio";
+        check(&without_radio(), 0, &[line, "good     serial port  /dev/ttyACM0 (USB, glove receiver)"]);
+        let radio = RadioFound::Off("a radio".into());
+        let off = Machine { ports: Ok(vec![]), radio, ..good_machine() };
+        check(&off, 1, &["bad      serial port  none", "limited  bluetooth    a radio is switched off"]);
     }
 
     #[test]

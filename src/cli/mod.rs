@@ -8,6 +8,7 @@ mod export;
 mod input;
 mod logs;
 mod output;
+mod page;
 mod review;
 mod run;
 mod settings;
@@ -18,8 +19,6 @@ use clap::{Parser, Subcommand};
 use logs::{LogForm, Logs};
 use std::process::ExitCode;
 
-/// Port of the page, unless another is asked for.
-const PAGE_PORT: u16 = 8627;
 /// Width of tables where there is no terminal to ask.
 const USUAL_WIDTH: u16 = 120;
 

@@ -11,7 +11,6 @@ use crate::review::{Review, serve, table};
 use anyhow::Context;
 use std::path::PathBuf;
 use std::sync::Arc;
-use tokio::net::TcpListener;
 use tokio::sync::watch;
 
 /// Show a bucket: a table here, and a page in the browser of this machine.
@@ -26,9 +25,9 @@ pub struct Args {
     /// Serve the page on this machine until Ctrl-C.
     #[arg(long)]
     page: bool,
-    /// Port of the page; 0 takes any free one.
-    #[arg(long, default_value_t = super::PAGE_PORT)]
-    page_port: u16,
+    /// Port of the page; 0 takes any free one. Without it 8627, or a free one where that is taken.
+    #[arg(long, value_name = "PORT")]
+    page_port: Option<u16>,
     /// Write the page to a file that stands by itself.
     #[arg(long, value_name = "FILE.html")]
     html: Option<PathBuf>,
@@ -68,11 +67,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 ///
 /// # Errors
 /// The port is taken.
-pub async fn show(review: Review, port: u16) -> anyhow::Result<()> {
-    let address = serve::loopback(port);
-    let listener = TcpListener::bind(address).await;
-    let listener = listener
-        .with_context(|| format!("the page cannot be served at {address}: take another --page-port"))?;
+pub async fn show(review: Review, port: Option<u16>) -> anyhow::Result<()> {
+    let listener = super::page::listen(port).await?;
     say(&format!("page at http://{}/ until Ctrl-C", listener.local_addr()?));
     let (_keep, model) = watch::channel(Arc::new(PageModel { review, live: false }));
     serve::serve(listener, model, asked_to_end()?).await.context("the page is gone")

@@ -14,12 +14,11 @@ use crate::device::host_clock::HostClock;
 use crate::device::serial::{SerialParams, candidate_ports};
 use crate::record::feedback_settings::{FeedbackMode, Speak};
 use crate::record::settings::Settings;
-use crate::review::{serve, table};
+use crate::review::table;
 use crate::tone::SoundChoice;
-use anyhow::{Context, bail};
+use anyhow::bail;
 use std::io::{BufRead, IsTerminal};
 use std::path::PathBuf;
-use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
@@ -76,9 +75,9 @@ pub struct BucketArgs {
     /// Where cues go: auto, server, silent, or wav:FILE.
     #[arg(long, default_value = "auto", value_parser = sound)]
     pub sound: SoundChoice,
-    /// Port of the page on this machine; 0 takes any free one.
-    #[arg(long, default_value_t = super::PAGE_PORT)]
-    pub page_port: u16,
+    /// Port of the page on this machine; 0 takes any free one. Without it 8627, or a free one where that is taken.
+    #[arg(long, value_name = "PORT")]
+    pub page_port: Option<u16>,
     /// No page.
     #[arg(long)]
     pub no_page: bool,
@@ -212,11 +211,7 @@ pub async fn options(
     let page = if args.no_page {
         None
     } else {
-        let address = serve::loopback(args.page_port);
-        let listener = TcpListener::bind(address).await;
-        let listener = listener.with_context(|| {
-            format!("the page cannot be served at {address}: take another --page-port, or --no-page")
-        })?;
+        let listener = super::page::listen(args.page_port).await?;
         status.line(&format!("page at http://{}/", listener.local_addr()?));
         Some(listener)
     };

@@ -4,13 +4,13 @@ use super::control::Control;
 use super::detector::{Detector, Said};
 use super::ended::BucketEnd;
 use super::feedback::{Feedback, Finished, Heard, is_press, verdict_of_call};
-use super::guide::{Guide, INTRODUCTION, Say};
+use super::guide::Guide;
+use super::guided::live_part;
 use super::recovery::Recovery;
 use super::spoken::Spoken;
 use super::status::Status;
 use super::watch::Watch;
 use super::{player_name, volume, windows};
-use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall, LiveSwing, Silence, Swing};
 use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
@@ -24,7 +24,6 @@ use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::HostTime;
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::sync::watch;
@@ -39,15 +38,17 @@ pub struct Bucket {
     recovery: Recovery,
     pub(super) review: Review,
     page: watch::Sender<Arc<PageModel>>,
-    guide: Option<Guide>,
+    pub(super) guide: Option<Guide>,
     feedback: Feedback,
     spoken: Spoken,
     /// The cue of the swing in hand, where it went out at the set.
     cue_at_set: Option<LiveCue>,
     /// A calibration has come out well enough.
-    calibrated: bool,
-    calibrates_on_connect: bool,
-    status: Status,
+    pub(super) calibrated: bool,
+    pub(super) calibrates_on_connect: bool,
+    /// The glove has described itself, or described itself anew, and was not yet spoken of.
+    met_anew: bool,
+    pub(super) status: Status,
     pub(super) watch: Watch,
     pub(super) link_up: bool,
     pub(super) damaged: u64,
@@ -96,6 +97,7 @@ impl Bucket {
             cue_at_set: None,
             calibrated: false,
             calibrates_on_connect: settings.calibrate_on_connect,
+            met_anew: false,
             status,
             watch: Watch::default(),
             link_up: false,
@@ -111,87 +113,33 @@ impl Bucket {
     }
 
     /// Bytes came: to disk first, then to the detector.
-    pub async fn piece(&mut self, piece: RawPiece) {
+    pub async fn piece(&mut self, piece: RawPiece, now: HostTime) {
         self.record(&Recorded::Piece(piece.clone()));
         let mut arrivals = Vec::new();
-        let described = piece.whole && self.interpret(&piece, &mut arrivals);
-        self.ask(piece.received);
-        if described {
-            self.tell_glove();
-            self.meet_glove();
+        let what = if piece.whole { self.interpret(&piece, &mut arrivals) } else { None };
+        self.ask(piece.received, now);
+        if what == Some(Understood::DescriptionChanged) {
+            self.met_anew = true;
             let heard = self.detector.device(self.assembler.description()).await;
             self.detector_keeps_up(heard);
         }
-        if !arrivals.is_empty() {
-            let presses = arrivals.iter().filter(|arrival| is_press(arrival)).count();
-            (0..presses).for_each(|_| self.feedback.pressed(piece.received));
-            self.watch.hear(&arrivals, piece.received);
-            let guided = self.guided(&arrivals);
-            let heard = self.detector.arrivals(arrivals).await;
-            self.detector_keeps_up(heard);
-            self.say_all(guided, piece.received).await;
+        if arrivals.is_empty() {
+            return;
         }
-    }
-
-    /// What the guide has to say to these arrivals. It ends with the first prompt that the glove gives itself.
-    fn guided(&mut self, arrivals: &[Arrival]) -> Vec<Say> {
-        let Some(guide) = &mut self.guide else { return Vec::new() };
-        let prompts =
-            |arrival: &Arrival| matches!(arrival, Arrival::Marker { marker: Marker::Prompt(_), .. });
-        if arrivals.iter().any(prompts) {
-            self.status.line("the glove leads through the calibration itself");
-            self.guide = None;
-            return Vec::new();
+        let presses = arrivals.iter().filter(|arrival| is_press(arrival)).count();
+        (0..presses).for_each(|_| self.feedback.pressed(piece.received));
+        self.watch.hear(&arrivals, piece.received);
+        // With its first readings the glove has said all of itself that it has to say.
+        if matches!(what, Some(Understood::Samples { .. })) && std::mem::take(&mut self.met_anew) {
+            self.tell_glove();
+            self.meet_glove();
         }
-        let samples = arrivals.iter().filter_map(|arrival| match arrival {
-            Arrival::Sample(sample) => Some(sample),
-            Arrival::Marker { .. } => None,
-        });
-        // A guide that fails costs the calibration in hand, never the recording.
-        let said = catch_unwind(AssertUnwindSafe(|| samples.flat_map(|sample| guide.hear(sample)).collect()));
-        said.unwrap_or_else(|_| {
-            self.status.line("the calibration failed; the recording goes on");
-            vec![Say::Stopped]
-        })
-    }
-
-    /// A glove that was not calibrated yet: begins with it, or says how to.
-    fn meet_glove(&mut self) {
-        if self.guide.as_ref().is_some_and(Guide::is_waiting) {
-            self.guide = Some(Guide::start(self.assembler.description()));
-        } else if !self.calibrated && self.guide.is_none() {
-            if self.calibrates_on_connect {
-                self.start_guide();
-            } else {
-                self.status.line("not calibrated yet: type calibrate (about half a minute)");
-            }
-        }
-    }
-
-    fn start_guide(&mut self) {
-        self.status.line(INTRODUCTION);
-        self.guide = Some(Guide::start(self.assembler.description()));
-    }
-
-    async fn say_all(&mut self, said: Vec<Say>, now: HostTime) {
-        for say in said {
-            match say {
-                Say::Prompt(part, words) => {
-                    self.status.line(words);
-                    self.keep_marker(Marker::Prompt(part), now).await;
-                }
-                Say::Words(words) => self.status.line(&words),
-                Say::Sound(cue) => self.sound.play(cue, now),
-                Say::Done => self.end_guide(CALIBRATION_DONE, now).await,
-                Say::Stopped => self.end_guide(CALIBRATION_STOPPED, now).await,
-            }
-        }
-    }
-
-    async fn end_guide(&mut self, how: &str, now: HostTime) {
-        self.guide = None;
-        let marker = Marker::Note { kind: CALIBRATION_NOTE.to_owned(), value: how.to_owned() };
-        self.keep_marker(marker, now).await;
+        let live = live_part(&arrivals, what.as_ref());
+        self.watch.live(live);
+        let guided = self.guided(live);
+        let heard = self.detector.arrivals(arrivals);
+        self.detector_keeps_up(heard);
+        self.say_all(guided, piece.received).await;
     }
 
     fn detector_keeps_up(&mut self, heard: bool) {
@@ -211,34 +159,28 @@ impl Bucket {
         }
     }
 
-    /// Decodes a piece. True when the glove has described itself anew.
-    fn interpret(&mut self, piece: &RawPiece, arrivals: &mut Vec<Arrival>) -> bool {
+    /// Decodes a piece; none where it holds nothing that can be used.
+    fn interpret(&mut self, piece: &RawPiece, arrivals: &mut Vec<Arrival>) -> Option<Understood> {
         let mut scratch = [0; MAX_DECODED];
         let frame = match decode_piece(&piece.bytes, &mut scratch) {
             Ok(frame) => frame,
-            Err(FrameError::Empty) => return false,
+            Err(FrameError::Empty) => return None,
             Err(error) => {
                 self.damaged += 1;
                 tracing::warn!(%error, damaged = self.damaged, "a damaged frame");
-                return false;
+                return None;
             }
         };
-        match self.assembler.take(&frame, Some(piece.received), arrivals) {
-            Ok(heard) => {
-                self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received);
-                heard == Understood::DescriptionChanged
-            }
-            Err(error) => {
-                self.status.once(&format!("glove: {error}"));
-                false
-            }
-        }
+        let heard = self.assembler.take(&frame, Some(piece.received), arrivals);
+        let heard = heard.inspect_err(|error| self.status.once(&format!("glove: {error}"))).ok()?;
+        self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received);
+        Some(heard)
     }
 
     /// Asks again for what is missing. What was asked for is recorded, so that a reader knows what came late
-    /// because of it.
-    fn ask(&mut self, now: HostTime) {
-        while let Some(asked) = self.recovery.ask(now) {
+    /// because of it. The link was heard up to `heard_until`.
+    fn ask(&mut self, heard_until: HostTime, now: HostTime) {
+        while let Some(asked) = self.recovery.ask(heard_until, now) {
             let (kind, value) = asked.fields();
             self.record(&Recorded::Link { received: now, kind: kind.to_owned(), value });
         }
@@ -436,16 +378,16 @@ impl Bucket {
         self.keep_marker(marker, now).await;
     }
 
-    async fn keep_marker(&mut self, marker: Marker, now: HostTime) {
+    pub(super) async fn keep_marker(&mut self, marker: Marker, now: HostTime) {
         self.watch.marker(&marker);
         self.record(&Recorded::Marker { received: now, marker: marker.clone() });
-        let heard = self.detector.arrivals(vec![Arrival::Marker { received: Some(now), marker }]).await;
+        let heard = self.detector.marker(Arrival::Marker { received: Some(now), marker }).await;
         self.detector_keeps_up(heard);
     }
 
-    /// Some time has passed.
-    pub async fn tick(&mut self, now: HostTime) {
-        self.ask(now);
+    /// Some time has passed; the link was heard up to `heard_until`.
+    pub async fn tick(&mut self, heard_until: HostTime, now: HostTime) {
+        self.ask(heard_until, now);
         if let Some(warning) = self.sound.take_warning() {
             self.status.line(&format!("sound: {warning}"));
         }

@@ -31,6 +31,7 @@ impl Bucket {
             duplicates: gaps.repeated,
             requeued: gaps.late,
             battery: self.watch.battery_of(role),
+            clock: self.watch.clock_of(role),
         });
         let mut nodes: Vec<NodeStatus> = nodes.collect();
         nodes.sort_by_key(|node| node.role);

@@ -12,7 +12,7 @@ use tokio::sync::mpsc;
 /// Batches of arrivals that may wait for the detector: some seconds of them.
 const QUEUE: usize = 1024;
 
-/// So long the loop waits for room in that queue: less than the link can hold.
+/// So long what is rare waits for room in that queue.
 const PATIENCE: Duration = Duration::from_secs(2);
 
 /// What the detector is told.
@@ -65,11 +65,22 @@ impl Detector {
         self.tell(Told::Device(device.clone())).await
     }
 
-    /// Arrivals, in order. Waits a little where the detector is behind; false when it is too far behind, and
-    /// these are not looked at.
+    /// Whether arrivals find room now.
     #[must_use]
-    pub async fn arrivals(&self, arrivals: Vec<Arrival>) -> bool {
-        self.tell(Told::Arrivals(arrivals)).await
+    pub fn has_room(&self) -> bool {
+        self.told.as_ref().is_none_or(|told| told.capacity() > 0 || told.is_closed())
+    }
+
+    /// Arrivals, in order; false when there is no room, and these are not looked at.
+    #[must_use]
+    pub fn arrivals(&self, arrivals: Vec<Arrival>) -> bool {
+        self.told.as_ref().is_some_and(|told| told.try_send(Told::Arrivals(arrivals)).is_ok())
+    }
+
+    /// A marker that was set here. Waits a little where the detector is behind; false when it is too far behind.
+    #[must_use]
+    pub async fn marker(&self, marker: Arrival) -> bool {
+        self.tell(Told::Arrivals(vec![marker])).await
     }
 
     async fn tell(&self, told: Told) -> bool {

@@ -7,19 +7,22 @@ use crate::record::asked::Asked;
 use crate::sample::{Arrival, DeviceDescription};
 use crate::units::HostTime;
 use firmware_protocol::CommandKind;
+use std::collections::BTreeMap;
 use tokio::sync::mpsc;
 
 /// What is missing, and the way to ask for it.
 pub struct Recovery {
     missed: Missed,
     commands: mpsc::Sender<Vec<u8>>,
+    /// How often each node had started anew when it was heard last.
+    restarts: BTreeMap<u8, u32>,
 }
 
 impl Recovery {
     /// Nothing is missing yet; `commands` go to the glove.
     #[must_use]
     pub fn new(commands: mpsc::Sender<Vec<u8>>) -> Recovery {
-        Recovery { missed: Missed::new(MissedParams::default()), commands }
+        Recovery { missed: Missed::new(MissedParams::default()), commands, restarts: BTreeMap::new() }
     }
 
     /// The link is up or down.
@@ -36,7 +39,10 @@ impl Recovery {
         received: HostTime,
     ) {
         match heard {
-            Heard::Samples { role, node, gaps } => {
+            Heard::Samples { role, node, gaps, restarts, .. } => {
+                if self.restarts.insert(*node, *restarts).is_some_and(|before| before != *restarts) {
+                    self.missed.restarted(*node);
+                }
                 let rate_hz = glove.node(*role).map_or(0.0, |node| node.rate_hz);
                 let seqs = arrivals.iter().filter_map(|arrival| match arrival {
                     Arrival::Sample(sample) => Some(sample.seq),
@@ -49,10 +55,11 @@ impl Recovery {
         }
     }
 
-    /// Asks for the next missing readings, if that is due and the link has room; says for which.
-    pub fn ask(&mut self, now: HostTime) -> Option<Asked> {
+    /// Asks for the next missing readings, if that is due and the link has room; says for which. The link was heard
+    /// up to `heard_until`.
+    pub fn ask(&mut self, heard_until: HostTime, now: HostTime) -> Option<Asked> {
         let room = self.commands.try_reserve().ok()?;
-        let request = self.missed.poll(now)?;
+        let request = self.missed.poll(heard_until, now)?;
         let (node, first_seq, count) = (request.node, request.first_seq, request.count);
         room.send(session::command(request.id, CommandKind::RequestMissed { node, first_seq, count }));
         Some(Asked { id: request.id, node, first_seq, count })

@@ -7,13 +7,14 @@ use super::ended::BucketEnd;
 use super::event::Event;
 use super::metrics;
 use super::recovery::Recovery;
+use super::sources::Sources;
 use super::sound_tap::Tap;
 use super::status::Status;
 use super::view::terminal::{Screen, Watched};
-use super::{analysis_params, sound_choice, volume};
+use super::{analysis_params, player_name, sound_choice, volume};
 use crate::device::host_clock::HostClock;
 use crate::device::session;
-use crate::device::{LinkEvent, LinkParams, MetGlove};
+use crate::device::{LinkError, LinkEvent, LinkParams, MetGlove};
 use crate::record::glove_settings::remember;
 use crate::record::recorder::Recorder;
 use crate::record::recording_writer::RecordingWriter;
@@ -26,10 +27,12 @@ use crate::tone::{SoundChoice, open as open_sound};
 use crate::units::{HostTime, WallTime};
 use anyhow::Context;
 use std::path::{Path, PathBuf};
+use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
-use tokio::sync::{Notify, mpsc, watch};
+use tokio::sync::{Notify, mpsc, oneshot, watch};
+use tokio::task::JoinHandle;
 use tracing::Instrument;
 
 /// Pieces that may wait for the loop; then the port is read more slowly.
@@ -40,8 +43,6 @@ const RECORDER_QUEUE: usize = 65_536;
 const COMMAND_QUEUE: usize = 16;
 /// So long the link may take to let go of the glove.
 const FAREWELL: Duration = Duration::from_secs(2);
-/// How often the loop looks after what has no event of its own.
-const TICK: Duration = Duration::from_millis(50);
 /// How often at most the live view, the page and the metrics learn how the bucket fares, µs.
 const LOOK_EVERY_US: i64 = 250_000;
 
@@ -81,7 +82,8 @@ pub async fn run(
     status: Status,
 ) -> anyhow::Result<BucketEnd> {
     let (path, recorder) = start_recorder(&options)?;
-    status.line(&format!("recording to {}", path.display()));
+    let player = player_name(&options.settings).map_or_else(String::new, |name| format!(", player {name}"));
+    status.line(&format!("recording to {}{player}", path.display()));
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
     let span = tracing::info_span!("bucket", recording = name);
     fill(options, controls, stop, status, (path, recorder)).instrument(span).await
@@ -89,90 +91,154 @@ pub async fn run(
 
 /// The bucket from its first event to its end.
 async fn fill(
-    options: Options,
+    mut options: Options,
     controls: mpsc::Receiver<Control>,
     stop: impl Future<Output = ()>,
     status: Status,
-    (path, recorder): (PathBuf, Recorder),
+    recording: (PathBuf, Recorder),
 ) -> anyhow::Result<BucketEnd> {
-    let clock = options.clock;
     tracing::info!("bucket begins");
-    let choice = sound_choice(&options.settings, &options.sound);
-    let (sound, warning) = open_sound(&choice, volume(&options.settings).unwrap_or_default(), clock.now());
-    if let Some(warning) = warning {
-        status.line(&format!("sound: {warning}"));
-    }
-    let detector =
-        Detector::start(analysis_params(&options.settings)).context("the detector cannot start")?;
+    let clock = options.clock;
     let (commands, for_glove) = mpsc::channel(COMMAND_QUEUE);
-    let recovery = Recovery::new(commands);
-    let tap = Tap::default();
-    let sound = tap.on(sound);
-    let mut bucket =
-        Bucket::new(path, recorder, sound, detector, recovery, &options.settings, status.clone());
-    let mut look = Look::new();
-    let site = Site::new(bucket.page(), Some(look.told.subscribe()));
-    let (page_stop, page_task) = start_page(options.page, site, look.told.subscribe());
+    let mut desk = Desk::new(&options, recording, commands, status)?;
+    let page = Page::start(options.page.take(), &desk);
     let end = Arc::new(Notify::new());
-    let screen = options.view.and_then(|controls| {
-        let clubs = options.settings.targets.keys().cloned().collect();
-        let said = status.clone();
-        let (page, status, end) = (bucket.page(), look.told.subscribe(), Arc::clone(&end));
-        open_screen(Watched { page, status, said, clubs, controls, end })
-    });
+    let view = options.view.take();
+    let screen = view.and_then(|keys| open_screen(desk.watched(keys, &options.settings, &end)));
     let (events, link) = mpsc::channel(LINK_QUEUE);
     let link_task = session::run(options.link, clock, events, for_glove);
     let mut link_task = tokio::spawn(link_task.instrument(tracing::info_span!("link")));
-    let mut sources = Sources { link, controls, tick: tokio::time::interval(TICK) };
-    let mut failed = None;
     // A key that ends the bucket is as urgent as a signal: it does not wait for what was received before it.
     let stop = async {
         tokio::select! { () = stop => {}, () = end.notified() => {} }
     };
-    tokio::pin!(stop);
-    loop {
-        let event = sources.next(&mut bucket, stop.as_mut()).await;
-        let now = clock.now();
-        match event {
-            Event::Link(LinkEvent::Raw(piece)) => bucket.piece(piece).await,
-            Event::Link(LinkEvent::Opened { at }) => bucket.link_opened(at),
-            Event::Link(LinkEvent::Met(met)) => {
-                bucket.met(&met, now);
-                keep_in_mind(options.remember.as_deref(), &met, &mut bucket);
-            }
-            Event::Link(LinkEvent::Silent { at, quiet_us }) => bucket.link_silent(at, quiet_us),
-            Event::Link(LinkEvent::Down { at, error, .. }) => {
-                let was_up = bucket.link_down(at, &error, options.end_with_link);
-                if options.end_with_link && !was_up {
-                    failed = Some(error);
-                }
-                if options.end_with_link {
-                    break;
-                }
-            }
-            Event::Detector(said) => bucket.said(said, now),
-            Event::Control(Control::Stop) | Event::Stop | Event::LinkOver => break,
-            Event::Control(Control::Mute) => {
-                status.line(if tap.toggle() { "sound muted" } else { "sound on" });
-                look.now(&bucket, &tap, now);
-            }
-            Event::Control(control) => bucket.control(control, now).await,
-            Event::Tick => bucket.tick(now).await,
-        }
-        look.after_event(&bucket, &tap, now);
-    }
-    sources.drain(&mut bucket).await;
+    let failed = desk.serve(Sources::new(link, controls, clock), std::pin::pin!(stop)).await;
     // The link lets go of the glove, so that the next program can take it.
     if tokio::time::timeout(FAREWELL, &mut link_task).await.is_err() {
         link_task.abort();
     }
-    look.now(&bucket, &tap, clock.now());
-    let end = bucket.end(clock).await;
+    desk.look.now(&desk.bucket, &desk.tap, clock.now());
+    let end = desk.bucket.end(clock).await;
     tracing::info!(swings = end.review.analysis.swings.len(), lost = end.lost.len(), "bucket over");
     drop(screen);
-    let _ = page_stop.send(());
-    let _ = page_task.await;
+    page.end().await;
     failed.map_or(Ok(end), |error| Err(error.into()))
+}
+
+/// Whether the bucket goes on after an event.
+enum Next {
+    GoOn,
+    End,
+    /// The link was never there, and the bucket was to end with it.
+    Failed(LinkError),
+}
+
+/// A running bucket and those who look on.
+struct Desk {
+    clock: HostClock,
+    bucket: Bucket,
+    tap: Tap,
+    look: Look,
+    status: Status,
+    remember: Option<PathBuf>,
+    end_with_link: bool,
+}
+
+impl Desk {
+    fn new(
+        options: &Options,
+        (path, recorder): (PathBuf, Recorder),
+        commands: mpsc::Sender<Vec<u8>>,
+        status: Status,
+    ) -> anyhow::Result<Desk> {
+        let settings = &options.settings;
+        let choice = sound_choice(settings, &options.sound);
+        let volume = volume(settings).unwrap_or_default();
+        let (sound, warning) = open_sound(&choice, volume, options.clock.now());
+        if let Some(warning) = warning {
+            status.line(&format!("sound: {warning}"));
+        }
+        let detector = Detector::start(analysis_params(settings)).context("the detector cannot start")?;
+        let tap = Tap::default();
+        let (sound, recovery) = (tap.on(sound), Recovery::new(commands));
+        let bucket = Bucket::new(path, recorder, sound, detector, recovery, settings, status.clone());
+        Ok(Desk {
+            clock: options.clock,
+            bucket,
+            tap,
+            look: Look::new(),
+            status,
+            remember: options.remember.clone(),
+            end_with_link: options.end_with_link,
+        })
+    }
+
+    /// What the live view is shown; its keys go into `controls`, and `end` is told when they end the bucket.
+    fn watched(&self, controls: mpsc::Sender<Control>, settings: &Settings, end: &Arc<Notify>) -> Watched {
+        Watched {
+            page: self.bucket.page(),
+            status: self.look.told.subscribe(),
+            said: self.status.clone(),
+            clubs: settings.targets.keys().cloned().collect(),
+            controls,
+            end: Arc::clone(end),
+        }
+    }
+
+    /// The loop. Gives why the link failed, where that ends the bucket.
+    async fn serve(
+        &mut self,
+        mut sources: Sources,
+        mut stop: Pin<&mut impl Future<Output = ()>>,
+    ) -> Option<LinkError> {
+        let failed = loop {
+            let event = sources.next(&mut self.bucket.detector, stop.as_mut()).await;
+            let now = self.clock.now();
+            match self.handle(event, sources.heard_until(now), now).await {
+                Next::GoOn => self.look.after_event(&self.bucket, &self.tap, now),
+                Next::End => break None,
+                Next::Failed(error) => break Some(error),
+            }
+        };
+        let asked_at = self.clock.now();
+        while let Some(event) = sources.last(asked_at).await {
+            if let LinkEvent::Raw(piece) = event {
+                self.bucket.piece(piece, self.clock.now()).await;
+            }
+        }
+        failed
+    }
+
+    /// What follows from an event. The link was heard up to `heard_until`.
+    async fn handle(&mut self, event: Event, heard_until: HostTime, now: HostTime) -> Next {
+        let bucket = &mut self.bucket;
+        match event {
+            Event::Link(LinkEvent::Raw(piece)) => bucket.piece(piece, now).await,
+            Event::Link(LinkEvent::Opened { at }) => bucket.link_opened(at),
+            Event::Link(LinkEvent::Met(met)) => {
+                bucket.met(&met, now);
+                keep_in_mind(self.remember.as_deref(), &met, bucket);
+            }
+            Event::Link(LinkEvent::Silent { at, quiet_us }) => bucket.link_silent(at, quiet_us),
+            Event::Link(LinkEvent::Down { at, error, .. }) => {
+                let was_up = bucket.link_down(at, &error, self.end_with_link);
+                match (self.end_with_link, was_up) {
+                    (true, true) => return Next::End,
+                    (true, false) => return Next::Failed(error),
+                    (false, _) => {}
+                }
+            }
+            Event::Detector(said) => bucket.said(said, now),
+            Event::Control(Control::Stop) | Event::Stop | Event::LinkOver => return Next::End,
+            Event::Control(Control::Mute) => {
+                self.status.line(if self.tap.toggle() { "sound muted" } else { "sound on" });
+                self.look.now(&self.bucket, &self.tap, now);
+            }
+            Event::Control(control) => bucket.control(control, now).await,
+            Event::Tick => bucket.tick(heard_until, now).await,
+        }
+        Next::GoOn
+    }
 }
 
 /// Writes down which glove it is, so that it alone is taken from now on.
@@ -232,55 +298,29 @@ impl Look {
     }
 }
 
-type PageTask = tokio::task::JoinHandle<()>;
-
-fn start_page(
-    listener: Option<TcpListener>,
-    site: Site,
-    status: watch::Receiver<Arc<LiveStatus>>,
-) -> (tokio::sync::oneshot::Sender<()>, PageTask) {
-    let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
-    let task = tokio::spawn(async move {
-        let Some(listener) = listener else { return };
-        let stopped = async move { drop(stopped.await) };
-        if let Err(error) = site.serve(listener, metrics::router(status), stopped).await {
-            tracing::warn!(%error, "the page is gone");
-        }
-    });
-    (stop, task)
+/// The page, while it is served.
+struct Page {
+    stop: oneshot::Sender<()>,
+    task: JoinHandle<()>,
 }
 
-/// Where events come from.
-struct Sources {
-    link: mpsc::Receiver<LinkEvent>,
-    controls: mpsc::Receiver<Control>,
-    tick: tokio::time::Interval,
-}
-
-impl Sources {
-    async fn next(
-        &mut self,
-        bucket: &mut Bucket,
-        stop: std::pin::Pin<&mut impl Future<Output = ()>>,
-    ) -> Event {
-        tokio::select! {
-            biased;
-            () = stop => Event::Stop,
-            Some(said) = bucket.detector.next() => Event::Detector(said),
-            // What was received comes before what was typed after it, so that both keep their order.
-            event = self.link.recv() => event.map_or(Event::LinkOver, Event::Link),
-            Some(control) = self.controls.recv() => Event::Control(control),
-            _ = self.tick.tick() => Event::Tick,
-        }
+impl Page {
+    fn start(listener: Option<TcpListener>, desk: &Desk) -> Page {
+        let site = Site::new(desk.bucket.page(), Some(desk.look.told.subscribe()));
+        let metrics = metrics::router(desk.look.told.subscribe());
+        let (stop, stopped) = oneshot::channel::<()>();
+        let task = tokio::spawn(async move {
+            let Some(listener) = listener else { return };
+            let stopped = async move { drop(stopped.await) };
+            if let Err(error) = site.serve(listener, metrics, stopped).await {
+                tracing::warn!(%error, "the page is gone");
+            }
+        });
+        Page { stop, task }
     }
 
-    /// What the link had received when the bucket was ended is kept, too.
-    async fn drain(&mut self, bucket: &mut Bucket) {
-        self.link.close();
-        while let Ok(event) = self.link.try_recv() {
-            if let LinkEvent::Raw(piece) = event {
-                bucket.piece(piece).await;
-            }
-        }
+    async fn end(self) {
+        let _ = self.stop.send(());
+        let _ = self.task.await;
     }
 }

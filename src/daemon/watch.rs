@@ -2,6 +2,7 @@
 //! Pure.
 
 use crate::device::frames::place_word;
+use crate::device::{ClockStand, ClockView, ClockViewParams};
 use crate::fusion::clock::ClockMap;
 use crate::review::live::{BatteryStatus, ClockStatus, LinkStatus};
 use crate::sample::{Arrival, Marker, NodeRole};
@@ -19,6 +20,8 @@ pub struct Watch {
     /// The clocks, once both were compared.
     pub clocks: Option<ClockStatus>,
     batteries: BTreeMap<NodeRole, BatteryStatus>,
+    /// Each node's clock as this machine sees it.
+    views: BTreeMap<NodeRole, ClockView>,
     last_sample: Option<HostTime>,
 }
 
@@ -31,6 +34,20 @@ impl Watch {
                 Arrival::Marker { marker, .. } => self.marker(marker),
             }
         }
+    }
+
+    /// Readings came in time, together: the newest tells how its node's clock stands.
+    pub fn live(&mut self, arrivals: &[Arrival]) {
+        let Some(Arrival::Sample(newest)) = arrivals.last() else { return };
+        let Some(received) = newest.received else { return };
+        let view = self.views.entry(newest.role);
+        view.or_insert_with(|| ClockView::new(ClockViewParams::default())).hear(newest.t, received);
+    }
+
+    /// How the clock of a node stands to this machine's, once readings came.
+    #[must_use]
+    pub fn clock_of(&self, role: NodeRole) -> Option<ClockStand> {
+        self.views.get(&role)?.stand()
     }
 
     /// A marker came, or was set here.

@@ -28,6 +28,10 @@ pub enum Heard {
         node: u8,
         /// Runs of missing readings.
         gaps: Vec<Gap>,
+        /// So many readings at the frame's end are newer than all before; the others came late or twice.
+        live: usize,
+        /// How often the node had started anew by then, as far as it told.
+        restarts: u32,
     },
     /// A marker.
     Marker,
@@ -73,6 +77,7 @@ struct Node {
     description: NodeDescription,
     clock: ClockUnwrap,
     gaps: Gaps,
+    restarts: u32,
 }
 
 /// Turns frames into arrivals, and knows what the glove has said of itself.
@@ -178,15 +183,16 @@ impl Assembler {
             return Err(unknown);
         };
         let role = node.description.role;
-        let mut gaps = Vec::new();
+        let (mut gaps, mut live) = (Vec::new(), 0);
         for sample in samples {
             gaps.extend(node.gaps.note(sample.seq));
+            live = if node.gaps.is_newest(sample.seq) { live + 1 } else { 0 };
             let (rate_dps, specific_force_g) = in_units(&sample.reading, &node.description);
             let t = DeviceTime(node.clock.extend(sample.t_us));
             let sample = ImuSample { role, seq: sample.seq, t, rate_dps, specific_force_g, received };
             arrivals.push(Arrival::Sample(sample));
         }
-        Ok(Heard::Samples { role, node: samples.node(), gaps })
+        Ok(Heard::Samples { role, node: samples.node(), gaps, live, restarts: node.restarts })
     }
 
     fn take_hello(&mut self, hello: &Hello) -> Result<Heard, AssemblyError> {
@@ -217,6 +223,7 @@ impl Assembler {
             description: description.clone(),
             clock,
             gaps: Gaps::default(),
+            restarts: 0,
         });
         node.tell_time(info.now_us);
         node.description = description;
@@ -274,6 +281,7 @@ impl Node {
         let step_us = told.latest_us().saturating_sub(self.clock.latest_us());
         if step_us < -RESTART_STEP_US {
             self.gaps.restart();
+            self.restarts += 1;
         }
         if !(-RESTART_STEP_US..EPOCH_STEP_US).contains(&step_us) {
             self.clock = told;

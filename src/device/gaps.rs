@@ -52,6 +52,12 @@ impl Gaps {
         Some(gap)
     }
 
+    /// Whether this is the newest reading so far.
+    #[must_use]
+    pub fn is_newest(&self, seq: u32) -> bool {
+        self.next_seq == Some(seq.wrapping_add(1))
+    }
+
     /// The node started anew: its numbers no longer follow the ones before.
     pub fn restart(&mut self) {
         self.next_seq = None;
@@ -97,6 +103,7 @@ mod tests {
         assert_eq!(gaps.note(10), None);
         assert_eq!(gaps.note(15), Some(Gap { first_seq: 11, count: 4 }));
         assert_eq!((gaps.note(13), gaps.lost), (None, 3));
+        assert!(gaps.is_newest(15) && !gaps.is_newest(13));
         assert_eq!((gaps.note(13), gaps.lost, gaps.repeated), (None, 3, 1));
         for seq in [11, 14, 12] {
             gaps.note(seq);

@@ -21,8 +21,10 @@ pub struct MissedParams {
     pub pause_us_per_reading: i64,
     /// Shortest pause after a request, µs. Default 10 ms.
     pub least_pause_us: i64,
-    /// Most requests that wait for their answer. Default 4.
+    /// Most requests that wait for their answer. Default 32, since what is lost here and there makes small ones …
     pub at_once: usize,
+    /// … and most readings in them. Default 400.
+    pub readings_at_once: usize,
     /// A request without an answer for so long was lost, µs. Default 600 ms.
     pub answer_us: i64,
     /// So often readings are asked for before they are given up. Default 12: a busy machine, a bad minute.
@@ -40,7 +42,8 @@ impl Default for MissedParams {
             request_readings: 100,
             pause_us_per_reading: 500,
             least_pause_us: 10_000,
-            at_once: 4,
+            at_once: 32,
+            readings_at_once: 400,
             answer_us: 600_000,
             tries: 12,
             kept_s: 4.0,
@@ -169,6 +172,17 @@ impl Missed {
         }
     }
 
+    /// A node started anew: what it had kept is gone, and its numbers stand for other readings now.
+    pub fn restarted(&mut self, node: u8) {
+        let asked = self.asked.iter().filter(|asked| asked.run.node == node);
+        let runs = self.waiting.iter().chain(&self.old).filter(|run| run.node == node);
+        let gone = asked.map(|asked| asked.missing.len() as u32).chain(runs.map(|run| run.count)).sum();
+        self.asked.retain(|asked| asked.run.node != node);
+        self.waiting.retain(|run| run.node != node);
+        self.old.retain(|run| run.node != node);
+        self.give_up(gone);
+    }
+
     /// A node's readings came with these numbers, and these gaps in front of them are new.
     pub fn heard(
         &mut self,
@@ -257,13 +271,16 @@ impl Missed {
         self.counts.given_up += u64::from(count);
     }
 
-    /// The next request, if one is due at `now`.
-    pub fn poll(&mut self, now: HostTime) -> Option<Request> {
-        self.expire(now);
-        if !self.is_up || now < self.next_at || self.asked.len() >= self.params.at_once {
+    /// The next request, if one is due at `now`. All that the link had brought by `heard_until` was told: what it
+    /// has brought since may still hold what seems to be missing.
+    pub fn poll(&mut self, heard_until: HostTime, now: HostTime) -> Option<Request> {
+        self.expire(heard_until);
+        let under_way: usize = self.asked.iter().map(|asked| asked.missing.len()).sum();
+        let busy = self.asked.len() >= self.params.at_once || under_way >= self.params.readings_at_once;
+        if !self.is_up || now < self.next_at || busy {
             return None;
         }
-        let (run, is_old) = self.next_run(now)?;
+        let (run, is_old) = self.next_run(heard_until)?;
         let id = self.next_id;
         self.next_id = self.next_id.checked_add(1).unwrap_or(FIRST_ID);
         let pause_us = i64::from(run.count) * self.params.pause_us_per_reading;

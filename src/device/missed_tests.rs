@@ -21,7 +21,7 @@ fn came(missed: &mut Missed, seqs: std::ops::Range<u32>) {
 }
 
 fn asked(missed: &mut Missed, now_us: i64) -> Option<(u32, u16)> {
-    missed.poll(HostTime(now_us)).map(|request| (request.first_seq, request.count))
+    missed.poll(HostTime(now_us), HostTime(now_us)).map(|request| (request.first_seq, request.count))
 }
 
 #[test]
@@ -40,10 +40,10 @@ fn a_lost_one_is_asked_for_once_and_comes() {
     let mut missed = missed();
     gap(&mut missed, 10, 5, 0);
     came(&mut missed, 12..13);
-    let request = missed.poll(HostTime(100_000)).unwrap();
+    let request = missed.poll(HostTime(100_000), HostTime(100_000)).unwrap();
     assert_eq!((request.node, request.first_seq, request.count), (0, 10, 2));
     assert_eq!(asked(&mut missed, 105_000), None, "too soon");
-    let second = missed.poll(HostTime(110_000)).unwrap();
+    let second = missed.poll(HostTime(110_000), HostTime(110_000)).unwrap();
     assert_eq!((second.first_seq, second.count), (13, 2));
     came(&mut missed, 10..12);
     came(&mut missed, 13..15);
@@ -55,16 +55,40 @@ fn a_lost_one_is_asked_for_once_and_comes() {
 }
 
 #[test]
+fn what_a_node_lost_before_it_started_anew_is_not_asked_for() {
+    let mut missed = missed();
+    gap(&mut missed, 10, 5, 0);
+    let request = missed.poll(HostTime(100_000), HostTime(100_000)).unwrap();
+    gap(&mut missed, 20, 5, 100_000);
+    missed.heard(1, RATE_HZ, &[Gap { first_seq: 7, count: 1 }], std::iter::once(8), HostTime(0));
+    missed.restarted(0);
+    missed.answered(request.id, AckStatus::Done);
+    assert_eq!(missed.counts().given_up, 10);
+    let request = missed.poll(HostTime(300_000), HostTime(300_000)).unwrap();
+    assert_eq!((request.node, request.first_seq), (1, 7), "the other node's are");
+}
+
+/// A loop that is behind has the answer in hand without knowing it.
+#[test]
+fn an_answer_that_waits_to_be_heard_is_waited_for() {
+    let mut missed = missed();
+    gap(&mut missed, 10, 5, 0);
+    assert!(missed.poll(HostTime(100_000), HostTime(900_000)).is_some(), "asked at 900 ms");
+    assert_eq!(missed.poll(HostTime(1_400_000), HostTime(9_000_000)), None);
+    assert!(missed.poll(HostTime(1_500_000), HostTime(9_000_000)).is_some(), "heard up to 600 ms later");
+}
+
+#[test]
 fn what_is_lost_again_is_asked_for_again_but_not_for_ever() {
     let mut missed = missed();
     gap(&mut missed, u32::MAX - 1, 4, 0);
     let mut now = HostTime(100_000);
     for try_number in 0..MissedParams::default().tries {
-        let request = missed.poll(now).unwrap();
+        let request = missed.poll(now, now).unwrap();
         assert_eq!((request.first_seq, request.count), (u32::MAX - 1, 4), "try {try_number}");
         now.0 += 600_000;
     }
-    assert_eq!(missed.poll(now), None);
+    assert_eq!(missed.poll(now, now), None);
     assert!(missed.is_settled());
     assert_eq!(missed.counts().given_up, 4);
 }
@@ -76,7 +100,7 @@ fn a_break_is_asked_for_in_pieces_oldest_first_and_at_a_bounded_pace() {
     let mut now_us = 100_000;
     let mut pieces = Vec::new();
     while pieces.len() < 15 {
-        if let Some(request) = missed.poll(HostTime(now_us)) {
+        if let Some(request) = missed.poll(HostTime(now_us), HostTime(now_us)) {
             assert_eq!(request.count, 100);
             came(&mut missed, request.first_seq..request.first_seq + 100);
             missed.answered(request.id, AckStatus::Done);
@@ -97,7 +121,7 @@ fn what_a_glove_need_not_keep_comes_last_until_it_has_no_more() {
     let mut now_us = 100_000;
     let mut firsts = Vec::new();
     while !missed.is_settled() {
-        if let Some(request) = missed.poll(HostTime(now_us)) {
+        if let Some(request) = missed.poll(HostTime(now_us), HostTime(now_us)) {
             firsts.push(request.first_seq);
             let kept = request.first_seq >= 7000;
             if kept {
@@ -128,7 +152,7 @@ fn nothing_is_asked_of_a_link_that_is_down_and_what_was_under_way_is_asked_anew(
 fn a_glove_that_does_not_know_the_command_is_not_pressed() {
     let mut missed = missed();
     gap(&mut missed, 10, 5, 0);
-    let request = missed.poll(HostTime(100_000)).unwrap();
+    let request = missed.poll(HostTime(100_000), HostTime(100_000)).unwrap();
     missed.answered(request.id, AckStatus::UnknownCommand);
     assert!(missed.is_settled());
     assert_eq!(missed.counts().given_up, 5);
@@ -152,7 +176,7 @@ proptest! {
         }
         let (mut asked_readings, mut turn) = (0u64, 0);
         while !missed.is_settled() {
-            if let Some(request) = missed.poll(HostTime(now_us)) {
+            if let Some(request) = missed.poll(HostTime(now_us), HostTime(now_us)) {
                 asked_readings += u64::from(request.count);
                 let seqs = (0..u32::from(request.count)).map(|at| request.first_seq.wrapping_add(at));
                 match answers[turn % answers.len()] {

@@ -24,7 +24,7 @@ const MAX_REPLIES: usize = 256 * 1024;
 /// Readings in a frame unless set otherwise: five make 10 ms at 500 Hz.
 const DEFAULT_BATCH: usize = 5;
 
-/// What the peer sent, replies and introductions left aside.
+/// What the peer sent of its script: replies and introductions left aside.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct PeerCounts {
     /// Frames in all.
@@ -45,7 +45,8 @@ struct Next {
     batch: Option<Box<BatchBuilder>>,
 }
 
-/// A glove that plays a script. Introductions and replies are never faulty: what is tested is the stream.
+/// A glove that plays a script. Introductions and answers to commands are never faulty; readings are, those that are
+/// sent again, too.
 #[derive(Clone, Debug)]
 pub struct Peer {
     script: PeerScript,
@@ -55,6 +56,8 @@ pub struct Peer {
     batch_limit: usize,
     kept_limit: usize,
     faults: FaultSource,
+    /// Those of readings that are sent again, apart, so that the script's do not depend on what is asked for.
+    faults_again: FaultSource,
     decoder: Decoder,
     replies: Vec<u8>,
     cursor: usize,
@@ -85,6 +88,7 @@ impl Peer {
             batch_limit: DEFAULT_BATCH,
             kept_limit: KEPT_READINGS,
             faults: FaultSource::new(faults),
+            faults_again: FaultSource::new(Faults { seed: faults.seed.wrapping_add(1), ..faults }),
             decoder: Decoder::new(),
             replies: Vec::new(),
             cursor: 0,
@@ -249,15 +253,22 @@ impl Peer {
             if batch.as_mut().is_some_and(|batch| batch.push(*sample).is_ok()) {
                 continue;
             }
-            if let Some(full) = batch.take() {
-                write(&mut self.replies, &Frame::Samples(full.samples()));
-            }
+            batch.take().into_iter().for_each(|full| self.send_again(&full.samples()));
             batch = BatchBuilder::new(node, *sample).ok();
         }
-        if let Some(last) = batch {
-            write(&mut self.replies, &Frame::Samples(last.samples()));
-        }
+        batch.into_iter().for_each(|last| self.send_again(&last.samples()));
         if found.len() == usize::from(count) { AckStatus::Done } else { AckStatus::NotKept }
+    }
+
+    fn send_again(&mut self, samples: &Samples<'_>) {
+        let mut wire = Vec::new();
+        write(&mut wire, &Frame::Samples(*samples));
+        match self.faults_again.fate() {
+            Fate::Lost => return,
+            Fate::Damaged => self.faults_again.flip_bit(&mut wire),
+            Fate::Whole | Fate::Doubled => {}
+        }
+        self.replies.extend(wire);
     }
 
     /// Works out the next frame, which is not due before `earliest`.

@@ -12,8 +12,9 @@ const MOST: usize = 500_000;
 /// Most requests that wait for their answer.
 const MOST_OPEN: usize = 64;
 
-/// A reading among those of its node.
-type Place = (NodeRole, i64);
+/// A reading among those of its node: the role, how often the node had started anew, and the time on its clock,
+/// which begins anew each time.
+type Place = (NodeRole, u32, i64);
 
 /// The first run: which readings came because they were asked for.
 #[derive(Clone, Debug, Default)]
@@ -36,15 +37,15 @@ impl LateReadings {
         self.open.retain(|asked| asked.id != id);
     }
 
-    /// Readings came from the node with this index.
-    pub fn came(&mut self, node: u8, arrivals: &[Arrival]) {
+    /// Readings came from the node with this index, which had started anew so often.
+    pub fn came(&mut self, node: u8, restarts: u32, arrivals: &[Arrival]) {
         for arrival in arrivals {
             let Arrival::Sample(sample) = arrival else { continue };
             let was_asked_for = self.open.iter().any(|asked| asked.holds(node, sample.seq));
             if was_asked_for && self.found.len() < MOST {
                 // Where it belongs it did not arrive, so it has no time of arrival.
                 let sample = ImuSample { received: None, ..*sample };
-                self.found.entry((sample.role, sample.t.0)).or_insert(sample);
+                self.found.entry((sample.role, restarts, sample.t.0)).or_insert(sample);
             }
         }
     }
@@ -61,36 +62,44 @@ impl LateReadings {
 pub struct InPlace {
     waiting: BTreeMap<Place, ImuSample>,
     placed: BTreeSet<Place>,
-    newest_us: BTreeMap<NodeRole, i64>,
+    /// The newest reading of each node, and how often it had started anew.
+    newest: BTreeMap<NodeRole, (u32, i64)>,
 }
 
 impl InPlace {
     /// Puts these in place.
     #[must_use]
     pub fn new(late: LateReadings) -> InPlace {
-        InPlace { waiting: late.found, placed: BTreeSet::new(), newest_us: BTreeMap::new() }
+        InPlace { waiting: late.found, placed: BTreeSet::new(), newest: BTreeMap::new() }
     }
 
-    /// Takes the next arrival; appends what now stands in its place.
-    pub fn take(&mut self, arrival: Arrival, out: &mut impl Extend<Arrival>) {
+    /// Takes the next arrival of a node that had started anew so often; appends what now stands in its place.
+    pub fn take(&mut self, arrival: Arrival, restarts: u32, out: &mut impl Extend<Arrival>) {
         let Arrival::Sample(sample) = &arrival else { return out.extend([arrival]) };
-        let place = (sample.role, sample.t.0);
+        let place = (sample.role, restarts, sample.t.0);
         if self.placed.contains(&place) {
             return;
         }
-        if let Some(newest_us) = self.newest_us.insert(sample.role, sample.t.0) {
-            self.hand_out_between(sample.role, newest_us, sample.t.0, out);
+        if let Some((before, newest_us)) = self.newest.insert(sample.role, (restarts, sample.t.0))
+            && before == restarts
+        {
+            self.hand_out_between(place, newest_us, out);
         }
-        self.waiting.remove(&place);
+        // It came by itself after all, so what was asked for is one too many.
+        if self.waiting.remove(&place).is_some() {
+            self.placed.insert(place);
+        }
         out.extend([arrival]);
     }
 
-    fn hand_out_between(&mut self, role: NodeRole, from_us: i64, to_us: i64, out: &mut impl Extend<Arrival>) {
+    /// Those of the node before this place that are newer than `from_us`.
+    fn hand_out_between(&mut self, to: Place, from_us: i64, out: &mut impl Extend<Arrival>) {
+        let (role, restarts, to_us) = to;
         if to_us <= from_us {
             return;
         }
         let due: Vec<Place> =
-            self.waiting.range((role, from_us + 1)..(role, to_us)).map(|(place, _)| *place).collect();
+            self.waiting.range((role, restarts, from_us + 1)..to).map(|(place, _)| *place).collect();
         for place in due {
             self.placed.insert(place);
             out.extend(self.waiting.remove(&place).map(Arrival::Sample));
@@ -116,31 +125,33 @@ mod tests {
 
     enum Step {
         Came(NodeRole, u32),
+        Restart,
         Asked(u32, u16),
         Answered,
     }
-    use Step::{Answered, Asked as AskedFor, Came};
+    use Step::{Answered, Asked as AskedFor, Came, Restart};
     const HAND: NodeRole = NodeRole::Hand;
 
     /// What a reader sees of these, as numbers of the hand node.
     fn check(steps: &[Step], expected: &[u32]) {
         let mut late = LateReadings::default();
-        let mut arrivals = Vec::new();
+        let (mut arrivals, mut restarts) = (Vec::new(), 0);
         for (at, step) in steps.iter().enumerate() {
             match *step {
                 Came(role, seq) => {
                     let arrival = sample(role, seq, at as i64);
-                    late.came(role.number(), std::slice::from_ref(&arrival));
-                    arrivals.push(arrival);
+                    late.came(role.number(), restarts, std::slice::from_ref(&arrival));
+                    arrivals.push((arrival, restarts));
                 }
+                Restart => restarts += 1,
                 AskedFor(first_seq, count) => late.asked(Asked { id: 7, node: 0, first_seq, count }),
                 Answered => late.answered(7),
             }
         }
         let mut in_place = InPlace::new(late);
         let mut out: Vec<Arrival> = Vec::new();
-        for arrival in arrivals {
-            in_place.take(arrival, &mut out);
+        for (arrival, restarts) in arrivals {
+            in_place.take(arrival, restarts, &mut out);
         }
         let seqs: Vec<u32> = out
             .iter()
@@ -185,9 +196,33 @@ mod tests {
             AskedFor(1001, 1),
             Came(HAND, 1001),
             Answered,
+            Restart,
             Came(HAND, 0),
             Came(HAND, 2000),
         ];
         check(&anew, &[1000, 1001, 1002, 0, 2000]);
+    }
+
+    #[test]
+    fn a_node_that_started_anew_has_places_of_its_own() {
+        let both = [
+            Came(HAND, 1),
+            Came(HAND, 3),
+            AskedFor(2, 1),
+            Came(HAND, 2),
+            Answered,
+            Restart,
+            Came(HAND, 1),
+            Came(HAND, 2),
+            Came(HAND, 4),
+            AskedFor(3, 1),
+            Came(HAND, 3),
+        ];
+        check(&both, &[1, 2, 3, 1, 2, 3, 4]);
+    }
+
+    #[test]
+    fn one_that_came_by_itself_after_it_was_asked_for_stands_once() {
+        check(&[Came(HAND, 1), Came(HAND, 2), AskedFor(2, 1), Came(HAND, 2), Came(HAND, 3)], &[1, 2, 3]);
     }
 }

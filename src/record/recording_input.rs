@@ -75,7 +75,7 @@ impl Follower {
         self.arrivals.clear();
         // What cannot be used is told when the arrivals are read.
         match self.assembler.take(frame, None, &mut self.arrivals) {
-            Ok(Heard::Samples { node, .. }) => self.late.came(node, &self.arrivals),
+            Ok(Heard::Samples { node, restarts, .. }) => self.late.came(node, restarts, &self.arrivals),
             Ok(Heard::Ack(ack)) => self.late.answered(ack.command_id),
             _ => {}
         }
@@ -170,7 +170,9 @@ impl<R: Read> RecordingArrivals<R> {
 
     fn take_frame(&mut self, frame: &Frame<'_>, piece: &RawPiece) -> Result<(), InputError> {
         let mut arrivals = Vec::new();
+        let mut starts = 0;
         match self.assembler.take(frame, Some(piece.received), &mut arrivals) {
+            Ok(Heard::Samples { restarts, .. }) => starts = restarts,
             Ok(_) => {}
             Err(error @ AssemblyError::UnknownNode { .. }) => self.useless(error.to_string()),
             Err(AssemblyError::Version(mismatch)) => {
@@ -183,7 +185,7 @@ impl<R: Read> RecordingArrivals<R> {
         }
         let mut placed = Vec::new();
         for arrival in arrivals {
-            self.in_place.take(arrival, &mut placed);
+            self.in_place.take(arrival, starts, &mut placed);
         }
         for arrival in &placed {
             if let Arrival::Sample(sample) = arrival {

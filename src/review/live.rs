@@ -5,6 +5,7 @@ use super::page::{Kind, set_sentence};
 use super::summary::Summary;
 use super::wording::{self, number};
 use crate::detect::TargetWindow;
+use crate::device::ClockStand;
 use crate::record::latency::Latency;
 use crate::sample::NodeRole;
 use crate::tone::SoundState;
@@ -14,6 +15,8 @@ use crate::units::Measured;
 const LOW_PERCENT: u8 = 15;
 /// The same where only the voltage of a lithium cell is known, V.
 const LOW_V: f64 = 3.5;
+/// Samples that come later than the quickest by more than this on average are told of, s: a cue is late by as much.
+const LATE_S: f64 = 0.1;
 /// Offsets beyond this are told in seconds: the clocks merely started at other times.
 const APART_S: f64 = 10.0;
 
@@ -59,6 +62,8 @@ pub struct NodeStatus {
     pub requeued: u64,
     /// Its battery, if it told.
     pub battery: Option<BatteryStatus>,
+    /// Its clock as this machine sees it, once samples came.
+    pub clock: Option<ClockStand>,
 }
 
 /// The forearm node's clock against the hand node's.
@@ -145,12 +150,16 @@ impl LiveStatus {
     }
 
     fn glove(&self) -> Fact {
+        let late_s = self.nodes.iter().filter_map(|node| Some(node.clock?.latency_s)).fold(0.0, f64::max);
         let words = match self.link {
-            LinkStatus::Down => "not connected; trying again",
-            LinkStatus::Quiet => "connected, but silent",
-            LinkStatus::Sending => "connected, sending",
+            LinkStatus::Down => "not connected; trying again".to_owned(),
+            LinkStatus::Quiet => "connected, but silent".to_owned(),
+            LinkStatus::Sending if late_s > LATE_S => {
+                format!("connected, sending, but {} ms late: a crowded link?", number(late_s * 1e3, 0))
+            }
+            LinkStatus::Sending => "connected, sending".to_owned(),
         };
-        Fact { name: "Glove", words: words.to_owned(), wrong: self.link != LinkStatus::Sending }
+        Fact { name: "Glove", words, wrong: self.link != LinkStatus::Sending || late_s > LATE_S }
     }
 
     fn recording(&self) -> Fact {
@@ -193,7 +202,7 @@ impl LiveStatus {
 
     fn clocks(&self) -> Fact {
         let words = self.clocks.map_or_else(
-            || "not compared yet".to_owned(),
+            || self.clocks_seen_from_here(),
             |clocks| {
                 let ppm = number(clocks.skew * 1e6, 1);
                 let apart = clocks.offset_s.abs();
@@ -206,6 +215,20 @@ impl LiveStatus {
             },
         );
         Fact { name: "Clocks", words, wrong: false }
+    }
+
+    /// How fast the nodes' clocks run against this machine's, as long as they were not compared by the motion.
+    fn clocks_seen_from_here(&self) -> String {
+        let seen = self.nodes.iter().filter_map(|node| {
+            let skew = node.clock?.skew;
+            let [ppm, sd] = [skew.value, skew.sd].map(|skew| number(skew * 1e6, 0));
+            Some(format!("{} {ppm} ± {sd} ppm", role_word(node.role)))
+        });
+        let seen = joined(seen);
+        if seen.is_empty() {
+            return "not compared yet".to_owned();
+        }
+        format!("not compared by motion yet; against this machine {seen}")
     }
 
     fn sound(&self) -> Fact {

@@ -1,5 +1,7 @@
 //! Looks at this machine: ports, sound server, folder, disk, clocks. Says what is there, not what it means.
 
+use crate::cli::runtime;
+use crate::device::ble;
 use crate::tone::{locate::ServerEnv, server};
 use crate::units::WallTime;
 use std::fmt;
@@ -15,6 +17,8 @@ use tokio_serial::{SerialPortInfo, SerialPortType};
 pub struct Machine {
     /// Serial ports, or why they cannot be listed.
     pub ports: Result<Vec<PortFound>, String>,
+    /// The radio for a glove on the air.
+    pub radio: RadioFound,
     /// The sound server's name, or why there is none.
     pub sound: Result<String, String>,
     /// The folder for recordings that was asked for.
@@ -40,6 +44,17 @@ pub struct PortFound {
     pub access: Access,
     /// The group that it belongs to, where known.
     pub group: Option<String>,
+}
+
+/// Bluetooth.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum RadioFound {
+    /// A radio of this name, switched on.
+    On(String),
+    /// A radio of this name, switched off.
+    Off(String),
+    /// None that can be used, for this reason.
+    Missing(String),
 }
 
 /// How a port is attached.
@@ -93,6 +108,7 @@ impl Machine {
     pub fn look(recordings: &Path) -> Machine {
         Machine {
             ports: ports(),
+            radio: radio(),
             sound: server::probe(&ServerEnv::of_process()).map_err(|e| e.to_string()),
             recordings: recordings.to_path_buf(),
             folder: folder(recordings),
@@ -100,6 +116,18 @@ impl Machine {
             now: now(),
             clock_step_us: clock_step_us(),
         }
+    }
+}
+
+/// Asks the system's Bluetooth; searches for nothing.
+fn radio() -> RadioFound {
+    let asked = runtime().map_err(|e| e.to_string()).and_then(|runtime| {
+        runtime.block_on(ble::radio()).map_err(|e| e.to_string())
+    });
+    match asked {
+        Ok((name, true)) => RadioFound::On(name),
+        Ok((name, false)) => RadioFound::Off(name),
+        Err(reason) => RadioFound::Missing(reason),
     }
 }
 

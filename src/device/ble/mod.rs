@@ -48,6 +48,14 @@ pub async fn look_around() -> Result<Vec<Seen>, LinkError> {
     Radio::new().look_around(LOOK_AROUND).await
 }
 
+/// The machine's radio, as the system calls it, and whether it is switched on.
+///
+/// # Errors
+/// The machine has no Bluetooth, or it cannot be used.
+pub async fn radio() -> Result<(String, bool), LinkError> {
+    Radio::new().describe().await
+}
+
 /// Keeps a glove connected, greets and starts it, until nobody takes `events` any more.
 pub async fn run(
     params: BleParams,

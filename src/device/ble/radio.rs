@@ -7,7 +7,7 @@ use super::choice::{Seen, Wanted, check_serial, choose};
 use super::profile;
 use crate::device::link::{KnownGlove, LinkError, MetGlove};
 use btleplug::api::{
-    BDAddr, Central, Characteristic, Manager as _, Peripheral as _, ScanFilter, ValueNotification,
+    BDAddr, Central, CentralState, Characteristic, Manager as _, Peripheral as _, ScanFilter, ValueNotification,
 };
 use btleplug::platform::{Adapter, Manager, Peripheral, PeripheralId};
 use futures_util::Stream;
@@ -83,6 +83,14 @@ impl Radio {
         let gloves = gloves(&adapter, None).await;
         stop_scan(&adapter).await;
         Ok(gloves?.into_iter().map(|(_, seen)| seen).collect())
+    }
+
+    /// The first radio, as the system calls it, and whether it is switched on.
+    pub(super) async fn describe(&mut self) -> Result<(String, bool), LinkError> {
+        let adapter = self.adapter().await?;
+        let name = within("ask the radio for its name", adapter.adapter_info()).await?;
+        let state = within("ask whether the radio is on", adapter.adapter_state()).await?;
+        Ok((name, state == CentralState::PoweredOn))
     }
 
     /// The first radio. Where the system's Bluetooth does not answer, the next try asks for it anew.

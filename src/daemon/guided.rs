@@ -1,0 +1,80 @@
+//! A bucket and its guide through the calibration: what the guide hears, and what follows from what it says.
+
+use super::bucket::Bucket;
+use super::guide::{Guide, INTRODUCTION, Say};
+use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
+use crate::device::Heard;
+use crate::sample::{Arrival, Marker};
+use crate::units::HostTime;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+/// What of a frame's arrivals belongs to the present: readings that came late, or twice, do not.
+pub(super) fn live_part<'a>(arrivals: &'a [Arrival], what: Option<&Heard>) -> &'a [Arrival] {
+    match what {
+        Some(Heard::Samples { live, .. }) => &arrivals[arrivals.len().saturating_sub(*live)..],
+        _ => arrivals,
+    }
+}
+
+impl Bucket {
+    /// What the guide has to say to these arrivals. It ends with the first prompt that the glove gives itself.
+    pub(super) fn guided(&mut self, arrivals: &[Arrival]) -> Vec<Say> {
+        let Some(guide) = &mut self.guide else { return Vec::new() };
+        let prompts =
+            |arrival: &Arrival| matches!(arrival, Arrival::Marker { marker: Marker::Prompt(_), .. });
+        if arrivals.iter().any(prompts) {
+            self.status.line("the glove leads through the calibration itself");
+            self.guide = None;
+            return Vec::new();
+        }
+        let samples = arrivals.iter().filter_map(|arrival| match arrival {
+            Arrival::Sample(sample) => Some(sample),
+            Arrival::Marker { .. } => None,
+        });
+        // A guide that fails costs the calibration in hand, never the recording.
+        let said = catch_unwind(AssertUnwindSafe(|| samples.flat_map(|sample| guide.hear(sample)).collect()));
+        said.unwrap_or_else(|_| {
+            self.status.line("the calibration failed; the recording goes on");
+            vec![Say::Stopped]
+        })
+    }
+
+    /// A glove that was not calibrated yet: begins with it, or says how to.
+    pub(super) fn meet_glove(&mut self) {
+        if self.guide.as_ref().is_some_and(Guide::is_waiting) {
+            self.guide = Some(Guide::start(self.assembler.description()));
+        } else if !self.calibrated && self.guide.is_none() {
+            if self.calibrates_on_connect {
+                self.start_guide();
+            } else {
+                self.status.line("not calibrated yet: type calibrate (about half a minute)");
+            }
+        }
+    }
+
+    pub(super) fn start_guide(&mut self) {
+        self.status.line(INTRODUCTION);
+        self.guide = Some(Guide::start(self.assembler.description()));
+    }
+
+    pub(super) async fn say_all(&mut self, said: Vec<Say>, now: HostTime) {
+        for say in said {
+            match say {
+                Say::Prompt(part, words) => {
+                    self.status.line(words);
+                    self.keep_marker(Marker::Prompt(part), now).await;
+                }
+                Say::Words(words) => self.status.line(&words),
+                Say::Sound(cue) => self.sound.play(cue, now),
+                Say::Done => self.end_guide(CALIBRATION_DONE, now).await,
+                Say::Stopped => self.end_guide(CALIBRATION_STOPPED, now).await,
+            }
+        }
+    }
+
+    async fn end_guide(&mut self, how: &str, now: HostTime) {
+        self.guide = None;
+        let marker = Marker::Note { kind: CALIBRATION_NOTE.to_owned(), value: how.to_owned() };
+        self.keep_marker(marker, now).await;
+    }
+}
