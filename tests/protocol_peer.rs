@@ -181,6 +181,7 @@ fn lost_readings_are_named_and_can_be_asked_for_again() {
     // A loss at the very end of a node has no reading behind it that would show it.
     assert!(host.lost() <= missing && missing - host.lost() <= 4);
     let (lost, before) = (host.lost(), readings(&host.arrivals));
+    let heard = host.heard.len();
     // What is sent again may be lost again.
     for _ in 0..6 {
         for (node, gap) in host.gaps() {
@@ -192,6 +193,8 @@ fn lost_readings_are_named_and_can_be_asked_for_again() {
     }
     assert_eq!(host.lost(), 0);
     assert!((readings(&host.arrivals) - before) as u64 >= lost);
+    let is_live = |heard: &Result<Heard, _>| matches!(heard, Ok(Heard::Samples { live, .. }) if *live > 0);
+    assert!(host.heard[..heard].iter().any(is_live) && !host.heard[heard..].iter().any(is_live));
     assert!(host.acks().iter().all(|status| *status == AckStatus::Done));
 }
 

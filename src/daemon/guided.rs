@@ -78,3 +78,25 @@ impl Bucket {
         self.keep_marker(marker, now).await;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sample::NodeRole;
+
+    #[test]
+    fn what_came_late_does_not_belong_to_the_present() {
+        let mark = |value: u8| {
+            let marker = Marker::Note { kind: "mark".to_owned(), value: value.to_string() };
+            Arrival::Marker { received: None, marker }
+        };
+        let arrivals: Vec<Arrival> = (0..5).map(mark).collect();
+        let samples = |live| {
+            let (role, node, gaps, restarts) = (NodeRole::Hand, 0, Vec::new(), 0);
+            Heard::Samples { role, node, gaps, live, restarts }
+        };
+        assert_eq!(live_part(&arrivals, Some(&samples(2))), &arrivals[3..]);
+        assert_eq!(live_part(&arrivals, Some(&samples(0))), &[]);
+        assert_eq!(live_part(&arrivals, Some(&Heard::Marker)), &arrivals[..]);
+    }
+}
