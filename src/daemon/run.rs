@@ -11,6 +11,7 @@ use super::sound_tap::Tap;
 use super::sources::Sources;
 use super::status::Status;
 use super::view::terminal::{Screen, Watched};
+use super::watch::Watch;
 use super::{analysis_params, player_name, sound_choice, volume};
 use crate::device::host_clock::HostClock;
 use crate::device::session;
@@ -161,7 +162,8 @@ impl Desk {
         let detector = Detector::start(analysis_params(settings)).context("the detector cannot start")?;
         let tap = Tap::default();
         let (sound, recovery) = (tap.on(sound), Recovery::new(commands));
-        let bucket = Bucket::new(path, recorder, sound, detector, recovery, settings, status.clone());
+        let mut bucket = Bucket::new(path, recorder, sound, detector, recovery, settings, status.clone());
+        bucket.watch = Watch::through(&options.link);
         Ok(Desk {
             clock: options.clock,
             bucket,

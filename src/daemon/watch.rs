@@ -2,7 +2,7 @@
 //! Pure.
 
 use crate::device::frames::place_word;
-use crate::device::{ClockStand, ClockView, ClockViewParams};
+use crate::device::{ClockStand, ClockView, ClockViewParams, LinkParams};
 use crate::fusion::clock::ClockMap;
 use crate::review::live::{BatteryStatus, ClockStatus, LinkStatus};
 use crate::sample::{Arrival, Marker, NodeRole};
@@ -20,12 +20,23 @@ pub struct Watch {
     /// The clocks, once both were compared.
     pub clocks: Option<ClockStatus>,
     batteries: BTreeMap<NodeRole, BatteryStatus>,
-    /// Each node's clock as this machine sees it.
+    /// Each node's clock as this machine sees it, and how it is looked at.
     views: BTreeMap<NodeRole, ClockView>,
+    view: ClockViewParams,
     last_sample: Option<HostTime>,
 }
 
 impl Watch {
+    /// Nothing was told yet; clocks will be seen through this kind of link.
+    #[must_use]
+    pub fn through(link: &LinkParams) -> Watch {
+        let view = match link {
+            LinkParams::Serial(_) => ClockViewParams::default(),
+            LinkParams::Ble(_) => ClockViewParams::on_the_air(),
+        };
+        Watch { view, ..Watch::default() }
+    }
+
     /// Arrivals came.
     pub fn hear(&mut self, arrivals: &[Arrival], now: HostTime) {
         for arrival in arrivals {
@@ -41,7 +52,7 @@ impl Watch {
         let Some(Arrival::Sample(newest)) = arrivals.last() else { return };
         let Some(received) = newest.received else { return };
         let view = self.views.entry(newest.role);
-        view.or_insert_with(|| ClockView::new(ClockViewParams::default())).hear(newest.t, received);
+        view.or_insert_with(|| ClockView::new(self.view)).hear(newest.t, received);
     }
 
     /// How the clock of a node stands to this machine's, once readings came.

@@ -33,6 +33,19 @@ pub struct ClockViewParams {
     pub agree_late_s: f64,
     /// Time over which the latency is averaged, s. Default 5.
     pub latency_s: f64,
+    /// Where readings wait for a radio's turn, and its rhythm and theirs are nearly in step, the least wait itself
+    /// drifts by as much as this, s. Nobody who only listens can tell that from the clock's drift, so it widens what
+    /// is not known. Default 0: a cable.
+    pub beat_s: f64,
+}
+
+impl ClockViewParams {
+    /// For a link over the air, with frames 10 ms apart.
+    #[must_use]
+    pub fn on_the_air() -> ClockViewParams {
+        let (beat_s, cable) = (0.010, ClockViewParams::default());
+        ClockViewParams { beat_s, quicker_s: cable.quicker_s + beat_s, ..cable }
+    }
 }
 
 impl Default for ClockViewParams {
@@ -46,6 +59,7 @@ impl Default for ClockViewParams {
             agree_s: 1.0,
             agree_late_s: 10.0,
             latency_s: 5.0,
+            beat_s: 0.0,
         }
     }
 }
@@ -137,7 +151,7 @@ impl ClockView {
         let excess_s = point.delay_s - self.line.at(point.node_s);
         let is_newest = t > self.newest.0;
         if is_newest && excess_s > -self.params.misfit_s {
-            self.follow_latency(excess_s.max(0.0), received);
+            self.follow_latency(excess_s.max(0.0), t);
         }
         if is_newest && excess_s.abs() <= self.params.misfit_s {
             self.misfits = None;
@@ -171,8 +185,8 @@ impl ClockView {
         self.take(Point { node_s: 0.0, delay_s: 0.0 }, 0.0);
     }
 
-    fn follow_latency(&mut self, excess_s: f64, received: HostTime) {
-        let since_s = received.seconds_since(self.newest.1).max(0.0);
+    fn follow_latency(&mut self, excess_s: f64, t: DeviceTime) {
+        let since_s = t.0.saturating_sub(self.newest.0.0) as f64 * 1e-6;
         self.latency_s += (excess_s - self.latency_s) * (since_s / self.params.latency_s).min(1.0);
     }
 
@@ -196,7 +210,7 @@ impl ClockView {
                 if self.quickest.len() > self.params.stretches {
                     self.quickest.pop_front();
                 }
-                self.line = fit(self.quickest.make_contiguous(), self.params.skew_sd);
+                self.line = fit(self.quickest.make_contiguous(), &self.params);
             }
         }
     }
@@ -214,7 +228,7 @@ impl ClockView {
         misfits.newest = t;
         let first = misfits.first;
         let agree_s = if only_late { self.params.agree_late_s } else { self.params.agree_s };
-        if received.seconds_since(first.1) >= agree_s {
+        if received.0.saturating_sub(first.1.0) as f64 * 1e-6 >= agree_s {
             self.anew += 1;
             self.begin(first.0, first.1);
             self.hear(t, received);
@@ -228,7 +242,9 @@ fn point_from(origin: (DeviceTime, HostTime), t: DeviceTime, received: HostTime)
 }
 
 /// The line below points in order of time, its slope weighed against what is usual.
-fn fit(points: &[Point], usual_sd: f64) -> Line {
+fn fit(points: &[Point], params: &ClockViewParams) -> Line {
+    // A beat is spread evenly over its size.
+    let (usual_sd, beat_sd_s) = (params.skew_sd, params.beat_s / 12.0_f64.sqrt());
     let n = points.len() as f64;
     let middle_s = points.iter().map(|point| point.node_s).sum::<f64>() / n;
     let lowest = |slope: f64| {
@@ -241,12 +257,20 @@ fn fit(points: &[Point], usual_sd: f64) -> Line {
         let above = points.iter().map(|point| point.delay_s - level_s - raw * point.node_s);
         spread_s = (above.sum::<f64>() / n).max(LEAST_SPREAD_S);
         // Each end of the edge is the lowest of half the points.
-        let raw_sd = spread_s * (4.0 / n).sqrt() / (to.node_s - from.node_s);
+        let edge_sd = spread_s * (4.0 / n).sqrt() / (to.node_s - from.node_s);
+        let raw_sd =
+            edge_sd.hypot(2.0_f64.sqrt() * beat_sd_s / (points[points.len() - 1].node_s - points[0].node_s));
         let trust = usual_sd.powi(2) / (usual_sd.powi(2) + raw_sd.powi(2));
         slope = raw * trust;
         slope_sd = (raw_sd * trust.sqrt()).hypot(WANDER_SKEW);
     }
-    Line { level_s: lowest(slope), slope, slope_sd, middle_s, level_sd_s: spread_s / n.sqrt() }
+    Line {
+        level_s: lowest(slope),
+        slope,
+        slope_sd,
+        middle_s,
+        level_sd_s: (spread_s / n.sqrt()).hypot(beat_sd_s),
+    }
 }
 
 /// The edge of the points' lower convex hull over this time (Andrew's monotone chain).

@@ -21,7 +21,7 @@ pub struct MissedParams {
     pub pause_us_per_reading: i64,
     /// Shortest pause after a request, µs. Default 10 ms.
     pub least_pause_us: i64,
-    /// Most requests that wait for their answer. Default 32, since what is lost here and there makes small ones …
+    /// Most requests that wait for their answer. Default 100, since what is lost here and there makes small ones …
     pub at_once: usize,
     /// … and most readings in them. Default 400.
     pub readings_at_once: usize,
@@ -42,7 +42,7 @@ impl Default for MissedParams {
             request_readings: 100,
             pause_us_per_reading: 500,
             least_pause_us: 10_000,
-            at_once: 32,
+            at_once: 100,
             readings_at_once: 400,
             answer_us: 600_000,
             tries: 12,

@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Most readings that are put in place, so that memory stays bounded; further ones stay where they came.
 const MOST: usize = 500_000;
 /// Most requests that wait for their answer.
-const MOST_OPEN: usize = 64;
+const MOST_OPEN: usize = 256;
 
 /// A reading among those of its node: the role, how often the node had started anew, and the time on its clock,
 /// which begins anew each time.
