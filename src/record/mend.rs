@@ -10,8 +10,11 @@
 
 use super::mcap_bytes::{self as bytes, CHUNK_HEAD, ChunkHead, HEAD, InChunk, RawMessage, RecordHead, kind};
 use super::recorded::{Channel, Recorded};
+use super::session::{SESSION_RECORD, SessionInfo};
 use firmware_protocol::{MAX_DECODED, decode_piece};
 
+/// Longest session record that is tried, bytes: the work grows with its square.
+const LONGEST_SESSION: usize = 4096;
 /// The polynomial of CRC-32, bits reversed: the effect of the last bit.
 const LAST_BIT: u32 = 0xedb8_8320;
 
@@ -77,6 +80,23 @@ pub fn mended_head(ahead: &[u8]) -> Option<ChunkHead> {
     ((head.kind ^ kind::CHUNK).count_ones() <= 1).then_some(ChunkHead { crc, records })
 }
 
+/// The session record with one bit put right, found by trying: it has a check sum, but no known length.
+#[must_use]
+pub fn mended_session(content: &[u8]) -> Option<SessionInfo> {
+    let mut content = content.get(..content.len().min(LONGEST_SESSION))?.to_vec();
+    (0..content.len() * 8).find_map(|bit| {
+        content[bit / 8] ^= 1 << (bit % 8);
+        let session = session_in(&content);
+        content[bit / 8] ^= 1 << (bit % 8);
+        session
+    })
+}
+
+fn session_in(content: &[u8]) -> Option<SessionInfo> {
+    let (name, fields) = bytes::metadata(content)?;
+    SessionInfo::from_fields(&fields).ok().filter(|_| name == SESSION_RECORD)
+}
+
 /// Something that was found among damaged records.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sifted {
@@ -104,7 +124,9 @@ pub fn sift(records: &[u8]) -> Vec<Sifted> {
     sifted
 }
 
-fn vouched(records: &[u8]) -> Option<(Recorded, usize)> {
+/// The message at the front of these bytes, with the length of its record, where it vouches for itself.
+#[must_use]
+pub fn vouched(records: &[u8]) -> Option<(Recorded, usize)> {
     if records.first() != Some(&kind::MESSAGE) {
         return None;
     }

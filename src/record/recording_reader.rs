@@ -12,7 +12,7 @@ use super::mend::{self, Sifted};
 use super::recorded::{Channel, FORMAT_VERSION, LONGEST_PAYLOAD, PROFILE, Recorded};
 use super::salvage::{Loss, SalvageReport};
 use super::session::{SESSION_RECORD, SessionError, SessionInfo};
-use super::tally::{LONGEST_MARK, Tally};
+use super::tally::Tally;
 use super::window::Window;
 use std::collections::VecDeque;
 use std::io::{self, Read};
@@ -22,8 +22,9 @@ use std::path::{Path, PathBuf};
 const LONGEST_CHUNK: u64 = 2 * LONGEST_PAYLOAD as u64;
 /// Longest other record that is read.
 const LONGEST_OTHER: u64 = 64 * 1024;
-/// Bytes that are looked at to tell whether a record can be trusted.
-const LOOK_AT: usize = HEAD + LONGEST_MARK;
+/// Bytes that are looked at to tell whether a record can be trusted: the longest message of a glove's frame
+/// and the longest mark fit in.
+const LOOK_AT: usize = 2048;
 
 /// A recording that is being read: an iterator of what it holds, in order of writing.
 pub struct RecordingReader<R> {
@@ -278,10 +279,18 @@ impl<R: Read> RecordingReader<R> {
 
     fn metadata(&mut self, content: &[u8], whole: usize) -> Result<Verdict, InputError> {
         let Some((name, fields)) = bytes::metadata(content) else {
-            return Ok(Verdict::Distrust("expected names and values, found other bytes"));
+            let Some(session) = mend::mended_session(content) else {
+                return Ok(Verdict::Distrust("expected names and values, found other bytes"));
+            };
+            self.mended();
+            self.session = Some(session);
+            return Ok(Verdict::Take(whole));
         };
-        match SessionInfo::from_fields(&fields) {
-            Ok(session) if name == SESSION_RECORD => self.session = Some(session),
+        let damage = match SessionInfo::from_fields(&fields) {
+            Ok(session) if name == SESSION_RECORD => {
+                self.session = Some(session);
+                return Ok(Verdict::Take(whole));
+            }
             Err(SessionError::Version { found }) => {
                 return Err(InputError::Format {
                     path: self.path.clone(),
@@ -289,10 +298,15 @@ impl<R: Read> RecordingReader<R> {
                     found: format!("one of version {}", super::quoted(&found)),
                 });
             }
-            Ok(_) => self.lose(whole, "the name of the session record is damaged"),
-            Err(SessionError::Damaged(what)) => {
-                self.lose(whole, &format!("the session record is damaged: {what}"))
+            Ok(_) => "the name of the session record is damaged".to_owned(),
+            Err(SessionError::Damaged(what)) => format!("the session record is damaged: {what}"),
+        };
+        match mend::mended_session(content) {
+            Some(session) => {
+                self.mended();
+                self.session = Some(session);
             }
+            None => self.lose(whole, &damage),
         }
         Ok(Verdict::Take(whole))
     }
@@ -307,19 +321,35 @@ impl<R: Read> RecordingReader<R> {
         Verdict::End
     }
 
-    /// Looks for the next record that can be trusted, and reports what lies before it.
+    /// Looks for the next record that can be trusted; takes what vouches for itself before it, and reports the
+    /// rest.
     fn resynchronise(&mut self, why: &'static str) -> Result<(), InputError> {
-        let offset = self.window.offset();
+        let mut from = self.window.offset();
+        self.window.take(1);
         loop {
-            self.window.take(1);
             let ahead = self.ahead(LOOK_AT)?;
             if ahead.is_empty() || is_trustworthy(ahead) {
                 break;
             }
+            let Some((recorded, length)) = mend::vouched(ahead) else {
+                self.window.take(1);
+                continue;
+            };
+            self.lose_from(from, why);
+            self.hand_out(recorded);
+            self.window.take(length);
+            from = self.window.offset();
         }
-        let bytes = self.window.offset() - offset;
-        self.report.lose(Loss::Bytes { offset, bytes, what: why.to_owned() });
+        self.lose_from(from, why);
         Ok(())
+    }
+
+    /// What lies between there and here is lost.
+    fn lose_from(&mut self, offset: u64, why: &'static str) {
+        let bytes = self.window.offset() - offset;
+        if bytes > 0 {
+            self.report.lose(Loss::Bytes { offset, bytes, what: why.to_owned() });
+        }
     }
 
     fn ahead(&mut self, count: usize) -> Result<&[u8], InputError> {
