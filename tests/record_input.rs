@@ -6,7 +6,7 @@ use hingeclock::device::faults::Faults;
 use hingeclock::device::session::{command, greeting};
 use hingeclock::device::{Peer, PeerScript, RawPiece};
 use hingeclock::record::{
-    FileDisk, Recorded, RecordingWriter, SessionInfo, create_recording, export_csv, open_input,
+    FileDisk, Names, Recorded, RecordingWriter, SessionInfo, create_recording, export_csv, open_input,
 };
 use hingeclock::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
 use hingeclock::units::{DeviceTime, HostTime, PlayerHand, WallTime};
@@ -126,7 +126,7 @@ fn a_recording_and_its_export_are_the_same_session() {
     let device = DeviceDescription::default();
     let path = recorded(folder.path(), &device, made_session(&device), Faults::default());
     let out = folder.path().join("out.csv.gz");
-    let exported = export_csv(open_input(&path).unwrap(), &out).unwrap();
+    let exported = export_csv(open_input(&path).unwrap(), &out, Names::Keep).unwrap();
     assert_eq!((exported.samples, exported.markers), (3000, 3));
     for role in [NodeRole::Hand, NodeRole::Forearm] {
         assert!(samples(&path, role) == samples(&out, role), "{role:?}");

@@ -298,7 +298,8 @@ pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()>> {
 /// Standard output cannot be written.
 pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
     let table = table::text(&end.review, super::terminal_width());
-    let files: String = end.recordings.iter().map(|path| format!("Recording: {}\n", path.display())).collect();
+    let files: String =
+        end.recordings.iter().map(|path| format!("Recording: {}\n", path.display())).collect();
     print(&format!("{table}{files}"))?;
     for sentence in &end.lost {
         say(&format!("lost: {sentence}"));

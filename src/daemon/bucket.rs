@@ -116,6 +116,8 @@ impl Bucket {
     /// Bytes came: to disk first, then to the detector.
     pub async fn piece(&mut self, piece: RawPiece, now: HostTime) {
         self.record(&Recorded::Piece(piece.clone()));
+        // Not at the tick alone: while pieces come without a pause there is none.
+        self.look_after_disk(piece.received);
         let mut arrivals = Vec::new();
         let what = if piece.whole { self.interpret(&piece, &mut arrivals) } else { None };
         self.ask(piece.received, now);

@@ -44,7 +44,10 @@ impl Bucket {
             club: self.watch.club.clone(),
             nodes,
             clocks: self.watch.clocks,
-            recorder: self.recorder.as_ref().map_or_else(RecorderStatus::default, |recorder| recorder_status(recorder, now)),
+            recorder: self
+                .recorder
+                .as_ref()
+                .map_or_else(RecorderStatus::default, |recorder| recorder_status(recorder, now)),
             sound: self.sound.state(),
             muted: tap.is_muted(),
             swings: self.number() as u64,

@@ -3,6 +3,8 @@
 //! Whatever is not on the disk for certain is kept in memory, too. Where a file fails it is given up as it
 //! stands, and a new one takes what was kept: in the same folder, or else in the next one. Where none can be
 //! made, it is tried again every second, and what arrives meanwhile waits in the recorder's queue.
+//!
+//! A glove introduces itself once. So what it said of itself, and the club in use, stand in every file.
 
 use super::lock::LockError;
 use super::recorded::Recorded;
@@ -10,7 +12,11 @@ use super::recording_writer::{COMMIT_EVERY_US, RecordError, RecordingWriter};
 use super::session::SessionInfo;
 use super::storage::{Disk, create_recording, make_folders};
 use super::tally::Tally;
+use crate::device::RawPiece;
+use crate::sample::Marker;
 use crate::units::{HostTime, WallTime};
+use firmware_protocol::{Frame, MAX_DECODED, decode_piece};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -50,6 +56,10 @@ pub struct Keeper<D: Disk> {
     paths: Vec<PathBuf>,
     /// Not on the disk for certain.
     pending: Vec<Recorded>,
+    /// What a reader has to know before the rest.
+    introduction: Introduction,
+    /// How much of it stands at the beginning of this file once more.
+    repeated: Tally,
     /// In the files that were given up.
     earlier: Tally,
     /// On the disk for certain.
@@ -90,6 +100,8 @@ impl<D: Disk> Keeper<D> {
             writer: Some(writer),
             paths: vec![path],
             pending: Vec::new(),
+            introduction: Introduction::default(),
+            repeated: Tally::default(),
             earlier: Tally::default(),
             safe: Tally::default(),
             last_commit: now,
@@ -144,11 +156,11 @@ impl<D: Disk> Keeper<D> {
     }
 
     fn committed(&mut self, now: HostTime) {
-        self.pending.clear();
+        self.pending.drain(..).for_each(|recorded| self.introduction.hear(recorded));
         self.last_commit = now;
         self.safe = self.earlier.clone();
         if let Some(writer) = &self.writer {
-            self.safe.add(writer.tally());
+            self.safe.add(&self.repeated.lacks(writer.tally()));
         }
     }
 
@@ -168,6 +180,8 @@ impl<D: Disk> Keeper<D> {
                     self.news.push(News::Note(format!("the recording goes on in {}", path.display())));
                     self.paths.push(path);
                     self.writer = Some(writer);
+                    self.repeated = Tally::default();
+                    self.introduction.items().for_each(|recorded| self.repeated.count(recorded));
                     self.last_look = now;
                     return self.committed(now);
                 }
@@ -187,7 +201,8 @@ impl<D: Disk> Keeper<D> {
         let started = WallTime(self.session.started.0.saturating_add(elapsed_ms));
         let session = SessionInfo { started, host_at_start: now, ..self.session.clone() };
         let (path, mut writer) = begin(&mut self.disk, folder, &session)?;
-        let filled = self.pending.iter().try_for_each(|recorded| writer.write(recorded));
+        let before = self.introduction.items();
+        let filled = before.chain(&self.pending).try_for_each(|recorded| writer.write(recorded));
         if let Err(error) = filled.and_then(|()| writer.commit(now)) {
             self.disk.remove(&path);
             return Err(error);
@@ -270,5 +285,38 @@ fn begin<D: Disk>(
             disk.remove(&path);
             Err(error)
         }
+    }
+}
+
+/// The last greeting, the last description of the glove and of each node, and the club in use.
+#[derive(Default)]
+struct Introduction(BTreeMap<(u8, u8), Recorded>);
+
+impl Introduction {
+    fn hear(&mut self, recorded: Recorded) {
+        let place = match &recorded {
+            Recorded::Piece(piece) => introduces(piece),
+            Recorded::Marker { marker: Marker::Club(_), .. } => Some((u8::MAX, 0)),
+            _ => None,
+        };
+        if let Some(place) = place {
+            self.0.insert(place, recorded);
+        }
+    }
+
+    /// The greeting first, the club last.
+    fn items(&self) -> impl Iterator<Item = &Recorded> {
+        self.0.values()
+    }
+}
+
+/// Which part of an introduction a piece is, and of which node.
+fn introduces(piece: &RawPiece) -> Option<(u8, u8)> {
+    let mut scratch = [0; MAX_DECODED];
+    match decode_piece(&piece.bytes, &mut scratch) {
+        Ok(Frame::Hello(_)) => Some((0, 0)),
+        Ok(Frame::DeviceInfo(_)) => Some((1, 0)),
+        Ok(Frame::NodeInfo(node)) => Some((2, node.node)),
+        _ => None,
     }
 }

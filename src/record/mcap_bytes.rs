@@ -137,7 +137,9 @@ pub fn next_in_chunk(records: &[u8]) -> Option<(InChunk<'_>, usize)> {
     let end = HEAD.checked_add(usize::try_from(head.length).ok()?)?;
     let content = records.get(HEAD..end)?;
     let found = match (head.kind, content.split_at_checked(MESSAGE_HEAD)) {
-        (kind::MESSAGE, Some((before, data))) => message(before, data).map_or(InChunk::Broken, InChunk::Message),
+        (kind::MESSAGE, Some((before, data))) => {
+            message(before, data).map_or(InChunk::Broken, InChunk::Message)
+        }
         (kind::MESSAGE, None) => InChunk::Broken,
         _ => InChunk::Other,
     };

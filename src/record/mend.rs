@@ -204,7 +204,10 @@ mod tests {
     fn what_vouches_for_itself_is_found_behind_the_damage() {
         let (mut damaged, items) = records();
         let length = record(&items[0]).len();
-        assert_eq!(sift(&damaged).iter().map(|found| &found.recorded).collect::<Vec<_>>(), [&items[0], &items[2]]);
+        assert_eq!(
+            sift(&damaged).iter().map(|found| &found.recorded).collect::<Vec<_>>(),
+            [&items[0], &items[2]]
+        );
         damaged[..length - 3].fill(0);
         let found = sift(&damaged);
         assert_eq!(found.len(), 1);

@@ -40,7 +40,7 @@ pub mod window;
 pub use crate::device::RawPiece;
 pub use csv_writer::CsvWriter;
 pub use error::{InputError, quoted};
-pub use export::{ExportError, Exported, export_csv};
+pub use export::{ExportError, Exported, Names, export_csv};
 pub use input::{Input, open_input};
 pub use keeper::{Keeper, News, StartError};
 pub use lock::LockError;

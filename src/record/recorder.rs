@@ -219,7 +219,8 @@ impl<D: Disk> Thread<D> {
         self.publish();
         loop {
             let now = self.clock.now();
-            let patience = Duration::from_micros(self.keeper.due().0.saturating_sub(now.0).max(0).unsigned_abs());
+            let patience =
+                Duration::from_micros(self.keeper.due().0.saturating_sub(now.0).max(0).unsigned_abs());
             // Without a file nothing is taken, so that the queue's bound holds.
             if self.keeper.is_broken() {
                 std::thread::sleep(patience.min(Duration::from_millis(100)));

@@ -155,7 +155,9 @@ impl<R: Read> RecordingReader<R> {
             return Ok(Verdict::Take(whole));
         }
         if sound_head.is_none() {
-            return Ok(Verdict::Distrust("expected a chunk, found a damaged head and a check sum that does not hold"));
+            return Ok(Verdict::Distrust(
+                "expected a chunk, found a damaged head and a check sum that does not hold",
+            ));
         }
         if let Some(records) = Some(&records).filter(|_| is_whole).and_then(|r| mend::mended(r, chunk.crc)) {
             self.mended();
@@ -182,7 +184,11 @@ impl<R: Read> RecordingReader<R> {
             at += length;
         }
         if at < records.len() {
-            self.lose_records(at, records.len() - at, "expected whole records, found a part of one".to_owned());
+            self.lose_records(
+                at,
+                records.len() - at,
+                "expected whole records, found a part of one".to_owned(),
+            );
         }
     }
 

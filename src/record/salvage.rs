@@ -142,10 +142,13 @@ impl SalvageReport {
         let place = |node: &u8| {
             self.places.get(node).map_or_else(|| format!("node {node}"), |role| place_word(*role).to_owned())
         };
-        let samples = lost.samples.iter().map(|(node, count)| format!("{count} samples of {}", place(node)));
+        let several = |count: u64, what: &str| format!("{count} {what}{}", if count == 1 { "" } else { "s" });
+        let samples = lost.samples.iter().map(|(node, count)| (several(*count, "sample"), place(node)));
         let messages = Channel::ALL.iter().zip(lost.messages).filter(|(_, count)| *count > 0);
-        let messages = messages.map(|(channel, count)| format!("{count} messages of {}", channel.topic()));
-        let parts: Vec<String> = samples.chain(messages).collect();
+        let messages =
+            messages.map(|(channel, count)| (several(count, "message"), channel.topic().to_owned()));
+        let parts: Vec<String> =
+            samples.chain(messages).map(|(what, of)| format!("{what} of {of}")).collect();
         let parts = if parts.is_empty() { "no sample and no message".to_owned() } else { parts.join(", ") };
         format!("in all, of what was on the disk up to the last mark: {parts}")
     }
@@ -176,7 +179,8 @@ mod tests {
         assert_eq!(report.sentences()[1], format!("{all}no sample and no message"));
         report.lost = Some(Tally { messages: [2, 1, 0, 0], samples: [(0, 16), (7, 3)].into() });
         report.places.insert(0, NodeRole::Hand);
-        let expected = "16 samples of hand, 3 samples of node 7, 2 messages of glove/raw, 1 messages of host/markers";
+        let expected =
+            "16 samples of hand, 3 samples of node 7, 2 messages of glove/raw, 1 message of host/markers";
         assert_eq!(report.sentences()[1], format!("{all}{expected}"));
     }
 

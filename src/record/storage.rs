@@ -143,7 +143,9 @@ impl Disk for FileDisk {
     fn sync_folder(&mut self, path: &Path) -> io::Result<()> {
         match File::open(path)?.sync_all() {
             // Some file systems (of networks, of user space) do not know this for folders.
-            Err(error) if matches!(error.kind(), io::ErrorKind::InvalidInput | io::ErrorKind::Unsupported) => {
+            Err(error)
+                if matches!(error.kind(), io::ErrorKind::InvalidInput | io::ErrorKind::Unsupported) =>
+            {
                 Ok(())
             }
             result => result,

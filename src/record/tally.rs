@@ -65,7 +65,7 @@ impl Tally {
         *self == Tally::default()
     }
 
-    /// The content of a mark: CRC-32 of what follows it; the messages of channel 1 to 4; the number of nodes;
+    /// The content of a mark: CRC-32 of the word `mark` and what follows here; the messages of channel 1 to 4; the number of nodes;
     /// for each its index and its samples. All little-endian, counts in 8 bytes.
     #[must_use]
     pub fn to_bytes(&self) -> Vec<u8> {
@@ -76,14 +76,14 @@ impl Tally {
             counts.push(*node);
             counts.extend(count.to_le_bytes());
         }
-        [&crc32(&counts).to_le_bytes(), counts.as_slice()].concat()
+        [&check_sum(&counts).to_le_bytes(), counts.as_slice()].concat()
     }
 
     /// Reads the content of a mark; none where it is damaged.
     #[must_use]
     pub fn from_bytes(bytes: &[u8]) -> Option<Tally> {
         let (check, counts) = bytes.split_first_chunk::<4>()?;
-        if bytes.len() < BEFORE_NODES || crc32(counts) != u32::from_le_bytes(*check) {
+        if bytes.len() < BEFORE_NODES || check_sum(counts) != u32::from_le_bytes(*check) {
             return None;
         }
         let number = |bytes: &[u8]| Some(u64::from_le_bytes(bytes.try_into().ok()?));
@@ -101,6 +101,11 @@ impl Tally {
         }
         Some(tally)
     }
+}
+
+/// The word in front keeps zeros behind ones from having the check sum of all ones.
+fn check_sum(counts: &[u8]) -> u32 {
+    crc32(&[b"mark", counts].concat())
 }
 
 /// Node and number of the samples in a piece; none where it holds no sound frame of samples.
@@ -138,6 +143,13 @@ mod tests {
         fn no_bytes_make_it_panic(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
             let _ = Tally::from_bytes(&bytes);
         }
+    }
+
+    #[test]
+    fn ones_over_an_empty_mark_are_no_mark() {
+        let mut bytes = Tally::default().to_bytes();
+        bytes[..8].fill(0xff);
+        assert_eq!(Tally::from_bytes(&bytes), None);
     }
 
     #[test]

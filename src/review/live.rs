@@ -176,7 +176,10 @@ impl LiveStatus {
             (false, _, _) => format!("STOPPED: no disk takes it; {refused} pieces are lost"),
             (true, 1.., _) => format!("running, but {refused} pieces found no room and are lost"),
             (true, 0, true) => {
-                format!("SLOW DISK: nothing has reached it for {} s; {waiting} pieces wait", lag_us / 1_000_000)
+                format!(
+                    "SLOW DISK: nothing has reached it for {} s; {waiting} pieces wait",
+                    lag_us / 1_000_000
+                )
             }
             (true, 0, false) => format!("running; {on_disk} samples on the disk"),
         };

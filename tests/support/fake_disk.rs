@@ -283,7 +283,11 @@ impl Disk for FakeDisk {
                 return Ok(());
             }
             let inside = |other: &Path| other.parent() == Some(path);
-            world.folders.iter_mut().filter(|(other, _)| inside(other)).for_each(|(_, on_disk)| *on_disk = true);
+            world
+                .folders
+                .iter_mut()
+                .filter(|(other, _)| inside(other))
+                .for_each(|(_, on_disk)| *on_disk = true);
             let files = world.files.iter_mut().filter(|(other, _)| inside(other));
             files.for_each(|(_, (_, on_disk))| *on_disk = true);
             Ok(())
