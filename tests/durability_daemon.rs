@@ -186,3 +186,15 @@ fn a_read_only_folder_is_refused_before_capture_and_can_be_read() {
     let read = run(&["analyze", bucket.to_str().unwrap(), "--json"]);
     assert_eq!(code(&read), 0, "{}", errors(&read));
 }
+
+#[test]
+fn pages_and_traces_are_their_owners_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let input = left_handed();
+    for (arguments, name) in [(["analyze", "--trace"], "trace.csv"), (["review", "--html"], "page.html")] {
+        let out = folder.path().join(name);
+        let output = run(&[arguments[0], input.to_str().unwrap(), arguments[1], out.to_str().unwrap()]);
+        assert_eq!(code(&output), 0, "{}", errors(&output));
+        assert_eq!(std::fs::metadata(&out).unwrap().permissions().mode() & 0o777, 0o600, "{name}");
+    }
+}

@@ -14,7 +14,6 @@ use crate::record::settings::Settings;
 use crate::review::{LiveCue, Review, json, table, trace};
 use anyhow::Context;
 use std::collections::BTreeSet;
-use std::fs::File;
 use std::io::BufWriter;
 use std::path::PathBuf;
 
@@ -126,7 +125,7 @@ fn cue(review: &Review, live: &LiveSwing, mode: FeedbackMode) -> Option<LiveCue>
 }
 
 fn write_trace(path: &PathBuf, review: &Review) -> anyhow::Result<()> {
-    let file = File::create(path).with_context(|| format!("{} cannot be written", path.display()))?;
+    let file = super::output::private_file(path)?;
     let points = review.analysis.swings.iter().flat_map(|swing| swing.curve.iter().copied());
     trace::write(BufWriter::new(file), points)
         .with_context(|| format!("{} cannot be written", path.display()))

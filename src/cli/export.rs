@@ -17,9 +17,9 @@ use std::path::PathBuf;
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Writes NAME.csv, NAME.device.json and NAME.markers.csv; takes no other file's place.
 
-No file holds the player's name; with
---without-names none holds the glove's serial number or what was typed as a mark either. Clubs keep their names.
-Nothing leaves this machine by itself: an export is for you to hand on.
+With --without-names no file
+holds the player's name, the glove's serial number, or what was typed as a mark. Clubs keep their names. Nothing
+leaves this machine by itself: an export is for you to hand on.
 
 Examples:
   hingeclock export bucket.mcap bucket.csv
@@ -69,7 +69,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 #[cfg(feature = "parquet")]
 fn parquet(args: &Args, names: Names) -> anyhow::Result<Outcome> {
     if args.swings {
-        parquet::swings(&args.input, &args.output, args.settings.as_ref())
+        parquet::swings(&args.input, &args.output, args.settings.as_ref(), names)
     } else {
         parquet::samples(&args.input, &args.output, names)
     }

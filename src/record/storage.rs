@@ -79,18 +79,6 @@ pub enum Made {
     Before,
 }
 
-/// Bytes in memory, for those who want no file.
-impl Storage for Vec<u8> {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.extend_from_slice(bytes);
-        Ok(bytes.len())
-    }
-
-    fn sync(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
-
 /// A file of the operating system's.
 #[derive(Debug)]
 pub struct FileStorage {

@@ -41,10 +41,16 @@ pub fn samples(input: &Path, output: &Path, names: Names) -> anyhow::Result<Outc
 ///
 /// # Errors
 /// The input cannot be read or has no swing, or the file is there already or cannot be written.
-pub fn swings(input: &Path, output: &Path, settings_file: Option<&PathBuf>) -> anyhow::Result<Outcome> {
+pub fn swings(
+    input: &Path,
+    output: &Path,
+    settings_file: Option<&PathBuf>,
+    names: Names,
+) -> anyhow::Result<Outcome> {
     let settings = settings(settings_file)?;
     let fed = analysed(input, &settings)?;
-    let review = review_of(input, fed.player, fed.state, &settings);
+    let mut review = review_of(input, fed.player, fed.state, &settings);
+    review.player = review.player.filter(|_| names == Names::Keep);
     let count = review.analysis.swings.len();
     if count == 0 {
         bail!("{}: expected at least one swing for a table, found none", input.display());
