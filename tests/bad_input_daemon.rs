@@ -3,47 +3,31 @@
 
 mod support {
     pub mod binary;
+    pub mod mounts;
 }
 
 use std::path::Path;
 use std::process::Command;
 use support::binary::{code, emulate, errors, hingeclock, listen, recording, run};
+use support::mounts::Mounted;
 
 fn left_handed() -> String {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/left-handed.csv.gz").to_str().unwrap().to_owned()
 }
 
-/// A file system of a few hundred kilobytes; none where this user may not mount one.
-struct SmallDisk(tempfile::TempDir);
-
-impl SmallDisk {
-    fn mount() -> Option<SmallDisk> {
-        let folder = tempfile::tempdir().unwrap();
-        let mut mount = Command::new("mount");
-        mount.args(["-t", "tmpfs", "-o", "size=300k", "tmpfs"]).arg(folder.path());
-        mount.output().is_ok_and(|output| output.status.success()).then_some(SmallDisk(folder))
-    }
-}
-
-impl Drop for SmallDisk {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg(self.0.path()).status();
-    }
-}
-
 #[test]
 fn a_full_disk_is_told_and_what_was_written_stays() {
-    let Some(disk) = SmallDisk::mount() else {
+    let Some(disk) = Mounted::memory("300k") else {
         eprintln!("skipped: no right to mount a small file system");
         return;
     };
     let (_glove, port) = emulate(&[&left_handed(), "--unpaced"]);
-    let output = run(&listen(&port, disk.0.path().to_str().unwrap()));
+    let output = run(&listen(&port, disk.text()));
     assert_eq!(code(&output), 3);
     assert!(errors(&output).contains("the disk is full"), "{}", errors(&output));
     let table = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(table.contains("4 swings"), "the live path goes on: {table}");
-    let torn = recording(disk.0.path());
+    let torn = recording(disk.path());
     let analysed = run(&["analyze", torn.to_str().unwrap(), "--json"]);
     let object: serde_json::Value = serde_json::from_slice(&analysed.stdout).unwrap();
     let received = object["losses"][0]["received"].as_u64().unwrap();

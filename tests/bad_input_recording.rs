@@ -1,182 +1,153 @@
-//! Recordings that were cut or damaged: never a panic, never a changed message, never a loss passed over.
+//! Recordings that were cut or damaged: never a panic, never a changed message, never a loss passed over, and
+//! what is called lost is what is missing, to the sample.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use hingeclock::record::{RawPiece, Recorded, RecordingReader, RecordingWriter, SessionInfo, Storage};
-use hingeclock::sample::Marker;
-use hingeclock::units::{HostTime, PlayerHand, WallTime};
+mod support {
+    pub mod recording;
+}
+
+use hingeclock::record::{Recorded, mcap_bytes};
 use proptest::prelude::*;
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
-use std::io;
-use std::path::Path;
-use std::sync::{Arc, Mutex};
+use support::recording::{Read, check_truth, is_part_of, items, read, recording_of, samples_of, tally_of};
 
-#[derive(Clone, Default)]
-struct Bytes(Arc<Mutex<Vec<u8>>>);
-
-impl Storage for Bytes {
-    fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
-        self.0.lock().unwrap().extend_from_slice(bytes);
-        Ok(())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-
-    fn sync(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
-
-fn session() -> SessionInfo {
-    SessionInfo {
-        player: "Robin".to_owned(),
-        player_hand: PlayerHand::Left,
-        clubs: vec!["iron".to_owned()],
-        software: "hingeclock 0.1.0".to_owned(),
-        started: WallTime(1_700_000_000_000),
-        host_at_start: HostTime(5_000_000),
-    }
-}
-
-/// A small recording of six chunks, and what is in it.
+/// A small recording of some eight chunks, and what is in it.
 fn small_recording() -> (Vec<u8>, Vec<Recorded>) {
-    let mut items = Vec::new();
-    for at in 0..60_u8 {
-        let received = HostTime(5_000_000 + 10_000 * i64::from(at));
-        if at % 20 == 7 {
-            items.push(Recorded::Marker { received, marker: Marker::Club(format!("iron {at}")) });
-        }
-        let bytes = vec![4, at | 1, 3, 9, 0];
-        items.push(Recorded::Piece(RawPiece { received, whole: true, bytes }));
-    }
-    let bytes = Bytes::default();
-    let mut writer = RecordingWriter::new(bytes.clone(), &session()).unwrap();
-    items.iter().for_each(|item| writer.write(item).unwrap());
-    writer.finish().unwrap();
-    (bytes.0.lock().unwrap().clone(), items)
+    let items = items(80);
+    (recording_of(&items), items)
 }
 
-struct Read {
-    session: Option<SessionInfo>,
-    items: Vec<Recorded>,
-    losses: Vec<String>,
+/// Where the end mark stands: damage behind it costs nothing.
+fn data_end(bytes: &[u8]) -> usize {
+    let mark = [&[mcap_bytes::kind::DATA_END][..], &4_u64.to_le_bytes()].concat();
+    bytes.windows(mark.len()).rposition(|window| window == mark).unwrap()
 }
 
-fn read(bytes: &[u8]) -> Result<Read, String> {
-    let mut reader = RecordingReader::new(Path::new("x.mcap"), bytes).map_err(|error| error.to_string())?;
-    let items =
-        reader.by_ref().map(|item| item.map_err(|error| error.to_string())).collect::<Result<_, _>>()?;
-    Ok(Read { session: reader.session().cloned(), items, losses: reader.report().sentences() })
-}
-
-/// Whether `part` is `whole` with some items left out.
-fn is_part_of(part: &[Recorded], whole: &[Recorded]) -> bool {
-    let mut whole = whole.iter();
-    part.iter().all(|item| whole.any(|original| original == item))
-}
-
-/// What came back is true, and what did not is told.
-fn check_truth(found: &Read, items: &[Recorded], what: &str) {
-    assert!(is_part_of(&found.items, items), "{what}: something came back changed");
-    assert!(
-        found.session.is_none() || found.session == Some(session()),
-        "{what}: the session came back changed"
-    );
-    let all = found.items.len() == items.len() && found.session.is_some();
-    assert!(all || !found.losses.is_empty(), "{what}: a loss is not told");
+fn must_be_true(found: &Read, items: &[Recorded], to_the_sample: bool, what: &str) {
+    check_truth(found, items, to_the_sample).unwrap_or_else(|error| panic!("{what}: {error}"));
 }
 
 #[test]
-fn cut_anywhere_it_gives_every_complete_message_before_the_cut() {
+fn cut_anywhere_it_gives_every_frame_before_the_cut() {
     let (bytes, items) = small_recording();
+    let end = data_end(&bytes);
     let mut before = 0;
     for cut in 0..bytes.len() {
         let found = read(&bytes[..cut]).unwrap();
-        check_truth(&found, &items, &format!("cut at {cut}"));
-        assert_eq!(found.items, items[..found.items.len()], "cut at {cut}");
-        assert!(found.items.len() >= before, "cut at {cut}: a later cut gave less");
-        before = found.items.len();
-        let data_end = bytes.len() > cut + 4 && found.items.len() < items.len();
-        assert!(!data_end || !found.losses.is_empty(), "cut at {cut}");
+        let what = format!("cut at {cut}");
+        must_be_true(&found, &items, false, &what);
+        // A later cut may give back a marker, too, never fewer samples.
+        assert!(samples_of(&found.items) >= before, "{what}: a later cut gave less");
+        before = samples_of(&found.items);
+        assert!(cut >= end + 13 || found.report.data_was_lost(), "{what}: it is not told");
+        let lost = found.report.lost.clone().unwrap_or_default();
+        assert!(lost.is_empty(), "{what}: before the last mark nothing is lost: {lost:?}");
     }
-    assert_eq!(before, items.len());
+    assert_eq!(before, samples_of(&items));
     let whole = read(&bytes).unwrap();
-    assert_eq!((whole.items, whole.losses), (items, vec![]));
+    assert_eq!((whole.items, whole.report.sentences()), (items, vec![]));
 }
 
 #[test]
-fn a_cut_within_a_chunk_gives_the_messages_before_it() {
+fn a_cut_within_a_chunk_gives_the_frames_before_it() {
     let (bytes, items) = small_recording();
-    let text = b"iron 47";
+    let text = b"number 55";
     let at = bytes.windows(text.len()).position(|window| window == text).unwrap();
     let found = read(&bytes[..at]).unwrap();
-    let marker = items.iter().position(
-        |item| matches!(item, Recorded::Marker { marker: Marker::Club(club), .. } if club == "iron 47"),
-    );
-    assert_eq!(Some(found.items.len()), marker);
-    assert_eq!(found.losses.len(), 1);
-    assert!(found.losses[0].ends_with("the file ends within a chunk"), "{:?}", found.losses);
+    assert_eq!(found.items, items[..55]);
+    let said = found.report.sentences();
+    assert_eq!(said.len(), 3, "{said:?}");
+    assert!(said[0].ends_with("the file ends within a chunk"), "{said:?}");
+    assert!(said[1].ends_with("up to 100 ms may be missing"), "{said:?}");
+}
+
+/// Flips one bit; gives what came back.
+fn flipped(bytes: &[u8], items: &[Recorded], bit: usize) -> Read {
+    let mut damaged = bytes.to_vec();
+    damaged[bit / 8] ^= 1 << (bit % 8);
+    let found = read(&damaged).unwrap_or_else(|error| panic!("bit {bit}: {error}"));
+    must_be_true(&found, items, true, &format!("bit {bit}"));
+    found
 }
 
 #[test]
-fn a_flipped_bit_costs_one_chunk_at_most_and_is_told() {
+fn a_flipped_bit_costs_nothing_and_is_told() {
     let (bytes, items) = small_recording();
-    let mut random = StdRng::seed_from_u64(20_260_412);
-    let chunk = 15;
-    for trial in 0..3000 {
-        let bit = random.random_range(0..bytes.len() * 8);
-        let mut damaged = bytes.clone();
-        damaged[bit / 8] ^= 1 << (bit % 8);
-        let found = read(&damaged).unwrap_or_else(|error| panic!("trial {trial}, bit {bit}: {error}"));
-        check_truth(&found, &items, &format!("bit {bit}"));
-        assert!(
-            items.len() - found.items.len() <= chunk,
-            "bit {bit} cost {}",
-            items.len() - found.items.len()
-        );
+    let end = data_end(&bytes);
+    let session = 8 + 9 + usize::from(bytes[9]) + 9;
+    // All of the beginning, with what the recording says of itself; then every eleventh bit.
+    let all = bytes.len() * 8;
+    for bit in (0..5_000).chain((5_000..all).step_by(11)) {
+        let found = flipped(&bytes, &items, bit);
+        assert_eq!(found.items.len(), items.len(), "bit {bit}: {:?}", found.report.sentences());
+        assert!(bit / 8 > end + 12 || found.report.data_was_lost(), "bit {bit} is not told");
+        let in_session_head = bit / 8 + 9 >= session && bit / 8 < session;
+        assert!(found.session.is_some() || in_session_head, "bit {bit} costs what is known of the player");
     }
 }
 
 #[test]
-fn many_flipped_bits_never_change_a_message() {
+fn flips_in_a_longer_recording_cost_nothing() {
+    let items = items(1_500);
+    let bytes = recording_of(&items);
+    let mut random = StdRng::seed_from_u64(20_260_412);
+    for _ in 0..500 {
+        let bit = random.random_range(0..bytes.len() * 8);
+        assert_eq!(flipped(&bytes, &items, bit).items.len(), items.len(), "bit {bit}");
+    }
+}
+
+#[test]
+fn many_flipped_bits_never_change_a_message_and_what_is_lost_is_counted() {
     let (bytes, items) = small_recording();
+    // The last mark is what tells what there should be: 9 and 55 bytes.
+    let last_mark = data_end(&bytes) - 64;
     let mut random = StdRng::seed_from_u64(7);
-    for trial in 0..2000 {
+    for trial in 0..3_000 {
         let mut damaged = bytes.clone();
-        for _ in 0..random.random_range(2..12) {
-            let bit = random.random_range(0..bytes.len() * 8);
+        for _ in 0..random.random_range(2..30) {
+            let bit = random.random_range(0..last_mark * 8);
             damaged[bit / 8] ^= 1 << (bit % 8);
         }
         // Several flips can make it the file of another program or version: that is told as an error.
         if let Ok(found) = read(&damaged) {
-            check_truth(&found, &items, &format!("trial {trial}"));
+            must_be_true(&found, &items, true, &format!("trial {trial}"));
         }
     }
 }
 
 #[test]
-fn a_missing_stretch_costs_what_was_in_it_and_is_told() {
+fn a_stretch_that_is_gone_or_overwritten_costs_what_was_in_it_to_the_sample() {
     let (bytes, items) = small_recording();
-    for from in (100..bytes.len() - 700).step_by(37) {
-        let mut damaged = bytes.clone();
-        damaged.drain(from..from + 300);
-        let found = read(&damaged).unwrap();
-        check_truth(&found, &items, &format!("300 bytes gone at {from}"));
+    let last_chunk = data_end(&bytes) - 400;
+    for from in (100..last_chunk - 300).step_by(7) {
+        let mut short = bytes.clone();
+        short.drain(from..from + 300);
+        let mut zeros = bytes.clone();
+        zeros[from..from + 300].fill(0);
+        for (what, damaged) in [("gone", short), ("zeros", zeros)] {
+            let found = read(&damaged).unwrap();
+            must_be_true(&found, &items, true, &format!("300 bytes {what} at {from}"));
+            let lost = samples_of(&items) - samples_of(&found.items);
+            assert!(lost <= 30, "300 bytes {what} at {from} cost {lost} samples");
+        }
     }
 }
 
 #[test]
 fn a_file_of_zeros_at_the_end_is_told() {
-    // What a loss of power can leave behind a flushed recording.
+    // What a loss of power can leave behind what was synced.
     let (bytes, items) = small_recording();
-    let mut torn = bytes[..bytes.len() / 2].to_vec();
-    torn.extend([0; 4096]);
-    let found = read(&torn).unwrap();
-    check_truth(&found, &items, "zeros");
-    assert!(found.items.len() > 10);
-    assert!(!found.losses.is_empty());
+    for cut in (700..bytes.len()).step_by(11) {
+        let mut torn = bytes[..cut].to_vec();
+        torn.extend([0; 4096]);
+        let found = read(&torn).unwrap();
+        must_be_true(&found, &items, false, &format!("zeros from {cut}"));
+        // A zero can end the last frame, too.
+        let plain = read(&bytes[..cut]).unwrap();
+        assert!(is_part_of(&plain.items, &found.items), "zeros from {cut}");
+    }
 }
 
 #[test]
@@ -187,12 +158,29 @@ fn a_huge_length_takes_no_room() {
         bytes[at] = 0x7f;
     }
     let found = read(&bytes).unwrap();
-    check_truth(&found, &items, "huge lengths");
+    must_be_true(&found, &items, true, "huge lengths");
+}
+
+#[test]
+fn what_was_lost_is_said_in_words() {
+    let (bytes, items) = small_recording();
+    let at = bytes.windows(9).position(|window| window == b"number 32").unwrap();
+    let mut damaged = bytes;
+    damaged[at - 200..at + 5].fill(0xff);
+    let found = read(&damaged).unwrap();
+    let missing = tally_of(&found.items).lacks(&tally_of(&items));
+    assert_eq!(missing.messages[1], 1, "{missing:?}");
+    let said = found.report.sentences();
+    let last = said.last().unwrap();
+    for (node, count) in &missing.samples {
+        assert!(last.contains(&format!("{count} samples of node {node}")), "{said:?}");
+    }
+    assert!(!missing.samples.is_empty() && last.contains("1 message of host/markers"), "{said:?}");
 }
 
 #[test]
 fn the_file_of_another_program_is_named() {
-    let mut bytes = hingeclock::record::mcap_bytes::MAGIC.to_vec();
+    let mut bytes = mcap_bytes::MAGIC.to_vec();
     let content = [&5_u32.to_le_bytes()[..], b"other", &0_u32.to_le_bytes()].concat();
     bytes.push(1);
     bytes.extend((content.len() as u64).to_le_bytes());

@@ -5,7 +5,9 @@ use firmware_protocol::{CommandKind, Splitter};
 use hingeclock::device::faults::Faults;
 use hingeclock::device::session::{command, greeting};
 use hingeclock::device::{Peer, PeerScript, RawPiece};
-use hingeclock::record::{Recorded, RecordingWriter, SessionInfo, create_recording, export_csv, open_input};
+use hingeclock::record::{
+    FileDisk, Names, Recorded, RecordingWriter, SessionInfo, create_recording, export_csv, open_input,
+};
 use hingeclock::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
 use hingeclock::units::{DeviceTime, HostTime, PlayerHand, WallTime};
 use std::fs;
@@ -29,7 +31,7 @@ fn recorded(folder: &Path, device: &DeviceDescription, arrivals: Vec<Arrival>, f
     peer.hear(&greeting());
     peer.hear(&command(1, CommandKind::Start));
     let mut now = peer.start();
-    let (path, storage) = create_recording(folder, WallTime(0)).unwrap();
+    let (path, storage) = create_recording(&mut FileDisk, folder, WallTime(0)).unwrap();
     let mut writer = RecordingWriter::new(storage, &session_info(now)).unwrap();
     let mut splitter = Splitter::new();
     while !peer.is_over() {
@@ -39,6 +41,7 @@ fn recorded(folder: &Path, device: &DeviceDescription, arrivals: Vec<Arrival>, f
         while let Some(piece) = splitter.pull(&mut rest) {
             let (whole, bytes) = (piece.is_whole(), piece.bytes.to_vec());
             writer.write(&Recorded::Piece(RawPiece { received: now, bytes, whole })).unwrap();
+            writer.tick(now).unwrap();
         }
         now = peer.next_due().map_or(now, |due| due.max(now));
     }
@@ -123,7 +126,7 @@ fn a_recording_and_its_export_are_the_same_session() {
     let device = DeviceDescription::default();
     let path = recorded(folder.path(), &device, made_session(&device), Faults::default());
     let out = folder.path().join("out.csv.gz");
-    let exported = export_csv(open_input(&path).unwrap(), &out).unwrap();
+    let exported = export_csv(open_input(&path).unwrap(), &out, Names::Keep).unwrap();
     assert_eq!((exported.samples, exported.markers), (3000, 3));
     for role in [NodeRole::Hand, NodeRole::Forearm] {
         assert!(samples(&path, role) == samples(&out, role), "{role:?}");
@@ -161,7 +164,7 @@ fn a_torn_recording_gives_what_came_before_and_tells_the_loss() {
 #[test]
 fn a_recording_without_a_glove_says_so() {
     let folder = tempfile::tempdir().unwrap();
-    let (path, storage) = create_recording(folder.path(), WallTime(0)).unwrap();
+    let (path, storage) = create_recording(&mut FileDisk, folder.path(), WallTime(0)).unwrap();
     RecordingWriter::new(storage, &session_info(HostTime(0))).unwrap().finish().unwrap();
     let mut input = open_input(&path).unwrap();
     assert_eq!(input.device.player_hand, PlayerHand::Left);

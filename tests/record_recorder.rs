@@ -1,113 +1,185 @@
 //! The recorder's thread: all is written, a full queue is told, a failing disk is told, nobody waits for ever.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use hingeclock::record::{
-    RawPiece, RecordError, Recorded, Recorder, RecordingReader, RecordingWriter, RefusedError, SessionInfo,
-    Storage,
-};
-use hingeclock::units::{HostTime, PlayerHand, WallTime};
-use std::io;
-use std::path::Path;
-use std::sync::{Arc, Condvar, Mutex};
+mod support {
+    pub mod recording;
+}
 
-/// A disk that can be held up and can fail.
+use hingeclock::device::host_clock::HostClock;
+use hingeclock::record::{
+    Disk, Keeper, LockError, Made, News, RecordError, Recorded, Recorder, RefusedError, SessionInfo, Storage,
+};
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Condvar, Mutex};
+use std::time::Duration;
+use support::recording::{read, samples, session};
+
+/// A disk with one file, that can be held up and can fail.
 #[derive(Clone, Default)]
-struct Disk(Arc<(Mutex<State>, Condvar)>);
+struct OneFile(Arc<(Mutex<State>, Condvar)>);
 
 #[derive(Default)]
 struct State {
     bytes: Vec<u8>,
+    files: usize,
+    /// Syncs do not come back.
     held: bool,
     failing: bool,
 }
 
-impl Disk {
+impl OneFile {
     fn set(&self, change: impl FnOnce(&mut State)) {
         change(&mut self.0.0.lock().unwrap());
         self.0.1.notify_all();
     }
+
+    fn items(&self) -> Vec<Recorded> {
+        read(&self.0.0.lock().unwrap().bytes).unwrap().items
+    }
 }
 
-impl Storage for Disk {
-    fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
-        let mut state = self.0.1.wait_while(self.0.0.lock().unwrap(), |state| state.held).unwrap();
+impl Storage for OneFile {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let mut state = self.0.0.lock().unwrap();
         if state.failing {
             return Err(io::ErrorKind::StorageFull.into());
         }
         state.bytes.extend_from_slice(bytes);
-        Ok(())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
+        Ok(bytes.len())
     }
 
     fn sync(&mut self) -> io::Result<()> {
+        drop(self.0.1.wait_while(self.0.0.lock().unwrap(), |state| state.held).unwrap());
         Ok(())
     }
 }
 
-fn started(disk: &Disk, capacity: usize) -> Recorder {
-    let session = SessionInfo {
-        player: "Robin".to_owned(),
-        player_hand: PlayerHand::Right,
-        clubs: vec![],
-        software: "hingeclock 0.1.0".to_owned(),
-        started: WallTime(0),
-        host_at_start: HostTime(0),
-    };
-    Recorder::start(RecordingWriter::new(disk.clone(), &session).unwrap(), capacity).unwrap()
-}
+impl Disk for OneFile {
+    type File = OneFile;
+    type Lock = ();
 
-/// Pieces 200 ms apart, so that each is flushed.
-fn piece(number: u8) -> Recorded {
-    let received = HostTime(200_000 * (i64::from(number) + 1));
-    Recorded::Piece(RawPiece { received, whole: true, bytes: vec![2, number | 1, 0] })
-}
-
-fn read(disk: &Disk) -> Vec<Recorded> {
-    let bytes = disk.0.0.lock().unwrap().bytes.clone();
-    RecordingReader::new(Path::new("x.mcap"), bytes.as_slice()).unwrap().map(Result::unwrap).collect()
-}
-
-#[test]
-fn all_that_was_taken_is_written() {
-    let disk = Disk::default();
-    let mut recorder = started(&disk, 100);
-    let pieces: Vec<Recorded> = (0..100).map(piece).collect();
-    for piece in &pieces {
-        recorder.record(piece.clone()).unwrap();
+    fn make_folder(&mut self, _: &Path) -> io::Result<Made> {
+        Ok(Made::Before)
     }
-    recorder.finish().unwrap();
-    assert_eq!(read(&disk), pieces);
+
+    fn create(&mut self, _: &Path) -> io::Result<OneFile> {
+        self.set(|state| {
+            state.files += 1;
+            if state.files > 1 && !state.failing {
+                state.bytes.clear();
+            }
+        });
+        Ok(self.clone())
+    }
+
+    fn remove(&mut self, _: &Path) {}
+
+    fn sync_folder(&mut self, _: &Path) -> io::Result<()> {
+        Ok(())
+    }
+
+    fn lock(&mut self, _: &Path, _: &str) -> Result<(), LockError> {
+        Ok(())
+    }
+}
+
+fn started(disk: &OneFile, capacity: usize) -> (Recorder, HostClock) {
+    let clock = HostClock::start();
+    let session = SessionInfo { host_at_start: clock.now(), ..session() };
+    let keeper = Keeper::start(disk.clone(), vec![PathBuf::from("/one")], session, "a test").unwrap();
+    (Recorder::start(keeper, capacity, clock).unwrap(), clock)
+}
+
+fn piece(clock: &HostClock, number: u32) -> Recorded {
+    samples(clock.now(), 0, number, 1)
+}
+
+/// Waits for something that the thread will do, for as long as a test may take.
+fn wait_until(what: &str, mut done: impl FnMut() -> bool) {
+    for _ in 0..6_000 {
+        if done() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("waited in vain: {what}");
 }
 
 #[test]
-fn a_full_queue_refuses_and_counts_and_goes_on_afterwards() {
-    let disk = Disk::default();
-    let mut recorder = started(&disk, 4);
+fn all_that_was_taken_is_written_and_acknowledged_without_being_asked() {
+    let disk = OneFile::default();
+    let (mut recorder, clock) = started(&disk, 100);
+    let pieces: Vec<Recorded> = (0..100).map(|number| piece(&clock, number)).collect();
+    pieces.iter().for_each(|piece| recorder.record(piece.clone()).unwrap());
+    wait_until("all is on the disk", || recorder.safe().samples.get(&0) == Some(&100));
+    assert_eq!(disk.items(), pieces, "acknowledged, so it is there");
+    wait_until("nothing waits", || recorder.lag_us(clock.now()) == 0);
+    assert_eq!(recorder.latency().count(), 100);
+    let ended = recorder.finish();
+    assert!(ended.result.is_ok() && ended.news.is_empty() && ended.paths.len() == 1);
+    assert_eq!(disk.items(), pieces);
+}
+
+#[test]
+fn a_stalled_disk_holds_nobody_up_refuses_when_the_queue_is_full_and_goes_on_afterwards() {
+    let disk = OneFile::default();
+    let (mut recorder, clock) = started(&disk, 4);
     disk.set(|state| state.held = true);
+    let first = piece(&clock, 0);
+    recorder.record(first.clone()).unwrap();
+    // The thread takes it and is held up by its sync; then four more find room.
+    wait_until("the thread has taken it", || recorder.waiting() == 0);
+    std::thread::sleep(Duration::from_millis(100));
+    let before = clock.now();
+    let more: Vec<Recorded> = (1..50).map(|number| piece(&clock, number)).collect();
     let taken: Vec<Recorded> =
-        (0..50).map(piece).filter(|piece| recorder.record(piece.clone()).is_ok()).collect();
-    // Four in the queue, and the few that the thread took out before the disk held it up.
-    assert!((4..=6).contains(&taken.len()), "{}", taken.len());
-    assert_eq!(recorder.refused(), 50 - taken.len() as u64);
-    let refused = recorder.record(piece(99)).unwrap_err();
-    assert_eq!(refused, RefusedError::QueueFull { capacity: 4 });
+        more.iter().filter(|piece| recorder.record((*piece).clone()).is_ok()).cloned().collect();
+    assert_eq!(taken, more[..4]);
+    assert_eq!(recorder.refused(), 45);
+    assert_eq!(recorder.record(piece(&clock, 99)).unwrap_err(), RefusedError::QueueFull { capacity: 4 });
+    assert!(recorder.safe().is_empty(), "nothing is called safe that is not");
+    assert!(recorder.lag_us(clock.now()) >= clock.now().0 - before.0, "how long it takes can be seen");
     disk.set(|state| state.held = false);
-    recorder.finish().unwrap();
-    assert_eq!(read(&disk), taken);
+    assert!(recorder.finish().result.is_ok());
+    assert_eq!(disk.items(), [&[first], &taken[..]].concat());
 }
 
 #[test]
-fn a_failing_disk_is_told_and_stops_the_recorder() {
-    let disk = Disk::default();
-    let mut recorder = started(&disk, 4);
+fn a_disk_that_never_answers_is_not_waited_for_for_ever() {
+    let disk = OneFile::default();
+    let (mut recorder, clock) = started(&disk, 4);
+    disk.set(|state| state.held = true);
+    recorder.record(piece(&clock, 0)).unwrap();
+    let ended = recorder.finish_within(Duration::from_millis(300));
+    assert!(matches!(ended.result, Err(RecordError::Stalled(_))), "{:?}", ended.result);
+    disk.set(|state| state.held = false);
+}
+
+#[test]
+fn a_disk_that_fails_is_told_and_nothing_is_lost_when_it_is_well_again() {
+    let disk = OneFile::default();
+    let (mut recorder, clock) = started(&disk, 100);
     disk.set(|state| state.failing = true);
-    while recorder.record(piece(0)) != Err(RefusedError::Stopped) {
-        std::thread::yield_now();
-    }
-    assert!(matches!(recorder.failure(), Some(RecordError::DiskFull { .. })));
-    assert!(recorder.finish().is_err());
-    assert_eq!(read(&disk), []);
+    let pieces: Vec<Recorded> = (0..3).map(|number| piece(&clock, number)).collect();
+    pieces.iter().for_each(|piece| recorder.record(piece.clone()).unwrap());
+    wait_until("it is noticed", || !recorder.is_recording());
+    let news = format!("{:?}", recorder.take_news());
+    assert!(news.contains("the disk is full") && news.contains("NOTHING IS RECORDED NOW"), "{news}");
+    disk.set(|state| state.failing = false);
+    wait_until("it goes on", || recorder.is_recording());
+    assert!(matches!(&recorder.take_news()[..], [.., News::Note(said)] if said.contains("goes on in")));
+    assert!(recorder.finish().result.is_ok());
+    assert_eq!(disk.items(), pieces);
+}
+
+#[test]
+fn what_no_disk_takes_is_counted_at_the_end() {
+    let disk = OneFile::default();
+    let (mut recorder, clock) = started(&disk, 100);
+    disk.set(|state| state.failing = true);
+    (0..5).for_each(|number| recorder.record(piece(&clock, number)).unwrap());
+    let ended = recorder.finish();
+    assert!(matches!(ended.result, Err(RecordError::Lost(5))), "{:?}", ended.result);
+    assert!(disk.items().is_empty());
 }

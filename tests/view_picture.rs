@@ -23,6 +23,7 @@ fn status() -> LiveStatus {
         missing,
         duplicates: 2,
         requeued: 1,
+        on_disk: received - 50,
         battery: Some(BatteryStatus { volts, percent }),
         clock: None,
     };
@@ -34,7 +35,13 @@ fn status() -> LiveStatus {
             node(NodeRole::Forearm, 160_044, 0, 3.44, None),
         ],
         clocks: Some(ClockStatus { offset_s: -0.0123, skew: 21.4e-6 }),
-        recorder: RecorderStatus { running: true, waiting: 3, refused: 0, latency: Latency::default() },
+        recorder: RecorderStatus {
+            running: true,
+            waiting: 3,
+            refused: 0,
+            lag_us: 40_000,
+            latency: Latency::default(),
+        },
         sound: SoundState::Heard,
         muted: false,
         swings: 11,

@@ -14,9 +14,8 @@ use crate::record::settings::Settings;
 use crate::review::{LiveCue, Review, json, table, trace};
 use anyhow::Context;
 use std::collections::BTreeSet;
-use std::fs::File;
 use std::io::BufWriter;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Work out the swings of a recording or a raw CSV.
 #[derive(Debug, clap::Args)]
@@ -125,8 +124,8 @@ fn cue(review: &Review, live: &LiveSwing, mode: FeedbackMode) -> Option<LiveCue>
     Some(LiveCue::after(cue.word(), live.decided_at))
 }
 
-fn write_trace(path: &PathBuf, review: &Review) -> anyhow::Result<()> {
-    let file = File::create(path).with_context(|| format!("{} cannot be written", path.display()))?;
+fn write_trace(path: &Path, review: &Review) -> anyhow::Result<()> {
+    let file = super::output::private_file(path)?;
     let points = review.analysis.swings.iter().flat_map(|swing| swing.curve.iter().copied());
     trace::write(BufWriter::new(file), points)
         .with_context(|| format!("{} cannot be written", path.display()))

@@ -7,7 +7,7 @@ mod parquet;
 use super::Outcome;
 use super::input::tell;
 use super::output::print;
-use crate::record::export::export_csv;
+use crate::record::export::{Names, export_csv};
 use crate::record::input::open_input;
 use angles::AngleFormat;
 use std::path::PathBuf;
@@ -17,8 +17,13 @@ use std::path::PathBuf;
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Writes NAME.csv, NAME.device.json and NAME.markers.csv; takes no other file's place.
 
+With --without-names no file
+holds the player's name, the glove's serial number, or what was typed as a mark. Clubs keep their names. Nothing
+leaves this machine by itself: an export is for you to hand on.
+
 Examples:
   hingeclock export bucket.mcap bucket.csv
+  hingeclock export bucket.mcap bucket.csv.gz --without-names
   hingeclock export bucket.mcap samples.parquet
   hingeclock export bucket.mcap swings.parquet --swings
   hingeclock export bucket.mcap swings.c3d
@@ -38,6 +43,9 @@ pub struct Args {
     /// Settings file, as for analyze; for what is measured.
     #[arg(long, value_name = "FILE.toml")]
     settings: Option<PathBuf>,
+    /// Leave out what can name a person or a glove.
+    #[arg(long)]
+    without_names: bool,
 }
 
 /// Runs the command.
@@ -48,25 +56,26 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(format) = AngleFormat::of(&args.output) {
         return angles::run((&args.input, &args.output), format, args.swing, args.settings.as_ref());
     }
+    let names = if args.without_names { Names::Drop } else { Names::Keep };
     if args.output.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("parquet")) {
-        return parquet(args);
+        return parquet(args, names);
     }
-    let exported = export_csv(open_input(&args.input)?, &args.output)?;
+    let exported = export_csv(open_input(&args.input)?, &args.output, names)?;
     let path = args.output.display();
     print(&format!("{} samples and {} markers written to {path}\n", exported.samples, exported.markers))?;
     Ok(tell(&exported.report))
 }
 
 #[cfg(feature = "parquet")]
-fn parquet(args: &Args) -> anyhow::Result<Outcome> {
+fn parquet(args: &Args, names: Names) -> anyhow::Result<Outcome> {
     if args.swings {
-        parquet::swings(&args.input, &args.output, args.settings.as_ref())
+        parquet::swings(&args.input, &args.output, args.settings.as_ref(), names)
     } else {
-        parquet::samples(&args.input, &args.output)
+        parquet::samples(&args.input, &args.output, names)
     }
 }
 
 #[cfg(not(feature = "parquet"))]
-fn parquet(_: &Args) -> anyhow::Result<Outcome> {
+fn parquet(_: &Args, _: Names) -> anyhow::Result<Outcome> {
     anyhow::bail!("expected a build with the feature parquet to write Parquet, found one without")
 }

@@ -2,13 +2,14 @@
 
 use super::Outcome;
 use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
-use super::output::{print, say};
+use super::output::{print, private_file, say};
 use super::run::asked_to_end;
 use crate::daemon::analysis_params;
 use crate::detect::OfflineAnalysis;
 use crate::review::page::{PageModel, page};
 use crate::review::{Review, serve, table};
 use anyhow::Context;
+use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::sync::watch;
@@ -55,7 +56,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let outcome = tell(&report);
     if let Some(path) = &args.html {
         let text = page(&PageModel { review: review.clone(), live: false });
-        std::fs::write(path, text).with_context(|| format!("{} cannot be written", path.display()))?;
+        let written = private_file(path)?.write_all(text.as_bytes());
+        written.with_context(|| format!("{} cannot be written", path.display()))?;
     }
     if args.page {
         super::runtime()?.block_on(show(review, args.page_port))?;

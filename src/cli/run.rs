@@ -69,6 +69,10 @@ pub struct BucketArgs {
     /// Folder of the recordings.
     #[arg(long, value_name = "DIR")]
     pub folder: Option<PathBuf>,
+    /// Where the recording goes on should that folder fail: full, pulled out, broken. Without it, a folder of
+    /// your user's state.
+    #[arg(long, value_name = "DIR")]
+    pub fallback: Option<PathBuf>,
     /// Settings file with bands, windows and the player.
     #[arg(long, value_name = "FILE.toml")]
     pub settings: Option<PathBuf>,
@@ -221,6 +225,7 @@ pub async fn options(
         link,
         remember,
         folder,
+        fallback: args.fallback.clone().or_else(usual_fallback),
         settings,
         sound: args.sound.clone(),
         page,
@@ -229,6 +234,13 @@ pub async fn options(
         clock,
         started,
     })
+}
+
+/// The folder for the state of this user's programs, as the XDG base directories say.
+fn usual_fallback() -> Option<PathBuf> {
+    let set = |name| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    let state = set("XDG_STATE_HOME").or_else(|| Some(set("HOME")?.join(".local/state")));
+    state.map(|state| state.join("hingeclock"))
 }
 
 /// Runs a bucket with the log held back where it would be written across the live view.
@@ -286,7 +298,9 @@ pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()>> {
 /// Standard output cannot be written.
 pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
     let table = table::text(&end.review, super::terminal_width());
-    print(&format!("{table}Recording: {}\n", end.recording.display()))?;
+    let files: String =
+        end.recordings.iter().map(|path| format!("Recording: {}\n", path.display())).collect();
+    print(&format!("{table}{files}"))?;
     for sentence in &end.lost {
         say(&format!("lost: {sentence}"));
     }

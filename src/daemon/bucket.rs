@@ -2,6 +2,7 @@
 
 use super::control::Control;
 use super::detector::{Detector, Said};
+use super::disk_alarm::DiskAlarm;
 use super::ended::BucketEnd;
 use super::feedback::{Feedback, Finished, Heard, is_press, verdict_of_call};
 use super::guide::Guide;
@@ -16,7 +17,7 @@ use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
 use crate::record::recorded::Recorded;
-use crate::record::recorder::{Recorder, RefusedError};
+use crate::record::recorder::Recorder;
 use crate::record::settings::Settings;
 use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review, table};
@@ -24,15 +25,15 @@ use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::HostTime;
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
-use std::path::PathBuf;
+use std::path::Path;
 use std::sync::Arc;
 use tokio::sync::watch;
 
 /// The state of a running bucket.
 pub struct Bucket {
     pub(super) detector: Detector,
-    recording: PathBuf,
     pub(super) recorder: Option<Recorder>,
+    pub(super) disk_alarm: DiskAlarm,
     pub(super) sound: Box<dyn CueSink>,
     pub(super) assembler: Assembler,
     recovery: Recovery,
@@ -54,7 +55,7 @@ pub struct Bucket {
     pub(super) damaged: u64,
     /// Swings that were too many to keep here.
     pub(super) dropped: usize,
-    lost: Vec<String>,
+    pub(super) lost: Vec<String>,
 }
 
 /// So many swings are kept for page and table while a bucket runs, so that its memory stays flat.
@@ -65,7 +66,7 @@ const CURVE_POINTS: usize = 160;
 impl Bucket {
     /// A bucket with nothing in it.
     pub fn new(
-        recording: PathBuf,
+        recording: &Path,
         recorder: Recorder,
         sound: Box<dyn CueSink>,
         detector: Detector,
@@ -84,8 +85,8 @@ impl Bucket {
         let (page, _) = watch::channel(Arc::new(PageModel { review: review.clone(), live: true }));
         Bucket {
             detector,
-            recording,
             recorder: Some(recorder),
+            disk_alarm: DiskAlarm::default(),
             sound,
             assembler: Assembler::for_player(settings.player.hand),
             recovery,
@@ -115,6 +116,8 @@ impl Bucket {
     /// Bytes came: to disk first, then to the detector.
     pub async fn piece(&mut self, piece: RawPiece, now: HostTime) {
         self.record(&Recorded::Piece(piece.clone()));
+        // Not at the tick alone: while pieces come without a pause there is none.
+        self.look_after_disk(piece.received);
         let mut arrivals = Vec::new();
         let what = if piece.whole { self.interpret(&piece, &mut arrivals) } else { None };
         self.ask(piece.received, now);
@@ -189,23 +192,8 @@ impl Bucket {
     /// Hands something to the recorder. What it refuses is lost, and that is told loudly; the bucket goes on.
     fn record(&mut self, recorded: &Recorded) {
         let Some(recorder) = &mut self.recorder else { return };
-        match recorder.record(recorded.clone()) {
-            Ok(()) => {}
-            Err(RefusedError::Stopped) => self.recording_failed(),
-            Err(full) => self.alarm(&format!("NOT RECORDED: {full}")),
-        }
-    }
-
-    /// The recorder has given up: says why, once, and that nothing more is recorded.
-    fn recording_failed(&mut self) {
-        let Some(Err(reason)) = self.recorder.take().map(Recorder::finish) else { return };
-        self.alarm(&format!("NOT RECORDED FROM HERE ON: {reason}"));
-    }
-
-    fn alarm(&mut self, sentence: &str) {
-        self.status.once(sentence);
-        if self.lost.last().is_none_or(|last| last != sentence) {
-            self.lost.push(sentence.to_owned());
+        if let Err(refused) = recorder.record(recorded.clone()) {
+            self.alarm(&format!("NOT RECORDED: {refused}"));
         }
     }
 
@@ -247,6 +235,11 @@ impl Bucket {
     /// Tells the person at the terminal.
     pub fn tell(&self, text: &str) {
         self.status.line(text);
+    }
+
+    /// The same, unless it was told last.
+    pub(super) fn tell_once(&self, text: &str) {
+        self.status.once(text);
     }
 
     /// The detector said something.
@@ -391,14 +384,7 @@ impl Bucket {
         if let Some(warning) = self.sound.take_warning() {
             self.status.line(&format!("sound: {warning}"));
         }
-        if let Some(recorder) = &mut self.recorder {
-            recorder.tick(now);
-            if recorder.has_stopped() {
-                self.recording_failed();
-            } else if let Some(error) = recorder.failure() {
-                self.alarm(&format!("NOT RECORDED: {error}"));
-            }
-        }
+        self.look_after_disk(now);
         self.spoken.tick(self.sound.as_mut(), now, &self.status);
         let heard = self.feedback.tick(now);
         self.hear(heard, now);
@@ -416,9 +402,7 @@ impl Bucket {
         while let Some(said) = self.detector.next().await {
             self.said(said, clock.now());
         }
-        if let Some(Err(error)) = self.recorder.take().map(Recorder::finish) {
-            self.lost.push(format!("the recording could not be ended: {error}"));
-        }
+        let recordings = self.end_recording();
         self.show(false);
         if let Err(error) = self.sound.close() {
             self.status.line(&format!("sound: {error}"));
@@ -430,6 +414,6 @@ impl Bucket {
             self.status.line(&sentence);
         }
         self.detector.join();
-        BucketEnd { recording: self.recording, review: self.review, lost: self.lost }
+        BucketEnd { recordings, review: self.review, lost: self.lost }
     }
 }

@@ -5,7 +5,9 @@ use super::sound_tap::Tap;
 use crate::record::recorder::Recorder;
 use crate::review::json;
 use crate::review::live::{LiveStatus, NodeStatus, RecorderStatus};
+use crate::sample::NodeRole;
 use crate::units::HostTime;
+use std::collections::BTreeMap;
 
 impl Bucket {
     /// Number of the newest swing in the bucket, those that are not kept included.
@@ -24,12 +26,14 @@ impl Bucket {
     /// How it fares now.
     #[must_use]
     pub fn live_status(&self, tap: &Tap, now: HostTime) -> LiveStatus {
+        let on_disk = self.on_disk();
         let nodes = self.assembler.gaps().map(|(role, gaps)| NodeStatus {
             role,
             received: gaps.received,
             missing: gaps.lost,
             duplicates: gaps.repeated,
             requeued: gaps.late,
+            on_disk: on_disk.get(&role).copied().unwrap_or(0),
             battery: self.watch.battery_of(role),
             clock: self.watch.clock_of(role),
         });
@@ -40,7 +44,10 @@ impl Bucket {
             club: self.watch.club.clone(),
             nodes,
             clocks: self.watch.clocks,
-            recorder: self.recorder.as_ref().map_or_else(RecorderStatus::default, recorder_status),
+            recorder: self
+                .recorder
+                .as_ref()
+                .map_or_else(RecorderStatus::default, |recorder| recorder_status(recorder, now)),
             sound: self.sound.state(),
             muted: tap.is_muted(),
             swings: self.number() as u64,
@@ -48,13 +55,24 @@ impl Bucket {
             damaged: self.damaged,
         }
     }
+
+    /// Samples that are on the disk for certain, by node.
+    fn on_disk(&self) -> BTreeMap<NodeRole, u64> {
+        let safe = self.recorder.as_ref().map(Recorder::safe).unwrap_or_default();
+        let mut on_disk = BTreeMap::new();
+        for (index, role) in self.assembler.places() {
+            *on_disk.entry(role).or_default() += safe.samples.get(&index).copied().unwrap_or(0);
+        }
+        on_disk
+    }
 }
 
-fn recorder_status(recorder: &Recorder) -> RecorderStatus {
+fn recorder_status(recorder: &Recorder, now: HostTime) -> RecorderStatus {
     RecorderStatus {
-        running: true,
+        running: recorder.is_recording(),
         waiting: recorder.waiting(),
         refused: recorder.refused(),
+        lag_us: recorder.lag_us(now),
         latency: recorder.latency(),
     }
 }

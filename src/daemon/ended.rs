@@ -6,8 +6,8 @@ use std::path::PathBuf;
 /// How a bucket ended.
 #[derive(Debug)]
 pub struct BucketEnd {
-    /// The recording.
-    pub recording: PathBuf,
+    /// The recording's files: more than one where a disk failed.
+    pub recordings: Vec<PathBuf>,
     /// The bucket as it was known live.
     pub review: Review,
     /// Why data was lost on this machine, if it was.

@@ -30,6 +30,7 @@ pub fn exposition(status: &LiveStatus) -> String {
     let mut out = Exposition::default();
     let nodes = |value: fn(&NodeStatus) -> u64| by_node(status, move |node| Some(value(node)));
     out.counter("samples", "Samples that came, doubles included.", nodes(|node| node.received));
+    out.counter("samples_on_disk", "Samples that are on the disk for certain.", nodes(|node| node.on_disk));
     out.counter("samples_duplicate", "Samples that came twice.", nodes(|node| node.duplicates));
     out.counter(
         "samples_requeued",
@@ -73,7 +74,9 @@ pub fn exposition(status: &LiveStatus) -> String {
     out.gauge("recorder_running", "", "1 while it records.", one(u8::from(recorder.running)));
     out.gauge("recorder_queue_items", "", "Things that wait for the disk.", one(recorder.waiting));
     out.counter("recorder_refused", "Things that found no room.", one(recorder.refused));
-    out.latency("recorder_latency", "From the reception of a piece to the file.", &recorder.latency);
+    let lag_s = recorder.lag_us as f64 / 1e6;
+    out.gauge("recorder_lag", "seconds", "How long the oldest thing has waited for the disk.", one(lag_s));
+    out.latency("recorder_latency", "From the reception of a piece to the disk itself.", &recorder.latency);
     out.text + "# EOF\n"
 }
 

@@ -7,6 +7,7 @@ pub mod bucket;
 mod bucket_status;
 pub mod control;
 pub mod detector;
+mod disk_alarm;
 pub mod ended;
 pub mod event;
 pub mod feedback;

@@ -17,11 +17,11 @@ use crate::device::host_clock::HostClock;
 use crate::device::session;
 use crate::device::{LinkError, LinkEvent, LinkParams, MetGlove};
 use crate::record::glove_settings::remember;
+use crate::record::keeper::Keeper;
 use crate::record::recorder::Recorder;
-use crate::record::recording_writer::RecordingWriter;
 use crate::record::session::SessionInfo;
 use crate::record::settings::Settings;
-use crate::record::storage::create_recording;
+use crate::record::storage::FileDisk;
 use crate::review::live::LiveStatus;
 use crate::review::serve::Site;
 use crate::tone::{SoundChoice, open as open_sound};
@@ -55,6 +55,8 @@ pub struct Options {
     pub remember: Option<PathBuf>,
     /// Where recordings go.
     pub folder: PathBuf,
+    /// Where the recording goes on should that folder fail.
+    pub fallback: Option<PathBuf>,
     /// The player and what counts as early and late.
     pub settings: Settings,
     /// Where the cues go.
@@ -162,7 +164,7 @@ impl Desk {
         let detector = Detector::start(analysis_params(settings)).context("the detector cannot start")?;
         let tap = Tap::default();
         let (sound, recovery) = (tap.on(sound), Recovery::new(commands));
-        let mut bucket = Bucket::new(path, recorder, sound, detector, recovery, settings, status.clone());
+        let mut bucket = Bucket::new(&path, recorder, sound, detector, recovery, settings, status.clone());
         bucket.watch = Watch::through(&options.link);
         Ok(Desk {
             clock: options.clock,
@@ -251,10 +253,6 @@ fn keep_in_mind(file: Option<&Path>, met: &MetGlove, bucket: &mut Bucket) {
 }
 
 fn start_recorder(options: &Options) -> anyhow::Result<(PathBuf, Recorder)> {
-    let folder = &options.folder;
-    let created = create_recording(folder, options.started);
-    let (path, storage) =
-        created.with_context(|| format!("no recording can be made in {}", folder.display()))?;
     let player = &options.settings.player;
     let session = SessionInfo {
         player: player.name.clone(),
@@ -264,8 +262,12 @@ fn start_recorder(options: &Options) -> anyhow::Result<(PathBuf, Recorder)> {
         started: options.started,
         host_at_start: options.clock.now(),
     };
-    let writer = RecordingWriter::new(storage, &session).context("the recording cannot be started")?;
-    let recorder = Recorder::start_timed(writer, RECORDER_QUEUE, Some(options.clock));
+    let since = options.started.utc("%Y-%m-%d %H:%M");
+    let holder = format!("process {}, since {since} UTC", std::process::id());
+    let folders = [options.folder.clone()].into_iter().chain(options.fallback.clone()).collect();
+    let keeper = Keeper::start(FileDisk, folders, session, &holder)?;
+    let path = keeper.paths().first().cloned().unwrap_or_default();
+    let recorder = Recorder::start(keeper, RECORDER_QUEUE, options.clock);
     Ok((path, recorder.context("the recorder cannot start")?))
 }
 

@@ -126,6 +126,11 @@ impl Assembler {
         self.nodes.values().map(|node| (node.description.role, &node.gaps))
     }
 
+    /// Where the nodes sit, by their index on the wire.
+    pub fn places(&self) -> impl Iterator<Item = (u8, NodeRole)> {
+        self.nodes.iter().map(|(index, node)| (*index, node.description.role))
+    }
+
     /// Readings of nodes that had not introduced themselves; they are in the raw pieces only.
     #[must_use]
     pub fn unknown_node_readings(&self) -> u64 {

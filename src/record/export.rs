@@ -4,6 +4,7 @@ use super::csv_writer::CsvWriter;
 use super::error::InputError;
 use super::input::{Input, sibling};
 use super::salvage::SalvageReport;
+use crate::sample::{Arrival, DeviceDescription, Marker};
 use flate2::Compression;
 use flate2::write::GzEncoder;
 use std::fs::{File, OpenOptions};
@@ -28,6 +29,40 @@ pub enum ExportError {
     },
 }
 
+/// Whether an export tells who it was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Names {
+    /// All is written as it is.
+    Keep,
+    /// What can name a person or a glove is left out: the glove's serial number, and whatever was typed or
+    /// sent as free text. Times, kinds and clubs stay.
+    Drop,
+}
+
+/// Kinds of notes whose values are words and numbers of the program's own.
+const NAMELESS_NOTES: [&str; 5] = ["battery", "button", "calibration", "guess", "time"];
+
+impl Names {
+    /// The glove as it may be told.
+    #[must_use]
+    pub fn of_device(self, mut device: DeviceDescription) -> DeviceDescription {
+        device.serial = device.serial.filter(|_| self == Names::Keep);
+        device
+    }
+
+    /// What arrived as it may be told.
+    #[must_use]
+    pub fn of_arrival(self, mut arrival: Arrival) -> Arrival {
+        if let (Names::Drop, Arrival::Marker { marker: Marker::Note { kind, value }, .. }) =
+            (self, &mut arrival)
+            && !NAMELESS_NOTES.contains(&kind.as_str())
+        {
+            value.clear();
+        }
+        arrival
+    }
+}
+
 /// What an export wrote.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Exported {
@@ -43,7 +78,7 @@ pub struct Exported {
 ///
 /// # Errors
 /// The input cannot be read, or one of the files is there already or cannot be written.
-pub fn export_csv(mut input: Input, path: &Path) -> Result<Exported, ExportError> {
+pub fn export_csv(mut input: Input, path: &Path, names: Names) -> Result<Exported, ExportError> {
     let failed = |source| ExportError::Output { path: path.to_owned(), source };
     let gzip = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("gz"));
     let paths = [path.to_owned(), sibling(path, ".markers.csv"), sibling(path, ".device.json")];
@@ -59,10 +94,10 @@ pub fn export_csv(mut input: Input, path: &Path) -> Result<Exported, ExportError
     } else {
         Out::Plain(rows)
     };
-    let mut writer =
-        CsvWriter::new(rows, Out::Plain(markers), Out::Plain(about), input.device.clone()).map_err(failed)?;
+    let device = names.of_device(input.device.clone());
+    let mut writer = CsvWriter::new(rows, Out::Plain(markers), Out::Plain(about), device).map_err(failed)?;
     for arrival in input.arrivals.by_ref() {
-        writer.write(&arrival?).map_err(failed)?;
+        writer.write(&names.of_arrival(arrival?)).map_err(failed)?;
     }
     let (rows, _, written) = writer.finish().map_err(failed)?;
     rows.end().map_err(failed)?;

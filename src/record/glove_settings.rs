@@ -4,6 +4,7 @@ use crate::device::KnownGlove;
 use serde::Deserialize;
 use std::fs;
 use std::io::{self, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 use toml_edit::{DocumentMut, Item, Table, value};
@@ -90,7 +91,13 @@ fn replace(path: &Path, text: &str) -> io::Result<()> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let beside = folder.join(format!(".{name}.{}", std::process::id()));
-    let written = fs::File::create(&beside).and_then(|mut file| {
+    let mut options = fs::OpenOptions::new();
+    options.write(true).create(true).truncate(true).mode(0o600);
+    let written = options.open(&beside).and_then(|mut file| {
+        // A file that was there keeps its rights; a new one is its owner's alone.
+        if let Ok(before) = fs::metadata(path) {
+            file.set_permissions(before.permissions())?;
+        }
         file.write_all(text.as_bytes())?;
         file.sync_all()
     });

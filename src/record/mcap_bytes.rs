@@ -28,6 +28,8 @@ pub mod kind {
     pub const METADATA: u8 = 0x0c;
     /// The end of the data; an index follows.
     pub const DATA_END: u8 = 0x0f;
+    /// How much the recording holds so far; a private record, which other programs pass over.
+    pub const MARK: u8 = 0x90;
 }
 
 /// Kind and length of a record.
@@ -108,6 +110,10 @@ impl ChunkHead {
 pub struct RawMessage<'a> {
     /// Number of its channel.
     pub channel: u16,
+    /// When it was recorded, ns.
+    pub log_time: u64,
+    /// When it was sent, ns; in our recordings the same.
+    pub publish_time: u64,
     /// Its data.
     pub data: &'a [u8],
 }
@@ -131,14 +137,19 @@ pub fn next_in_chunk(records: &[u8]) -> Option<(InChunk<'_>, usize)> {
     let end = HEAD.checked_add(usize::try_from(head.length).ok()?)?;
     let content = records.get(HEAD..end)?;
     let found = match (head.kind, content.split_at_checked(MESSAGE_HEAD)) {
-        (kind::MESSAGE, Some((before, data))) => match Cursor(before).u16() {
-            Some(channel) => InChunk::Message(RawMessage { channel, data }),
-            None => InChunk::Broken,
-        },
+        (kind::MESSAGE, Some((before, data))) => {
+            message(before, data).map_or(InChunk::Broken, InChunk::Message)
+        }
         (kind::MESSAGE, None) => InChunk::Broken,
         _ => InChunk::Other,
     };
     Some((found, end))
+}
+
+fn message<'a>(before: &[u8], data: &'a [u8]) -> Option<RawMessage<'a>> {
+    let mut cursor = Cursor(before);
+    let (channel, _sequence) = (cursor.u16()?, cursor.u32()?);
+    Some(RawMessage { channel, log_time: cursor.u64()?, publish_time: cursor.u64()?, data })
 }
 
 /// The profile in a header record's content, where the content is in order.

@@ -2,7 +2,8 @@
 //!
 //! A recording is an MCAP file (container version 0) with profile `hingeclock`, chunks without
 //! compression, and four channels of fixed numbers. Chunks carry check sums. The numbers are fixed so that
-//! a message can be read even where the record that names its channel was lost.
+//! a message can be read even where the record that names its channel was lost. Behind each chunk stands a mark
+//! (private record 0x90) that tells how much the recording holds by then ([`super::tally`]).
 
 use crate::device::RawPiece;
 use crate::sample::Marker;
@@ -146,6 +147,12 @@ impl Recorded {
             | Recorded::Link { received, .. }
             | Recorded::Derived { received, .. } => *received,
         }
+    }
+
+    /// Its time in the container: the same in nanoseconds, not before 0.
+    #[must_use]
+    pub fn log_time(&self) -> u64 {
+        u64::try_from(self.received().0).unwrap_or(0).saturating_mul(1000)
     }
 
     /// The channel it belongs on.

@@ -1,23 +1,34 @@
 //! A thread of its own that records, so that a slow disk never holds up the glove or the tone.
 //!
 //! The queue is bounded. Where it is full, what should have been recorded is refused and counted; nobody
-//! waits. A failure of the disk comes out as an event, once, and again when the recorder is finished.
+//! waits. What is on the disk for certain, how long the oldest thing has been waiting for it, and what has to
+//! be told, stand where the bucket can look at any time, also while a disk holds the thread up.
 
+use super::keeper::{Keeper, News};
 use super::latency::Latency;
 use super::recorded::Recorded;
-use super::recording_writer::{RecordError, RecordingWriter};
-use super::storage::Storage;
+use super::recording_writer::RecordError;
+use super::storage::Disk;
+use super::tally::Tally;
 use crate::device::host_clock::HostClock;
 use crate::units::HostTime;
-use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
-use std::sync::{Arc, Mutex};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
+use std::time::Duration;
 use thiserror::Error;
+
+/// So long a disk that does not answer is waited for at the end.
+const PATIENCE: Duration = Duration::from_secs(10);
+/// News that wait to be told at most; the newest are dropped.
+const NEWS_AT_MOST: usize = 32;
+/// A disk that has taken nothing for so long is called slow, µs.
+pub const SLOW_AFTER_US: i64 = 1_000_000;
 
 /// What is put in the queue.
 enum Job {
     Write(Recorded),
-    Tick(HostTime),
     Finish,
 }
 
@@ -30,57 +41,73 @@ pub enum RefusedError {
         /// Items that the queue holds.
         capacity: usize,
     },
-    /// The recorder has stopped after a failure.
+    /// The recorder's thread is over.
     #[error("expected a running recorder, found one that has stopped")]
     Stopped,
+}
+
+/// What the thread and its owner both see.
+#[derive(Default)]
+struct Shared {
+    /// On the disk for certain.
+    safe: Tally,
+    /// When the oldest thing that is not was received.
+    waiting_since: Option<HostTime>,
+    /// No file takes what comes.
+    broken: bool,
+    ending: bool,
+    latency: Latency,
+    paths: Vec<PathBuf>,
+    news: Vec<News>,
+}
+
+type Board = Arc<Mutex<Shared>>;
+
+fn look(board: &Board) -> MutexGuard<'_, Shared> {
+    board.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// A running recorder.
 pub struct Recorder {
     jobs: Sender<Job>,
-    failures: Receiver<RecordError>,
-    thread: JoinHandle<Result<(), RecordError>>,
+    ended: Receiver<Result<(), RecordError>>,
+    thread: JoinHandle<()>,
     capacity: usize,
     refused: u64,
-    latency: Arc<Mutex<Latency>>,
+    board: Board,
 }
 
-/// Where the thread notes how long each thing took.
-struct Stopwatch {
-    clock: HostClock,
-    latency: Arc<Mutex<Latency>>,
+/// How a recording ended.
+#[derive(Debug)]
+pub struct Ended {
+    /// Whether all that was taken is on the disk.
+    pub result: Result<(), RecordError>,
+    /// What had not been told yet.
+    pub news: Vec<News>,
+    /// The files, in order.
+    pub paths: Vec<PathBuf>,
 }
 
 impl Recorder {
-    /// Starts a recorder whose queue holds `capacity` items.
+    /// Starts a recorder whose queue holds `capacity` items. `clock` is the one that the things received are
+    /// timed by.
     ///
     /// # Errors
     /// The system gives no thread.
-    pub fn start<W: Storage + Send + 'static>(
-        writer: RecordingWriter<W>,
-        capacity: usize,
-    ) -> std::io::Result<Recorder> {
-        Recorder::start_timed(writer, capacity, None)
-    }
-
-    /// The same; with the clock that the things received are timed by, it also notes how long each took from
-    /// its reception to the file.
-    ///
-    /// # Errors
-    /// The system gives no thread.
-    pub fn start_timed<W: Storage + Send + 'static>(
-        writer: RecordingWriter<W>,
-        capacity: usize,
-        clock: Option<HostClock>,
-    ) -> std::io::Result<Recorder> {
-        let latency = Arc::new(Mutex::new(Latency::default()));
-        let stopwatch = clock.map(|clock| Stopwatch { clock, latency: Arc::clone(&latency) });
+    pub fn start<D>(keeper: Keeper<D>, capacity: usize, clock: HostClock) -> std::io::Result<Recorder>
+    where
+        D: Disk + Send + 'static,
+        D::File: Send,
+        D::Lock: Send,
+    {
+        let board = Board::default();
+        look(&board).paths = keeper.paths().to_vec();
         let (jobs, queue) = bounded(capacity);
-        let (told, failures) = bounded(1);
-        let thread = std::thread::Builder::new()
-            .name("recorder".to_owned())
-            .spawn(move || run(writer, &queue, &told, stopwatch.as_ref()))?;
-        Ok(Recorder { jobs, failures, thread, capacity, refused: 0, latency })
+        let (end, ended) = bounded(1);
+        let thread = Thread { keeper, queue, clock, board: Arc::clone(&board), received: Vec::new() };
+        let run = move || drop(end.try_send(thread.run()));
+        let thread = std::thread::Builder::new().name("recorder".to_owned()).spawn(run)?;
+        Ok(Recorder { jobs, ended, thread, capacity, refused: 0, board })
     }
 
     /// Hands over one thing to be recorded; never waits.
@@ -88,32 +115,44 @@ impl Recorder {
     /// # Errors
     /// It was refused, and counted as such.
     pub fn record(&mut self, recorded: Recorded) -> Result<(), RefusedError> {
-        self.send(Job::Write(recorded)).inspect_err(|_| self.refused += 1)
-    }
-
-    /// Tells the host time when nothing arrives, so that what waits is flushed. Left out where the queue
-    /// is full: then there is no lack of items that tell the time.
-    pub fn tick(&mut self, now: HostTime) {
-        let _ = self.send(Job::Tick(now));
-    }
-
-    fn send(&self, job: Job) -> Result<(), RefusedError> {
-        self.jobs.try_send(job).map_err(|error| match error {
-            TrySendError::Full(_) => RefusedError::QueueFull { capacity: self.capacity },
-            TrySendError::Disconnected(_) => RefusedError::Stopped,
+        look(&self.board).waiting_since.get_or_insert(recorded.received());
+        self.jobs.try_send(Job::Write(recorded)).map_err(|error| {
+            self.refused += 1;
+            match error {
+                TrySendError::Full(_) => RefusedError::QueueFull { capacity: self.capacity },
+                TrySendError::Disconnected(_) => RefusedError::Stopped,
+            }
         })
     }
 
-    /// A failure of the disk that has not been told yet.
-    #[must_use]
-    pub fn failure(&self) -> Option<RecordError> {
-        self.failures.try_recv().ok()
+    /// What has to be told since the last time.
+    pub fn take_news(&mut self) -> Vec<News> {
+        std::mem::take(&mut look(&self.board).news)
     }
 
-    /// Whether the thread has given up; [`Recorder::finish`] then says why.
+    /// Something is recorded: a file is open, and the thread lives.
     #[must_use]
-    pub fn has_stopped(&self) -> bool {
-        self.thread.is_finished()
+    pub fn is_recording(&self) -> bool {
+        !look(&self.board).broken && !self.thread.is_finished()
+    }
+
+    /// How much is on the disk for certain.
+    #[must_use]
+    pub fn safe(&self) -> Tally {
+        look(&self.board).safe.clone()
+    }
+
+    /// How long the oldest thing that is not on the disk has been waiting, µs.
+    #[must_use]
+    pub fn lag_us(&self, now: HostTime) -> i64 {
+        let since = look(&self.board).waiting_since;
+        since.map_or(0, |since| now.0.saturating_sub(since.0).max(0))
+    }
+
+    /// The files so far, in order.
+    #[must_use]
+    pub fn paths(&self) -> Vec<PathBuf> {
+        look(&self.board).paths.clone()
     }
 
     /// Things that were refused so far.
@@ -128,57 +167,120 @@ impl Recorder {
         self.jobs.len()
     }
 
-    /// How long things took so far, from their reception to the file; nothing without a clock.
+    /// Things that the queue holds at most.
     #[must_use]
-    pub fn latency(&self) -> Latency {
-        self.latency.lock().map_or_else(|_| Latency::default(), |latency| *latency)
+    pub fn capacity(&self) -> usize {
+        self.capacity
     }
 
-    /// Writes what is in the queue, ends the recording, and waits for that.
-    ///
-    /// # Errors
-    /// What went wrong, if it was not told before.
-    pub fn finish(self) -> Result<(), RecordError> {
-        // Where the thread has stopped, its result says why.
-        let _ = self.jobs.send(Job::Finish);
-        let result = self.thread.join();
-        let earlier = self.failures.try_recv().ok();
-        let panicked = |_| Err(RecordError::Form("the recorder's thread panicked".to_owned()));
-        earlier.map_or_else(|| result.unwrap_or_else(panicked), Err)
+    /// How long things took so far, from their reception to the disk itself.
+    #[must_use]
+    pub fn latency(&self) -> Latency {
+        look(&self.board).latency
+    }
+
+    /// Writes what is in the queue, ends the recording, and waits for that, but not for ever.
+    #[must_use]
+    pub fn finish(self) -> Ended {
+        self.finish_within(PATIENCE)
+    }
+
+    /// The same with another patience.
+    #[must_use]
+    pub fn finish_within(self, patience: Duration) -> Ended {
+        look(&self.board).ending = true;
+        // Where the thread is over, its result says why.
+        let _ = self.jobs.send_timeout(Job::Finish, patience);
+        let result = match self.ended.recv_timeout(patience) {
+            Ok(result) => result,
+            Err(RecvTimeoutError::Timeout) => Err(RecordError::Stalled(patience.as_secs())),
+            Err(RecvTimeoutError::Disconnected) => {
+                Err(RecordError::Form("the recorder's thread panicked".to_owned()))
+            }
+        };
+        let mut shared = look(&self.board);
+        Ended { result, news: std::mem::take(&mut shared.news), paths: shared.paths.clone() }
     }
 }
 
-/// The thread: writes until it is told to finish, fails, or nobody is left to tell it more.
-fn run<W: Storage>(
-    mut writer: RecordingWriter<W>,
-    queue: &Receiver<Job>,
-    told: &Sender<RecordError>,
-    stopwatch: Option<&Stopwatch>,
-) -> Result<(), RecordError> {
-    for job in queue {
-        let done = match job {
-            Job::Write(recorded) => {
-                writer.write(&recorded).inspect(|()| note(stopwatch, recorded.received()))
+/// The thread's side.
+struct Thread<D: Disk> {
+    keeper: Keeper<D>,
+    queue: Receiver<Job>,
+    clock: HostClock,
+    board: Board,
+    /// When the things that are not on the disk were received.
+    received: Vec<HostTime>,
+}
+
+impl<D: Disk> Thread<D> {
+    /// Writes until it is told to finish, or nobody is left to tell it more.
+    fn run(mut self) -> Result<(), RecordError> {
+        self.publish();
+        loop {
+            let now = self.clock.now();
+            let patience =
+                Duration::from_micros(self.keeper.due().0.saturating_sub(now.0).max(0).unsigned_abs());
+            // Without a file nothing is taken, so that the queue's bound holds.
+            if self.keeper.is_broken() {
+                std::thread::sleep(patience.min(Duration::from_millis(100)));
+                if look(&self.board).ending {
+                    break;
+                }
+            } else {
+                match self.queue.recv_timeout(patience) {
+                    Ok(Job::Write(recorded)) => self.write(recorded),
+                    Ok(Job::Finish) | Err(RecvTimeoutError::Disconnected) => break,
+                    Err(RecvTimeoutError::Timeout) => {}
+                }
             }
-            Job::Tick(now) => writer.tick(now),
-            Job::Finish => return writer.finish(),
-        };
-        match done {
-            Ok(()) => {}
-            // One item that cannot be held is told; the recording goes on.
-            Err(error @ (RecordError::TooLarge { .. } | RecordError::Form(_))) => drop(told.try_send(error)),
-            Err(error) => {
-                let _ = told.try_send(error);
-                return Err(RecordError::FailedBefore);
+            self.keeper.tick(self.clock.now());
+            self.publish();
+        }
+        self.end()
+    }
+
+    fn write(&mut self, recorded: Recorded) {
+        self.received.push(recorded.received());
+        look(&self.board).waiting_since.get_or_insert(recorded.received());
+        self.keeper.take(recorded, self.clock.now());
+    }
+
+    /// Shows how things stand.
+    fn publish(&mut self) {
+        let now = self.clock.now();
+        let (news, pending) = (self.keeper.take_news(), !self.keeper.pending().is_empty());
+        let mut shared = look(&self.board);
+        shared.broken = self.keeper.is_broken();
+        for item in news {
+            if shared.news.last() != Some(&item) && shared.news.len() < NEWS_AT_MOST {
+                shared.news.push(item);
+            }
+        }
+        if shared.safe != *self.keeper.safe() {
+            shared.safe = self.keeper.safe().clone();
+            tracing::trace!(samples = ?shared.safe.samples, messages = ?shared.safe.messages, "on the disk");
+        }
+        if shared.paths.len() != self.keeper.paths().len() {
+            shared.paths = self.keeper.paths().to_vec();
+        }
+        if !pending {
+            for received in self.received.drain(..) {
+                shared.latency.note(now.0.saturating_sub(received.0));
+            }
+            if self.queue.is_empty() {
+                shared.waiting_since = None;
             }
         }
     }
-    writer.finish()
-}
 
-fn note(stopwatch: Option<&Stopwatch>, received: HostTime) {
-    let Some(Stopwatch { clock, latency }) = stopwatch else { return };
-    if let Ok(mut latency) = latency.lock() {
-        latency.note(clock.now().0 - received.0);
+    fn end(mut self) -> Result<(), RecordError> {
+        self.keeper.finish(self.clock.now());
+        self.publish();
+        let queued = self.queue.try_iter().filter(|job| matches!(job, Job::Write(_))).count();
+        match self.keeper.pending().len() + queued {
+            0 => Ok(()),
+            lost => Err(RecordError::Lost(lost)),
+        }
     }
 }

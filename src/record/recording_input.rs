@@ -125,6 +125,7 @@ impl<R: Read> RecordingArrivals<R> {
         let mut report = self.reader.report().clone();
         report.samples_read = self.counted.samples_read;
         report.nodes_seen = self.counted.nodes_seen.clone();
+        report.places = self.assembler.places().collect();
         if self.came_late > 0 {
             report.notes.push(format!(
                 "{} samples that were lost on the way came when asked for again; they stand in their place",

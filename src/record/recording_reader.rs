@@ -1,14 +1,18 @@
 //! Reads a recording back, also one that was torn or damaged.
 //!
-//! Chunks whose check sum holds are taken. Where a record cannot be trusted, the reader looks for the next
-//! chunk whose lengths agree with each other and goes on there. Of a chunk that the file's end cuts off, every
-//! complete message is taken. All bytes that gave nothing are reported, with their place and the reason.
+//! Chunks whose check sum holds are taken, and those in which one flipped bit can be put right. From any other,
+//! and from one that the file's end cuts off, that is taken which vouches for itself ([`super::mend`]). Where
+//! a record cannot be trusted, the reader looks for the next that can and goes on there. All bytes that gave
+//! nothing are reported, with their place and the reason; and every mark tells what should have been read by
+//! then, so what is lost is known to the sample.
 
 use super::error::InputError;
-use super::mcap_bytes::{self as bytes, ChunkHead, HEAD, InChunk, RecordHead, kind};
+use super::mcap_bytes::{self as bytes, CHUNK_HEAD, ChunkHead, HEAD, InChunk, RecordHead, kind};
+use super::mend::{self, Sifted};
 use super::recorded::{Channel, FORMAT_VERSION, LONGEST_PAYLOAD, PROFILE, Recorded};
 use super::salvage::{Loss, SalvageReport};
 use super::session::{SESSION_RECORD, SessionError, SessionInfo};
+use super::tally::Tally;
 use super::window::Window;
 use std::collections::VecDeque;
 use std::io::{self, Read};
@@ -18,6 +22,9 @@ use std::path::{Path, PathBuf};
 const LONGEST_CHUNK: u64 = 2 * LONGEST_PAYLOAD as u64;
 /// Longest other record that is read.
 const LONGEST_OTHER: u64 = 64 * 1024;
+/// Bytes that are looked at to tell whether a record can be trusted: the longest message of a glove's frame
+/// and the longest mark fit in.
+const LOOK_AT: usize = 2048;
 
 /// A recording that is being read: an iterator of what it holds, in order of writing.
 pub struct RecordingReader<R> {
@@ -27,6 +34,8 @@ pub struct RecordingReader<R> {
     waiting: VecDeque<Recorded>,
     session: Option<SessionInfo>,
     report: SalvageReport,
+    /// What was read so far.
+    tally: Tally,
     ended: bool,
 }
 
@@ -52,6 +61,7 @@ impl<R: Read> RecordingReader<R> {
             waiting: VecDeque::new(),
             session: None,
             report: SalvageReport::default(),
+            tally: Tally::default(),
             ended: false,
         };
         reader.read_magic()?;
@@ -108,41 +118,57 @@ impl<R: Read> RecordingReader<R> {
             return Ok(Verdict::End);
         };
         match head.kind {
-            kind::CHUNK => self.chunk(head),
-            kind::HEADER | kind::METADATA | kind::DATA_END if head.length <= LONGEST_OTHER => {
+            kind::HEADER | kind::METADATA | kind::DATA_END | kind::MARK if head.length <= LONGEST_OTHER => {
                 self.other(head)
             }
-            _ => Ok(Verdict::Distrust("expected a record of a recording, found other bytes")),
+            _ => self.chunk(),
         }
     }
 
-    fn chunk(&mut self, head: RecordHead) -> Result<Verdict, InputError> {
-        if head.length > LONGEST_CHUNK {
+    /// A chunk, whole, damaged or cut off; or bytes that are none.
+    fn chunk(&mut self) -> Result<Verdict, InputError> {
+        let ahead = self.ahead(HEAD + CHUNK_HEAD)?;
+        let sound_head = RecordHead::read(ahead)
+            .filter(|head| head.kind == kind::CHUNK)
+            .and_then(|head| ChunkHead::read(&ahead[HEAD..], head.length));
+        let cut = ahead.len() < HEAD + CHUNK_HEAD && ahead.first() == Some(&kind::CHUNK);
+        let length = ahead.len();
+        let Some(chunk) = sound_head.or_else(|| mend::mended_head(ahead)) else {
+            if cut {
+                self.end_torn(length, "the file ends within the head of a chunk");
+                return Ok(Verdict::End);
+            }
+            return Ok(Verdict::Distrust("expected a record of a recording, found other bytes"));
+        };
+        if chunk.records > LONGEST_CHUNK {
             return Ok(Verdict::Distrust("expected a chunk of at most 2 MiB, found a larger length"));
         }
-        let whole = HEAD + head.length as usize;
-        let ahead = self.ahead(HEAD + bytes::CHUNK_HEAD)?;
-        if ahead.len() < HEAD + bytes::CHUNK_HEAD {
-            let length = ahead.len();
-            self.end_torn(length, "the file ends within the head of a chunk");
-            return Ok(Verdict::End);
-        }
-        let Some(chunk) = ChunkHead::read(&ahead[HEAD..], head.length) else {
-            return Ok(Verdict::Distrust("expected a plain chunk, found lengths that do not agree"));
-        };
+        let (from, whole) = (HEAD + CHUNK_HEAD, HEAD + CHUNK_HEAD + chunk.records as usize);
         let ahead = self.ahead(whole)?;
-        let from = HEAD + bytes::CHUNK_HEAD;
         let records = ahead[from..ahead.len().min(whole)].to_vec();
-        if records.len() as u64 == chunk.records && bytes::crc32(&records) != chunk.crc {
-            self.lose(whole, "the check sum of a chunk does not hold");
-        } else {
-            self.take_records(&records, records.len() as u64 == chunk.records);
+        let is_whole = ahead.len() >= whole;
+        if is_whole && bytes::crc32(&records) == chunk.crc {
+            if sound_head.is_none() {
+                self.mended();
+            }
+            self.take_records(&records);
+            return Ok(Verdict::Take(whole));
         }
-        if (records.len() as u64) < chunk.records { Ok(Verdict::End) } else { Ok(Verdict::Take(whole)) }
+        if sound_head.is_none() {
+            return Ok(Verdict::Distrust(
+                "expected a chunk, found a damaged head and a check sum that does not hold",
+            ));
+        }
+        if let Some(records) = Some(&records).filter(|_| is_whole).and_then(|r| mend::mended(r, chunk.crc)) {
+            self.mended();
+            self.take_records(&records);
+            return Ok(Verdict::Take(whole));
+        }
+        Ok(self.sift(&records, is_whole))
     }
 
-    /// Takes the messages out of a chunk's records. Where these are cut off, what is left is the file's torn end.
-    fn take_records(&mut self, records: &[u8], whole: bool) {
+    /// Takes the messages out of a chunk's sound records.
+    fn take_records(&mut self, records: &[u8]) {
         let mut at = 0;
         while let Some((found, length)) = bytes::next_in_chunk(&records[at..]) {
             let what = match found {
@@ -153,29 +179,77 @@ impl<R: Read> RecordingReader<R> {
                 InChunk::Message(message) => self.take_message(message).err(),
             };
             if let Some(what) = what {
-                let offset = self.window.offset() + (HEAD + bytes::CHUNK_HEAD + at) as u64;
-                self.report.lose(Loss::Bytes { offset, bytes: length as u64, what });
+                self.lose_records(at, length, what);
             }
             at += length;
         }
-        self.finish_records(at, records.len() - at, whole);
+        if at < records.len() {
+            self.lose_records(
+                at,
+                records.len() - at,
+                "expected whole records, found a part of one".to_owned(),
+            );
+        }
     }
 
-    fn finish_records(&mut self, at: usize, left: usize, whole: bool) {
-        let offset = self.window.offset() + (HEAD + bytes::CHUNK_HEAD + at) as u64;
-        let what = match (whole, left) {
-            (true, 0) => return,
-            (true, _) => "expected whole records in a chunk, found a part of one",
-            (false, _) => "the file ends within a chunk",
+    /// Takes what vouches for itself out of a chunk's damaged records, up to the next record that can be
+    /// trusted, should one stand there.
+    fn sift(&mut self, records: &[u8], is_whole: bool) -> Verdict {
+        let next = (0..records.len()).find(|at| is_trustworthy(&records[*at..]));
+        let what = match (is_whole, next) {
+            (false, None) => "the file ends within a chunk",
+            _ => "the check sum of a chunk does not hold",
         };
-        self.report.lose(Loss::Bytes { offset, bytes: left as u64, what: what.to_owned() });
+        let mut at = 0;
+        let own = &records[..next.unwrap_or(records.len())];
+        for Sifted { at: found, length, recorded } in mend::sift(own) {
+            self.lose_records(at, found - at, what.to_owned());
+            self.hand_out(recorded);
+            at = found + length;
+        }
+        self.lose_records(at, own.len() - at, what.to_owned());
+        match (is_whole, next) {
+            (false, None) => {
+                self.report.lose(Loss::Unfinished { offset: self.window.offset() });
+                Verdict::End
+            }
+            _ => Verdict::Take(HEAD + CHUNK_HEAD + own.len()),
+        }
+    }
+
+    fn lose_records(&mut self, at: usize, bytes: usize, what: String) {
+        if bytes > 0 {
+            let offset = self.window.offset() + (HEAD + CHUNK_HEAD + at) as u64;
+            self.report.lose(Loss::Bytes { offset, bytes: bytes as u64, what });
+        }
+    }
+
+    fn mended(&mut self) {
+        self.report.lose(Loss::Mended { offset: self.window.offset() });
     }
 
     fn take_message(&mut self, message: bytes::RawMessage<'_>) -> Result<(), String> {
         let channel = Channel::from_number(message.channel)
             .ok_or_else(|| format!("expected a message on channel 1 to 4, found {}", message.channel))?;
-        self.waiting.push_back(Recorded::from_payload(channel, message.data)?);
+        self.hand_out(Recorded::from_payload(channel, message.data)?);
         Ok(())
+    }
+
+    fn hand_out(&mut self, recorded: Recorded) {
+        self.tally.count(&recorded);
+        self.waiting.push_back(recorded);
+    }
+
+    /// Compares what a mark says with what was read.
+    fn mark(&mut self, content: &[u8], whole: usize) -> Verdict {
+        let Some(mark) = Tally::from_bytes(content) else {
+            return Verdict::Distrust("expected a mark, found other bytes");
+        };
+        let lost = self.report.lost.get_or_insert_default();
+        let mut known = self.tally.clone();
+        known.add(lost);
+        lost.add(&known.lacks(&mark));
+        Verdict::Take(whole)
     }
 
     fn other(&mut self, head: RecordHead) -> Result<Verdict, InputError> {
@@ -187,6 +261,7 @@ impl<R: Read> RecordingReader<R> {
         match head.kind {
             kind::HEADER => self.header(&content, whole),
             kind::METADATA => self.metadata(&content, whole),
+            kind::MARK => Ok(self.mark(&content, whole)),
             _ => Ok(self.data_end(&content)),
         }
     }
@@ -210,10 +285,18 @@ impl<R: Read> RecordingReader<R> {
 
     fn metadata(&mut self, content: &[u8], whole: usize) -> Result<Verdict, InputError> {
         let Some((name, fields)) = bytes::metadata(content) else {
-            return Ok(Verdict::Distrust("expected names and values, found other bytes"));
+            let Some(session) = mend::mended_session(content) else {
+                return Ok(Verdict::Distrust("expected names and values, found other bytes"));
+            };
+            self.mended();
+            self.session = Some(session);
+            return Ok(Verdict::Take(whole));
         };
-        match SessionInfo::from_fields(&fields) {
-            Ok(session) if name == SESSION_RECORD => self.session = Some(session),
+        let damage = match SessionInfo::from_fields(&fields) {
+            Ok(session) if name == SESSION_RECORD => {
+                self.session = Some(session);
+                return Ok(Verdict::Take(whole));
+            }
             Err(SessionError::Version { found }) => {
                 return Err(InputError::Format {
                     path: self.path.clone(),
@@ -221,10 +304,15 @@ impl<R: Read> RecordingReader<R> {
                     found: format!("one of version {}", super::quoted(&found)),
                 });
             }
-            Ok(_) => self.lose(whole, "the name of the session record is damaged"),
-            Err(SessionError::Damaged(what)) => {
-                self.lose(whole, &format!("the session record is damaged: {what}"))
+            Ok(_) => "the name of the session record is damaged".to_owned(),
+            Err(SessionError::Damaged(what)) => format!("the session record is damaged: {what}"),
+        };
+        match mend::mended_session(content) {
+            Some(session) => {
+                self.mended();
+                self.session = Some(session);
             }
+            None => self.lose(whole, &damage),
         }
         Ok(Verdict::Take(whole))
     }
@@ -239,19 +327,35 @@ impl<R: Read> RecordingReader<R> {
         Verdict::End
     }
 
-    /// Looks for the next record that can be trusted, and reports what lies before it.
+    /// Looks for the next record that can be trusted; takes what vouches for itself before it, and reports the
+    /// rest.
     fn resynchronise(&mut self, why: &'static str) -> Result<(), InputError> {
-        let offset = self.window.offset();
+        let mut from = self.window.offset();
+        self.window.take(1);
         loop {
-            self.window.take(1);
-            let ahead = self.ahead(HEAD + bytes::CHUNK_HEAD)?;
+            let ahead = self.ahead(LOOK_AT)?;
             if ahead.is_empty() || is_trustworthy(ahead) {
                 break;
             }
+            let Some((recorded, length)) = mend::vouched(ahead) else {
+                self.window.take(1);
+                continue;
+            };
+            self.lose_from(from, why);
+            self.hand_out(recorded);
+            self.window.take(length);
+            from = self.window.offset();
         }
-        let bytes = self.window.offset() - offset;
-        self.report.lose(Loss::Bytes { offset, bytes, what: why.to_owned() });
+        self.lose_from(from, why);
         Ok(())
+    }
+
+    /// What lies between there and here is lost.
+    fn lose_from(&mut self, offset: u64, why: &'static str) {
+        let bytes = self.window.offset() - offset;
+        if bytes > 0 {
+            self.report.lose(Loss::Bytes { offset, bytes, what: why.to_owned() });
+        }
     }
 
     fn ahead(&mut self, count: usize) -> Result<&[u8], InputError> {
@@ -277,7 +381,7 @@ impl<R: Read> RecordingReader<R> {
     }
 }
 
-/// Whether these bytes start a chunk whose lengths agree, the session record, or the end mark.
+/// Whether these bytes start a chunk whose lengths agree, the session record, a mark, or the end mark.
 fn is_trustworthy(ahead: &[u8]) -> bool {
     let Some(head) = RecordHead::read(ahead) else { return false };
     let content = &ahead[HEAD..];
@@ -288,6 +392,10 @@ fn is_trustworthy(ahead: &[u8]) -> bool {
                 && content.get(4..).is_some_and(|name| name.starts_with(SESSION_RECORD.as_bytes()))
         }
         kind::DATA_END => head.length == 4,
+        kind::MARK => {
+            let length = usize::try_from(head.length).unwrap_or(usize::MAX);
+            content.get(..length).is_some_and(|content| Tally::from_bytes(content).is_some())
+        }
         _ => false,
     }
 }

@@ -1,13 +1,19 @@
 //! Writes a recording, raw bytes before any interpretation.
 //!
-//! What was written is handed to the operating system at least every 100 ms of host time, so the death of
-//! the process loses no more than that; and put on the disk itself once a second, so a loss of power loses
-//! no more than a second. Nothing is written when the writer is dropped: only [`RecordingWriter::finish`]
-//! ends a file, and it tells its errors.
+//! Things are gathered into a chunk in memory. A commit closes the chunk, puts a mark behind it that tells how
+//! much the recording holds by then, writes both, and has them put on the disk itself. It is due 50 ms after
+//! the one before, so that what was received is on the disk within 100 ms even where the sync itself takes
+//! almost as long. What was committed survives a kill and a loss of power.
+//!
+//! Nothing is written when the writer is dropped: only [`RecordingWriter::finish`] ends a file, and it tells
+//! its errors. After any failure the file is left as it is, since a sync that failed says nothing about what
+//! reached the disk; whoever goes on begins another file ([`super::keeper`]).
 
+use super::mcap_bytes::kind;
 use super::recorded::{Channel, LONGEST_PAYLOAD, PROFILE, Recorded};
 use super::session::{SESSION_RECORD, SessionInfo};
 use super::storage::Storage;
+use super::tally::Tally;
 use crate::units::HostTime;
 use mcap::records::{MessageHeader, Metadata};
 use mcap::{McapError, WriteOptions, Writer};
@@ -16,35 +22,32 @@ use std::io::{self, Seek, SeekFrom, Write};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
 
-/// Host time after which what was written is flushed, µs.
-pub const FLUSH_EVERY_US: i64 = 100_000;
-/// Host time after which what was flushed is synced, µs.
-pub const SYNC_EVERY_US: i64 = 1_000_000;
-/// Bytes in a chunk after which the next is begun. Keeps the reader's room small.
-const CHUNK_BYTES: u64 = 256 * 1024;
+/// Host time after which what was gathered is committed, µs.
+pub const COMMIT_EVERY_US: i64 = 50_000;
+/// Bytes gathered after which it is committed in any case: keeps chunks, and the reader's room, small.
+const COMMIT_BYTES: usize = 64 * 1024;
 
 /// Why recording failed.
 #[derive(Debug, Error)]
 pub enum RecordError {
     /// The file could not be created.
-    #[error("the recording cannot be created in {folder}: {source}", folder = folder.display())]
+    #[error("no recording can be made in {folder}: {source}", folder = folder.display())]
     Create {
         /// The folder it should stand in.
         folder: std::path::PathBuf,
         /// Why.
         source: io::Error,
     },
-    /// No room is left. What was flushed before stays readable.
-    #[error(
-        "the disk is full after {written} bytes of the recording; what was flushed before stays readable"
-    )]
+    /// No room is left. What was committed before stays readable.
+    #[error("the disk is full after {written} bytes of the recording; what was on it before stays readable")]
     DiskFull {
         /// Bytes written before.
         written: u64,
     },
-    /// Another failure of the storage. What was flushed before stays readable.
+    /// Another failure of the storage. What was committed before stays readable.
     #[error(
-        "the recording cannot be written after {written} bytes: {source}; what was flushed before stays readable"
+        "the recording cannot be written after {written} bytes: {source}; what was on the disk before stays \
+         readable"
     )]
     Storage {
         /// Bytes written before.
@@ -52,6 +55,9 @@ pub enum RecordError {
         /// Why.
         source: io::Error,
     },
+    /// The file no longer stands where it was made.
+    #[error("the recording is gone from its place: was a stick pulled out, a folder moved or deleted?")]
+    Gone,
     /// A write after one that failed.
     #[error("expected a recording in order, found one that has failed before")]
     FailedBefore,
@@ -64,60 +70,74 @@ pub enum RecordError {
     /// An item or the container refused its form.
     #[error("the recording cannot hold this: {0}")]
     Form(String),
+    /// No disk took them.
+    #[error("{0} pieces were received but could not be recorded")]
+    Lost(usize),
+    /// The disk did not answer in time.
+    #[error("the disk did not answer for {0} s; what it was given last may be lost")]
+    Stalled(u64),
+}
+
+impl RecordError {
+    /// Only the one item is lost; the file is in order.
+    #[must_use]
+    pub fn costs_one_item(&self) -> bool {
+        matches!(self, RecordError::TooLarge { .. } | RecordError::Form(_))
+    }
 }
 
 /// A recording that is being written.
 pub struct RecordingWriter<W: Storage> {
     /// None after a failure.
-    container: Option<Writer<Outlet<W>>>,
-    /// The storage, which the container writes to and this syncs.
-    outlet: Outlet<W>,
+    container: Option<Writer<Gathered>>,
+    /// What the container has made ready for the storage.
+    gathered: Gathered,
+    storage: W,
     sequences: [u32; Channel::ALL.len()],
-    last_flush: HostTime,
-    last_sync: HostTime,
-    /// Something was written since the last flush, or flushed since the last sync.
-    unflushed: bool,
-    unsynced: bool,
+    tally: Tally,
+    /// Bytes of messages since the last commit.
+    uncommitted: usize,
+    last_commit: HostTime,
+    /// Bytes that the storage took.
+    written: u64,
 }
 
 impl<W: Storage> RecordingWriter<W> {
-    /// Starts a recording: its header, what it says about itself, its channels; all of that flushed.
+    /// Starts a recording: its header, what it says about itself, its channels; all of that committed.
     ///
     /// # Errors
     /// What the storage says.
     pub fn new(storage: W, session: &SessionInfo) -> Result<RecordingWriter<W>, RecordError> {
-        let now = session.host_at_start;
         let options = WriteOptions::new()
             .compression(None)
             .profile(PROFILE)
             .library(session.software.clone())
-            .chunk_size(Some(CHUNK_BYTES))
+            .chunk_size(None)
             .disable_seeking(true)
             .emit_message_indexes(false);
-        let outlet = Outlet(Arc::new(Mutex::new(Counted { storage, written: 0 })));
-        let created = options.create(outlet.clone());
+        let gathered = Gathered::default();
+        let container = options.create(gathered.clone()).map_err(form)?;
         let mut writer = RecordingWriter {
-            container: None,
-            outlet,
+            container: Some(container),
+            gathered,
+            storage,
             sequences: [0; Channel::ALL.len()],
-            last_flush: now,
-            last_sync: now,
-            unflushed: true,
-            unsynced: true,
+            tally: Tally::default(),
+            uncommitted: 0,
+            last_commit: session.host_at_start,
+            written: 0,
         };
-        writer.container = Some(created.map_err(|error| writer.failed(error))?);
         let metadata = Metadata { name: SESSION_RECORD.to_owned(), metadata: session.to_fields() };
-        writer.try_on(|container| container.write_metadata(&metadata))?;
-        writer.try_on(|container| add_channels(container, &session.software))?;
-        writer.flush(now)?;
-        writer.sync(now)?;
+        writer.with(|container| container.write_metadata(&metadata))?;
+        writer.with(|container| add_channels(container, &session.software))?;
+        writer.commit(session.host_at_start)?;
         Ok(writer)
     }
 
-    /// Writes one thing, and flushes and syncs as its host time asks.
+    /// Gathers one thing; [`RecordingWriter::tick`] brings it to the disk.
     ///
     /// # Errors
-    /// What the storage says; after that, every write fails.
+    /// It cannot be held, or the recording has failed before.
     pub fn write(&mut self, recorded: &Recorded) -> Result<(), RecordError> {
         let payload = recorded.payload().map_err(|error| RecordError::Form(error.to_string()))?;
         if payload.len() > LONGEST_PAYLOAD {
@@ -125,7 +145,7 @@ impl<W: Storage> RecordingWriter<W> {
         }
         let channel = recorded.channel();
         let sequence = &mut self.sequences[usize::from(channel.number() - 1)];
-        let log_time = u64::try_from(recorded.received().0).unwrap_or(0).saturating_mul(1000);
+        let log_time = recorded.log_time();
         let header = MessageHeader {
             channel_id: channel.number(),
             sequence: *sequence,
@@ -133,90 +153,112 @@ impl<W: Storage> RecordingWriter<W> {
             publish_time: log_time,
         };
         *sequence = sequence.wrapping_add(1);
-        self.try_on(|container| container.write_to_known_channel(&header, &payload))?;
-        self.unflushed = true;
-        self.tick(recorded.received())
+        self.with(|container| container.write_to_known_channel(&header, &payload))?;
+        self.uncommitted += payload.len();
+        self.tally.count(recorded);
+        Ok(())
     }
 
-    /// Flushes and syncs where that is due; to be called now and then also when nothing arrives.
+    /// Commits where that is due; true when it did. To be called after each write, and now and then when
+    /// nothing arrives.
     ///
     /// # Errors
     /// What the storage says; after that, every write fails.
-    pub fn tick(&mut self, now: HostTime) -> Result<(), RecordError> {
-        let due = |since: HostTime, every: i64| now.0.saturating_sub(since.0) >= every || now < since;
-        if self.unflushed && due(self.last_flush, FLUSH_EVERY_US) {
-            self.flush(now)?;
+    pub fn tick(&mut self, now: HostTime) -> Result<bool, RecordError> {
+        let since_us = now.0.saturating_sub(self.last_commit.0);
+        let due = self.uncommitted >= COMMIT_BYTES || !(0..COMMIT_EVERY_US).contains(&since_us);
+        if self.uncommitted == 0 || !due {
+            return Ok(false);
         }
-        if self.unsynced && due(self.last_sync, SYNC_EVERY_US) {
-            self.sync(now)?;
-        }
-        Ok(())
+        self.commit(now)?;
+        Ok(true)
     }
 
-    /// Hands all to the operating system.
+    /// Puts all that was gathered on the disk itself.
     ///
     /// # Errors
     /// What the storage says; after that, every write fails.
-    pub fn flush(&mut self, now: HostTime) -> Result<(), RecordError> {
-        self.try_on(Writer::flush)?;
-        (self.unflushed, self.unsynced, self.last_flush) = (false, true, now);
+    pub fn commit(&mut self, now: HostTime) -> Result<(), RecordError> {
+        let mark = self.tally.to_bytes();
+        self.with(|container| {
+            container.write_private_record(kind::MARK, &mark, Default::default())?;
+            container.flush()
+        })?;
+        self.deliver()?;
+        (self.uncommitted, self.last_commit) = (0, now);
         Ok(())
     }
 
-    fn sync(&mut self, now: HostTime) -> Result<(), RecordError> {
-        let synced = self.outlet.lock().storage.sync();
-        synced.map_err(|error| self.failed(McapError::Io(error)))?;
-        (self.unsynced, self.last_sync) = (false, now);
-        Ok(())
+    /// What was gathered since the last commit is empty.
+    #[must_use]
+    pub fn is_committed(&self) -> bool {
+        self.uncommitted == 0
     }
 
-    /// Ends the recording: index, end mark, sync.
+    /// How much the recording holds, uncommitted things included.
+    #[must_use]
+    pub fn tally(&self) -> &Tally {
+        &self.tally
+    }
+
+    /// The file still stands where it was made. Where it does not, every write fails from here on.
+    pub fn is_in_place(&mut self) -> bool {
+        self.storage.is_in_place()
+    }
+
+    /// Ends the recording: mark, index, end mark, all on the disk.
     ///
     /// # Errors
     /// What the storage says. The file is then a torn one, whose messages can still be read.
     pub fn finish(mut self) -> Result<(), RecordError> {
-        self.try_on(|container| container.finish().map(drop))?;
-        let ended = {
-            let mut counted = self.outlet.lock();
-            counted.storage.flush().and_then(|()| counted.storage.sync())
-        };
-        ended.map_err(|error| self.failed(McapError::Io(error)))
+        if self.uncommitted > 0 {
+            let now = self.last_commit;
+            self.commit(now)?;
+        }
+        self.with(|container| container.finish().map(drop))?;
+        self.deliver()
     }
 
-    /// Does something on the container; a failure is final.
-    fn try_on(
-        &mut self,
-        work: impl FnOnce(&mut Writer<Outlet<W>>) -> Result<(), McapError>,
-    ) -> Result<(), RecordError> {
-        let container = self.container.as_mut().ok_or(RecordError::FailedBefore)?;
-        work(container).map_err(|error| self.failed(error))
-    }
-
-    fn failed(&mut self, error: McapError) -> RecordError {
-        self.abandon();
-        let written = self.outlet.lock().written;
-        match error {
-            McapError::Io(source) if source.kind() == io::ErrorKind::StorageFull => {
-                RecordError::DiskFull { written }
+    /// Writes what the container made ready, and syncs. A failure is final.
+    fn deliver(&mut self) -> Result<(), RecordError> {
+        let bytes = std::mem::take(&mut self.gathered.lock().bytes);
+        let mut rest = bytes.as_slice();
+        while !rest.is_empty() {
+            match self.storage.write(rest) {
+                Ok(0) => return Err(self.failed(io::ErrorKind::WriteZero.into())),
+                Ok(taken) => {
+                    rest = rest.get(taken..).unwrap_or_default();
+                    self.written += taken as u64;
+                }
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(self.failed(error)),
             }
-            McapError::Io(source) => RecordError::Storage { written, source },
-            other => RecordError::Form(other.to_string()),
+        }
+        self.storage.sync().map_err(|error| self.failed(error))
+    }
+
+    fn failed(&mut self, source: io::Error) -> RecordError {
+        self.container = None;
+        let written = self.written;
+        match source.kind() {
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => RecordError::DiskFull { written },
+            _ => RecordError::Storage { written, source },
         }
     }
 
-    /// Lets go of the container without another byte: it would write its end when dropped.
-    fn abandon(&mut self) {
-        drop(self.container.take().map(Writer::into_inner));
+    fn with(
+        &mut self,
+        work: impl FnOnce(&mut Writer<Gathered>) -> Result<(), McapError>,
+    ) -> Result<(), RecordError> {
+        work(self.container.as_mut().ok_or(RecordError::FailedBefore)?).map_err(form)
     }
 }
 
-impl<W: Storage> Drop for RecordingWriter<W> {
-    fn drop(&mut self) {
-        self.abandon();
-    }
+fn form(error: McapError) -> RecordError {
+    RecordError::Form(error.to_string())
 }
 
-fn add_channels<W: Storage>(container: &mut Writer<Outlet<W>>, software: &str) -> Result<(), McapError> {
+fn add_channels(container: &mut Writer<Gathered>, software: &str) -> Result<(), McapError> {
     for channel in Channel::ALL {
         let (name, text) = channel.schema();
         let schema = container.add_schema(name, "text/plain", text.as_bytes())?;
@@ -231,45 +273,41 @@ fn add_channels<W: Storage>(container: &mut Writer<Outlet<W>>, software: &str) -
     Ok(())
 }
 
-/// A storage and the bytes that it took.
-struct Counted<W> {
-    storage: W,
-    written: u64,
+/// Bytes that the container made, until they are written. Shared, since the container keeps what it writes to
+/// for itself; what it writes when it is dropped lands here, too, and nowhere else.
+#[derive(Clone, Default)]
+struct Gathered(Arc<Mutex<Bytes>>);
+
+#[derive(Default)]
+struct Bytes {
+    bytes: Vec<u8>,
+    position: u64,
 }
 
-/// The storage as the container wants it. Shared, since the container keeps what it writes to for itself.
-struct Outlet<W>(Arc<Mutex<Counted<W>>>);
-
-impl<W> Clone for Outlet<W> {
-    fn clone(&self) -> Outlet<W> {
-        Outlet(Arc::clone(&self.0))
-    }
-}
-
-impl<W> Outlet<W> {
-    fn lock(&self) -> MutexGuard<'_, Counted<W>> {
+impl Gathered {
+    fn lock(&self) -> MutexGuard<'_, Bytes> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
-impl<W: Storage> Write for Outlet<W> {
+impl Write for Gathered {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let mut counted = self.lock();
-        counted.storage.write_all(bytes)?;
-        counted.written += bytes.len() as u64;
+        let mut gathered = self.lock();
+        gathered.bytes.extend_from_slice(bytes);
+        gathered.position += bytes.len() as u64;
         Ok(bytes.len())
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        self.lock().storage.flush()
+        Ok(())
     }
 }
 
-impl<W> Seek for Outlet<W> {
+impl Seek for Gathered {
     /// Tells the position; moving it is not supported, and not asked for where chunks are buffered.
     fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
         match to {
-            SeekFrom::Current(0) => Ok(self.lock().written),
+            SeekFrom::Current(0) => Ok(self.lock().position),
             _ => Err(io::ErrorKind::Unsupported.into()),
         }
     }

@@ -1,6 +1,10 @@
 //! What was lost while reading, told plainly: a loss is reported and counted, never passed over.
 
+use super::recorded::Channel;
+use super::tally::Tally;
+use crate::device::frames::place_word;
 use crate::sample::NodeRole;
+use std::collections::BTreeMap;
 use std::fmt;
 
 /// Losses that are listed one by one; more are only counted.
@@ -39,6 +43,11 @@ pub enum Loss {
         /// Why they could not be read.
         what: String,
     },
+    /// One flipped bit, found and put right: nothing is missing.
+    Mended {
+        /// Where the chunk with it starts in the file.
+        offset: u64,
+    },
     /// A recording that was never finished: its writer was stopped, and the last tenth of a second may be missing.
     Unfinished {
         /// Where it ends.
@@ -60,6 +69,9 @@ impl fmt::Display for Loss {
                 write!(f, "expected a whole gzip stream, found damage after {lines} lines: {what}")
             }
             Loss::Bytes { offset, bytes, what } => write!(f, "{bytes} bytes lost at byte {offset}: {what}"),
+            Loss::Mended { offset } => {
+                write!(f, "nothing, but one bit was flipped in the chunk at byte {offset}, and is put right")
+            }
             Loss::Unfinished { offset } => write!(
                 f,
                 "expected an end mark, found the end of the file at byte {offset}: up to 100 ms may be missing"
@@ -79,6 +91,10 @@ pub struct SalvageReport {
     pub losses: Vec<Loss>,
     /// Losses in all, those that are not listed included.
     pub losses_counted: u64,
+    /// What a recording lost up to its last mark that can be read, to the sample; none where it has no marks.
+    pub lost: Option<Tally>,
+    /// Where the nodes sit, by their index on the wire, as far as is known.
+    pub places: BTreeMap<u8, NodeRole>,
     /// Facts that the reader should know but that are no loss.
     pub notes: Vec<String>,
 }
@@ -106,7 +122,8 @@ impl SalvageReport {
         }
     }
 
-    /// The losses in sentences, one a line; the last says how many are not listed.
+    /// The losses in sentences, one a line; the last ones say how many are not listed, and what all of them
+    /// cost.
     #[must_use]
     pub fn sentences(&self) -> Vec<String> {
         let mut sentences: Vec<String> = self.losses.iter().map(Loss::to_string).collect();
@@ -114,7 +131,26 @@ impl SalvageReport {
         if unlisted > 0 {
             sentences.push(format!("and {unlisted} further losses"));
         }
+        if self.data_was_lost() {
+            sentences.extend(self.lost.as_ref().map(|lost| self.in_all(lost)));
+        }
         sentences
+    }
+
+    /// What was lost in all, by what it was.
+    fn in_all(&self, lost: &Tally) -> String {
+        let place = |node: &u8| {
+            self.places.get(node).map_or_else(|| format!("node {node}"), |role| place_word(*role).to_owned())
+        };
+        let several = |count: u64, what: &str| format!("{count} {what}{}", if count == 1 { "" } else { "s" });
+        let samples = lost.samples.iter().map(|(node, count)| (several(*count, "sample"), place(node)));
+        let messages = Channel::ALL.iter().zip(lost.messages).filter(|(_, count)| *count > 0);
+        let messages =
+            messages.map(|(channel, count)| (several(count, "message"), channel.topic().to_owned()));
+        let parts: Vec<String> =
+            samples.chain(messages).map(|(what, of)| format!("{what} of {of}")).collect();
+        let parts = if parts.is_empty() { "no sample and no message".to_owned() } else { parts.join(", ") };
+        format!("in all, of what was on the disk up to the last mark: {parts}")
     }
 }
 
@@ -132,6 +168,20 @@ mod tests {
         assert!(report.data_was_lost());
         assert_eq!(report.losses.len(), LISTED_AT_MOST);
         assert_eq!(report.sentences().last().map(String::as_str), Some("and 980 further losses"));
+    }
+
+    #[test]
+    fn what_was_lost_in_all_is_said_to_the_sample() {
+        let mut report = SalvageReport { lost: Some(Tally::default()), ..SalvageReport::default() };
+        assert_eq!(report.sentences(), [""; 0]);
+        report.lose(Loss::Mended { offset: 9 });
+        let all = "in all, of what was on the disk up to the last mark: ";
+        assert_eq!(report.sentences()[1], format!("{all}no sample and no message"));
+        report.lost = Some(Tally { messages: [2, 1, 0, 0], samples: [(0, 16), (7, 3)].into() });
+        report.places.insert(0, NodeRole::Hand);
+        let expected =
+            "16 samples of hand, 3 samples of node 7, 2 messages of glove/raw, 1 message of host/markers";
+        assert_eq!(report.sentences()[1], format!("{all}{expected}"));
     }
 
     #[test]

@@ -7,6 +7,7 @@ use super::wording::{self, number};
 use crate::detect::TargetWindow;
 use crate::device::ClockStand;
 use crate::record::latency::Latency;
+use crate::record::recorder::SLOW_AFTER_US;
 use crate::sample::NodeRole;
 use crate::tone::SoundState;
 use crate::units::Measured;
@@ -60,6 +61,8 @@ pub struct NodeStatus {
     pub duplicates: u64,
     /// Samples that came late and were put back in order.
     pub requeued: u64,
+    /// Samples that are on the disk for certain.
+    pub on_disk: u64,
     /// Its battery, if it told.
     pub battery: Option<BatteryStatus>,
     /// Its clock as this machine sees it, once samples came.
@@ -78,13 +81,15 @@ pub struct ClockStatus {
 /// How the recording fares.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct RecorderStatus {
-    /// It has not given up.
+    /// A file takes what comes.
     pub running: bool,
     /// Things that wait for the disk.
     pub waiting: usize,
     /// Things that found no room.
     pub refused: u64,
-    /// From reception to the file.
+    /// How long the oldest thing that is not on the disk has been waiting, µs.
+    pub lag_us: i64,
+    /// From reception to the disk.
     pub latency: Latency,
 }
 
@@ -163,14 +168,22 @@ impl LiveStatus {
     }
 
     fn recording(&self) -> Fact {
-        let RecorderStatus { running, waiting, refused, .. } = self.recorder;
-        let words = match (running, refused, waiting) {
-            (false, _, _) => "STOPPED: nothing more is recorded".to_owned(),
+        let RecorderStatus { running, waiting, refused, lag_us, .. } = self.recorder;
+        let on_disk: u64 = self.nodes.iter().map(|node| node.on_disk).sum();
+        let slow = lag_us >= SLOW_AFTER_US;
+        let words = match (running, refused, slow) {
+            (false, 0, _) => format!("STOPPED: no disk takes it; {waiting} pieces wait"),
+            (false, _, _) => format!("STOPPED: no disk takes it; {refused} pieces are lost"),
             (true, 1.., _) => format!("running, but {refused} pieces found no room and are lost"),
-            (true, 0, 1000..) => format!("running; {waiting} pieces wait for a slow disk"),
-            (true, 0, _) => "running".to_owned(),
+            (true, 0, true) => {
+                format!(
+                    "SLOW DISK: nothing has reached it for {} s; {waiting} pieces wait",
+                    lag_us / 1_000_000
+                )
+            }
+            (true, 0, false) => format!("running; {on_disk} samples on the disk"),
         };
-        Fact { name: "Recording", words, wrong: !running || refused > 0 }
+        Fact { name: "Recording", words, wrong: !running || refused > 0 || slow }
     }
 
     fn battery(&self) -> Fact {

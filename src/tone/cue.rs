@@ -20,6 +20,8 @@
 //! The guide's: one long low tone asks (begin), a single short high tick counts, three quick rising ones thank (part
 //! done), two slow falling ones ask again (repeat), four rising wide apart close (all done). Up is well, down is once
 //! more; nothing is shrill or sudden, and the tick, which comes often, has half the level.
+//!
+//! The alarm is of neither family. It alone has six pulses, and goes to and fro like a siren.
 
 use serde::{Deserialize, Serialize};
 
@@ -45,6 +47,8 @@ pub enum Cue {
     Repeat,
     /// The calibration is over: four pulses, rising.
     AllDone,
+    /// The recording is in danger: six quick pulses, high and low by turns.
+    Alarm,
 }
 
 /// One steady tone within a cue.
@@ -82,11 +86,19 @@ const ALL_DONE: [Pulse; 4] = [
     pulse(300.0, 90.0, 690.0),
     pulse(450.0, 140.0, 920.0),
 ];
+const ALARM: [Pulse; 6] = [
+    pulse(0.0, 50.0, 1050.0),
+    pulse(90.0, 50.0, 620.0),
+    pulse(180.0, 50.0, 1050.0),
+    pulse(270.0, 50.0, 620.0),
+    pulse(360.0, 50.0, 1050.0),
+    pulse(450.0, 50.0, 620.0),
+];
 
 impl Cue {
     /// Number of cues.
-    pub const COUNT: usize = 9;
-    /// Every cue, in order of [`Cue::index`]: the verdicts, then the guide's.
+    pub const COUNT: usize = 10;
+    /// Every cue, in order of [`Cue::index`]: the verdicts, then the guide's, then the alarm.
     pub const ALL: [Cue; Cue::COUNT] = [
         Cue::Early,
         Cue::Inside,
@@ -97,6 +109,7 @@ impl Cue {
         Cue::PartDone,
         Cue::Repeat,
         Cue::AllDone,
+        Cue::Alarm,
     ];
     /// The cues that follow a swing.
     pub const VERDICTS: [Cue; 4] = [Cue::Early, Cue::Inside, Cue::Late, Cue::NoSet];
@@ -122,6 +135,7 @@ impl Cue {
             Cue::PartDone => "part-done",
             Cue::Repeat => "repeat",
             Cue::AllDone => "all-done",
+            Cue::Alarm => "alarm",
         }
     }
 
@@ -138,6 +152,7 @@ impl Cue {
             Cue::PartDone => "three quick pulses, rising",
             Cue::Repeat => "two slow pulses, falling",
             Cue::AllDone => "four pulses, rising",
+            Cue::Alarm => "six quick pulses, high and low by turns",
         }
     }
 
@@ -154,6 +169,7 @@ impl Cue {
             Cue::PartDone => &PART_DONE,
             Cue::Repeat => &REPEAT,
             Cue::AllDone => &ALL_DONE,
+            Cue::Alarm => &ALARM,
         }
     }
 

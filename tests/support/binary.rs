@@ -9,6 +9,8 @@ use std::process::{Child, Command, Output, Stdio};
 pub fn hingeclock(arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_hingeclock"));
     command.args(arguments).stdin(Stdio::null()).env_remove("RUST_LOG");
+    // No fallback folder, unless a test names one.
+    command.env("XDG_STATE_HOME", "/dev/null");
     command
 }
 
@@ -56,6 +58,7 @@ pub fn listen<'a>(port: &'a str, folder: &'a str) -> Vec<&'a str> {
 pub fn recording(folder: &Path) -> PathBuf {
     let mut found: Vec<PathBuf> =
         std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
+    found.retain(|path| path.extension().is_some_and(|ending| ending == "mcap"));
     assert_eq!(found.len(), 1, "{found:?}");
     found.remove(0)
 }

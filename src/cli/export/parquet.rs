@@ -4,6 +4,7 @@ use super::angles::analysed;
 use crate::cli::Outcome;
 use crate::cli::input::{review_of, settings, tell};
 use crate::cli::output::print;
+use crate::record::export::Names;
 use crate::record::input::{Input, open_input};
 use crate::record::parquet_samples::ParquetSamples;
 use crate::record::parquet_table::TableWriter;
@@ -18,7 +19,7 @@ use std::path::{Path, PathBuf};
 ///
 /// # Errors
 /// The input cannot be read, or a file is there already or cannot be written.
-pub fn samples(input: &Path, output: &Path) -> anyhow::Result<Outcome> {
+pub fn samples(input: &Path, output: &Path, names: Names) -> anyhow::Result<Outcome> {
     let mut input: Input = open_input(input)?;
     let markers = output.with_extension("markers.parquet");
     let failed = || format!("{}: cannot be written", output.display());
@@ -26,9 +27,9 @@ pub fn samples(input: &Path, output: &Path) -> anyhow::Result<Outcome> {
         bail!("{}: expected a free name, found a file", taken.display());
     }
     let (rows, told) = (create(output)?, create(&markers)?);
-    let mut writer = ParquetSamples::new(rows, told, &input.device).with_context(failed)?;
+    let mut writer = ParquetSamples::new(rows, told, &names.of_device(input.device.clone())).with_context(failed)?;
     for arrival in input.arrivals.by_ref() {
-        writer.write(&arrival?).with_context(failed)?;
+        writer.write(&names.of_arrival(arrival?)).with_context(failed)?;
     }
     let (mut rows, mut told, written) = writer.finish().with_context(failed)?;
     rows.flush().and_then(|()| told.flush()).with_context(failed)?;
@@ -40,10 +41,16 @@ pub fn samples(input: &Path, output: &Path) -> anyhow::Result<Outcome> {
 ///
 /// # Errors
 /// The input cannot be read or has no swing, or the file is there already or cannot be written.
-pub fn swings(input: &Path, output: &Path, settings_file: Option<&PathBuf>) -> anyhow::Result<Outcome> {
+pub fn swings(
+    input: &Path,
+    output: &Path,
+    settings_file: Option<&PathBuf>,
+    names: Names,
+) -> anyhow::Result<Outcome> {
     let settings = settings(settings_file)?;
     let fed = analysed(input, &settings)?;
-    let review = review_of(input, fed.player, fed.state, &settings);
+    let mut review = review_of(input, fed.player, fed.state, &settings);
+    review.player = review.player.filter(|_| names == Names::Keep);
     let count = review.analysis.swings.len();
     if count == 0 {
         bail!("{}: expected at least one swing for a table, found none", input.display());

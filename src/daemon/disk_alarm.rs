@@ -1,0 +1,151 @@
+//! What a bucket does about its disk: tells a person at once, and sounds until it is well again. The live path
+//! goes on whatever the disk does.
+
+use super::bucket::Bucket;
+use crate::record::keeper::News;
+use crate::record::recorder::{Ended, Recorder, SLOW_AFTER_US};
+use crate::tone::Cue;
+use crate::units::HostTime;
+use std::path::PathBuf;
+
+/// A slow disk that has caught up to this is called well again, µs.
+const WELL_UNDER_US: i64 = 200_000;
+/// So often the alarm sounds while the trouble lasts, µs.
+const SOUND_EVERY_US: i64 = 30_000_000;
+
+/// How the recorder stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Standing {
+    recording: bool,
+    lag_us: i64,
+    waiting: usize,
+    capacity: usize,
+}
+
+/// Follows the disk.
+#[derive(Debug, Default)]
+pub struct DiskAlarm {
+    slow: bool,
+    /// Something went wrong since the last sound, or still is.
+    due: bool,
+    last_sound: Option<HostTime>,
+}
+
+impl DiskAlarm {
+    /// What there is to say of a disk that became slow, or well again.
+    fn look(&mut self, standing: Standing) -> Option<News> {
+        let Standing { recording, lag_us, waiting, capacity } = standing;
+        self.due |= !recording || self.slow;
+        if !self.slow && recording && lag_us >= SLOW_AFTER_US {
+            (self.slow, self.due) = (true, true);
+            let seconds = lag_us as f64 / 1e6;
+            return Some(News::Trouble(format!(
+                "THE DISK IS SLOW: nothing has reached it for {seconds:.1} s; {waiting} pieces wait, {} more can",
+                capacity.saturating_sub(waiting)
+            )));
+        }
+        if self.slow && recording && lag_us < WELL_UNDER_US {
+            (self.slow, self.due) = (false, false);
+            return Some(News::Note("the disk keeps up again: all that waited is on it".to_owned()));
+        }
+        None
+    }
+
+    /// Something went wrong.
+    fn wrong(&mut self) {
+        self.due = true;
+    }
+
+    /// Whether to sound now.
+    fn sounds(&mut self, now: HostTime) -> bool {
+        let rested = self.last_sound.is_none_or(|last| now.0.saturating_sub(last.0) >= SOUND_EVERY_US);
+        let sounds = rested && std::mem::take(&mut self.due);
+        if sounds {
+            self.last_sound = Some(now);
+        }
+        sounds
+    }
+}
+
+impl Bucket {
+    /// Tells what the recorder has to say, and whether the disk keeps up.
+    pub(super) fn look_after_disk(&mut self, now: HostTime) {
+        let Some(recorder) = &mut self.recorder else { return };
+        let standing = Standing {
+            recording: recorder.is_recording(),
+            lag_us: recorder.lag_us(now),
+            waiting: recorder.waiting(),
+            capacity: recorder.capacity(),
+        };
+        let said = self.disk_alarm.look(standing);
+        let news = recorder.take_news();
+        news.into_iter().chain(said).for_each(|news| self.disk_news(news));
+        if self.disk_alarm.sounds(now) {
+            self.sound.play(Cue::Alarm, now);
+        }
+    }
+
+    fn disk_news(&mut self, news: News) {
+        match news {
+            News::Note(sentence) => self.tell(&sentence),
+            News::Trouble(sentence) => self.alarm(&sentence),
+        }
+    }
+
+    /// Something went wrong with the recording: told loudly, and again at the bucket's end.
+    pub(super) fn alarm(&mut self, sentence: &str) {
+        self.disk_alarm.wrong();
+        if self.lost.last().is_none_or(|last| last != sentence) {
+            tracing::error!("{sentence}");
+            self.lost.push(sentence.to_owned());
+        }
+        self.tell_once(sentence);
+    }
+
+    /// Ends the recording; gives its files.
+    pub(super) fn end_recording(&mut self) -> Vec<PathBuf> {
+        let Some(Ended { result, news, paths }) = self.recorder.take().map(Recorder::finish) else {
+            return Vec::new();
+        };
+        news.into_iter().for_each(|news| self.disk_news(news));
+        if let Err(error) = result {
+            self.alarm(&format!("NOT RECORDED: {error}"));
+        }
+        paths
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const WELL: Standing = Standing { recording: true, lag_us: 60_000, waiting: 0, capacity: 100 };
+
+    #[test]
+    fn a_slow_disk_is_told_once_and_so_is_its_recovery() {
+        let mut alarm = DiskAlarm::default();
+        assert_eq!(alarm.look(WELL), None);
+        assert!(!alarm.sounds(HostTime(0)));
+        let slow = Standing { lag_us: 1_200_000, waiting: 40, ..WELL };
+        let said = "THE DISK IS SLOW: nothing has reached it for 1.2 s; 40 pieces wait, 60 more can";
+        assert_eq!(alarm.look(slow), Some(News::Trouble(said.to_owned())));
+        assert!(alarm.sounds(HostTime(1)));
+        assert_eq!(alarm.look(Standing { lag_us: 500_000, ..slow }), None);
+        assert!(matches!(alarm.look(WELL), Some(News::Note(_))));
+        assert_eq!(alarm.look(WELL), None);
+        assert!(!alarm.sounds(HostTime(60_000_000)), "it is well");
+    }
+
+    #[test]
+    fn while_nothing_is_recorded_it_sounds_again_and_again() {
+        let mut alarm = DiskAlarm::default();
+        let broken = Standing { recording: false, ..WELL };
+        let sounds: Vec<i64> = (0..100)
+            .filter(|second| {
+                alarm.look(broken);
+                alarm.sounds(HostTime(second * 1_000_000))
+            })
+            .collect();
+        assert_eq!(sounds, [0, 30, 60, 90]);
+    }
+}
