@@ -181,7 +181,7 @@ impl Player {
         let settings = folder.join(format!("{name}.toml"));
         std::fs::write(&settings, format!("[player]\nname = \"{name} Testperson\"\n")).unwrap();
         let (glove, port) = emulate(&[&left_handed(), "--speed", "4"]);
-        let buckets = folder.join("buckets");
+        let buckets = folder.join(name);
         let mut daemon = hingeclock(&["run", "--port", &port, "--sound", "silent", "--plain", "--folder"]);
         daemon.arg(buckets).arg("--settings").arg(settings).stderr(Stdio::piped()).stdout(Stdio::null());
         let mut daemon = Running(daemon.spawn().unwrap());
@@ -201,8 +201,8 @@ impl Player {
     }
 }
 
-/// The second bucket on a machine needs no care: another page, another recording; each says whose it is. Asked to
-/// end in mid-bucket, each closes its recording.
+/// Two buckets on a machine need a folder each and no other care: another page, each says whose it is. Asked to end
+/// in mid-bucket, each closes its recording.
 #[test]
 fn two_players_with_a_glove_each_share_a_machine_and_end_when_they_are_asked_to() {
     let folder = tempfile::tempdir().unwrap();
@@ -223,13 +223,17 @@ fn two_players_with_a_glove_each_share_a_machine_and_end_when_they_are_asked_to(
             "{metrics}"
         );
         assert!(addresses.insert(address));
-        assert_eq!(player.terminate(), Some(0), "{name}");
+        let ended = player.terminate();
+        let said: Vec<String> = player.said.by_ref().collect();
+        assert_eq!(ended, Some(0), "{name}: {said:#?}");
+        let mut files = std::fs::read_dir(folder.path().join(name)).unwrap();
+        let is_recording = |path: std::path::PathBuf| path.extension().is_some_and(|ending| ending == "mcap");
+        assert_eq!(files.by_ref().filter(|file| is_recording(file.as_ref().unwrap().path())).count(), 1);
         // With anything but a closed file the exit code tells that something was salvaged.
         let output = run(&["analyze", path, "--json"]);
         assert_eq!(code(&output), 0, "{}", errors(&output));
         assert!(swings(Path::new(path)).as_array().unwrap().len() >= 2);
     }
-    assert_eq!(std::fs::read_dir(folder.path().join("buckets")).unwrap().count(), 2);
 }
 
 /// Lines of the log of a short bucket of a player with a name, as JSON.
