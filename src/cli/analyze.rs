@@ -15,7 +15,7 @@ use crate::review::{LiveCue, Review, json, table, trace};
 use anyhow::Context;
 use std::collections::BTreeSet;
 use std::io::BufWriter;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Work out the swings of a recording or a raw CSV.
 #[derive(Debug, clap::Args)]
@@ -124,7 +124,7 @@ fn cue(review: &Review, live: &LiveSwing, mode: FeedbackMode) -> Option<LiveCue>
     Some(LiveCue::after(cue.word(), live.decided_at))
 }
 
-fn write_trace(path: &PathBuf, review: &Review) -> anyhow::Result<()> {
+fn write_trace(path: &Path, review: &Review) -> anyhow::Result<()> {
     let file = super::output::private_file(path)?;
     let points = review.analysis.swings.iter().flat_map(|swing| swing.curve.iter().copied());
     trace::write(BufWriter::new(file), points)

@@ -261,12 +261,9 @@ impl<D: Disk> Keeper<D> {
             Some(Err(error)) => self.fail(&error, now),
             None => {}
         }
-        match self.writer.take().map(RecordingWriter::finish) {
-            Some(Err(error)) => {
-                let what = "all is on the disk, but the recording could not be ended";
-                self.news.push(News::Trouble(format!("{what}: {error}")));
-            }
-            Some(Ok(())) | None => {}
+        if let Some(Err(error)) = self.writer.take().map(RecordingWriter::finish) {
+            let what = "all is on the disk, but the recording could not be ended";
+            self.news.push(News::Trouble(format!("{what}: {error}")));
         }
     }
 }
