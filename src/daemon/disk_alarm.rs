@@ -32,21 +32,21 @@ pub struct DiskAlarm {
 }
 
 impl DiskAlarm {
-    /// What there is to say of a disk that became slow, or well again.
-    fn look(&mut self, standing: Standing) -> Option<News> {
+    /// What there is to say of a disk that became slow, or well again. Slow is loud, but nothing is lost yet.
+    fn look(&mut self, standing: Standing) -> Option<String> {
         let Standing { recording, lag_us, waiting, capacity } = standing;
         self.due |= !recording || self.slow;
         if !self.slow && recording && lag_us >= SLOW_AFTER_US {
             (self.slow, self.due) = (true, true);
             let seconds = lag_us as f64 / 1e6;
-            return Some(News::Trouble(format!(
+            return Some(format!(
                 "THE DISK IS SLOW: nothing has reached it for {seconds:.1} s; {waiting} pieces wait, {} more can",
                 capacity.saturating_sub(waiting)
-            )));
+            ));
         }
         if self.slow && recording && lag_us < WELL_UNDER_US {
             (self.slow, self.due) = (false, false);
-            return Some(News::Note("the disk keeps up again: all that waited is on it".to_owned()));
+            return Some("the disk keeps up again: all that waited is on it".to_owned());
         }
         None
     }
@@ -79,7 +79,13 @@ impl Bucket {
         };
         let said = self.disk_alarm.look(standing);
         let news = recorder.take_news();
-        news.into_iter().chain(said).for_each(|news| self.disk_news(news));
+        news.into_iter().for_each(|news| self.disk_news(news));
+        if let Some(sentence) = said {
+            if self.disk_alarm.slow {
+                tracing::error!("{sentence}");
+            }
+            self.tell(&sentence);
+        }
         if self.disk_alarm.sounds(now) {
             self.sound.play(Cue::Alarm, now);
         }
@@ -128,10 +134,10 @@ mod tests {
         assert!(!alarm.sounds(HostTime(0)));
         let slow = Standing { lag_us: 1_200_000, waiting: 40, ..WELL };
         let said = "THE DISK IS SLOW: nothing has reached it for 1.2 s; 40 pieces wait, 60 more can";
-        assert_eq!(alarm.look(slow), Some(News::Trouble(said.to_owned())));
+        assert_eq!(alarm.look(slow), Some(said.to_owned()));
         assert!(alarm.sounds(HostTime(1)));
         assert_eq!(alarm.look(Standing { lag_us: 500_000, ..slow }), None);
-        assert!(matches!(alarm.look(WELL), Some(News::Note(_))));
+        assert!(alarm.look(WELL).is_some_and(|said| said.contains("keeps up again")));
         assert_eq!(alarm.look(WELL), None);
         assert!(!alarm.sounds(HostTime(60_000_000)), "it is well");
     }
