@@ -136,7 +136,7 @@ fn a_disk_that_stalls_holds_up_nothing_but_itself() {
     };
     // Thawed whatever comes, so that nothing waits for ever.
     let thaw = std::thread::spawn(move || {
-        std::thread::sleep(Duration::from_secs(5));
+        std::thread::sleep(Duration::from_secs(8));
         drop(frozen);
     });
     let output = daemon.wait_with_output().unwrap();
