@@ -27,7 +27,8 @@ pub fn samples(input: &Path, output: &Path, names: Names) -> anyhow::Result<Outc
         bail!("{}: expected a free name, found a file", taken.display());
     }
     let (rows, told) = (create(output)?, create(&markers)?);
-    let mut writer = ParquetSamples::new(rows, told, &names.of_device(input.device.clone())).with_context(failed)?;
+    let mut writer =
+        ParquetSamples::new(rows, told, &names.of_device(input.device.clone())).with_context(failed)?;
     for arrival in input.arrivals.by_ref() {
         writer.write(&names.of_arrival(arrival?)).with_context(failed)?;
     }
