@@ -13,6 +13,8 @@ const DELIVERED: u8 = 1;
 const TWICE: u8 = 2;
 const SPOILT: u8 = 4;
 const FOUND: u8 = 8;
+/// It was written, but the port vanished so soon after that it may not have been handed on.
+const UNSURE: u8 = 16;
 /// Parts that can be told apart by their mark.
 const PARTS: usize = 256;
 
@@ -49,6 +51,8 @@ pub struct Balance {
     /// And never did.
     pub never: u64,
     pub on_disk: u64,
+    /// Written just before a port vanished, and not on disk.
+    pub unsure: u64,
 }
 
 impl Ledger {
@@ -127,6 +131,11 @@ impl Ledger {
         *fate |= if *fate & DELIVERED == 0 { DELIVERED } else { TWICE };
     }
 
+    /// Nobody knows whether it did.
+    pub fn unsure(&mut self, part: usize, node: u8, seq: u32) {
+        *self.fate(part, node, seq) |= UNSURE;
+    }
+
     /// It did not, this time.
     pub fn spoilt(&mut self, part: usize, node: u8, seq: u32) {
         *self.fate(part, node, seq) |= SPOILT;
@@ -170,6 +179,7 @@ impl Ledger {
             let is = |flag: u8| fate & flag != 0;
             balance.readings += 1;
             balance.delivered += u64::from(is(DELIVERED));
+            balance.unsure += u64::from(is(UNSURE) && !is(FOUND));
             balance.spoilt += u64::from(is(SPOILT));
             balance.never += u64::from(!is(DELIVERED));
             balance.on_disk += u64::from(is(FOUND));
@@ -182,8 +192,10 @@ impl Ledger {
         let mut runs: Vec<(usize, usize, usize, usize, usize)> = Vec::new();
         for (part, nodes) in self.fates.iter().enumerate() {
             for (node, fates) in nodes.iter().enumerate() {
-                let gone =
-                    fates.iter().enumerate().filter(|(_, fate)| **fate & (DELIVERED | FOUND) == DELIVERED);
+                let gone = fates
+                    .iter()
+                    .enumerate()
+                    .filter(|(_, fate)| **fate & (DELIVERED | FOUND | UNSURE) == DELIVERED);
                 for (place, _) in gone {
                     match runs.last_mut() {
                         Some(run) if (run.0, run.1, run.3 + 1) == (part, node, place) => run.3 = place,

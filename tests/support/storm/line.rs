@@ -7,8 +7,8 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt, ReadHalf, WriteHalf};
 use tokio_serial::{SerialPort, SerialStream};
 
 /// How often a port is looked at that should run empty, and how often in a row it must be.
-const LOOK: Duration = Duration::from_millis(2);
-const EMPTY_LOOKS: u32 = 10;
+const LOOK: Duration = Duration::from_millis(5);
+const EMPTY_LOOKS: u32 = 20;
 
 pub struct Line {
     reader: ReadHalf<SerialStream>,
@@ -52,7 +52,7 @@ impl Line {
         }
     }
 
-    /// Waits until the host has read all that was sent.
+    /// Waits until the host seems to have read all that was sent. The last bytes may still be on their way.
     pub async fn drain(&mut self, peer: &mut Peer) {
         self.write_all(peer).await;
         let mut empty = 0;

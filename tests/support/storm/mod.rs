@@ -15,6 +15,7 @@ use ledger::Ledger;
 use line::Line;
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
+use std::collections::VecDeque;
 use std::path::Path;
 
 /// Readings that the glove keeps: at this speed the host asks after many seconds of the glove's time.
@@ -23,6 +24,9 @@ const KEPT: usize = 400_000;
 const STANDS_S: f64 = 2.2;
 /// The glove is switched off when it has sent no reading, asked for or not, for so long, s.
 const QUIET_S: f64 = 2.0;
+/// When a port vanishes, so much of what was written last may not have reached the host, bytes: the system drops
+/// what it has not handed on yet.
+const ON_THE_WAY: usize = 8192;
 /// Times as fast as real time at most; a host that reads more slowly is waited for.
 const SPEED: i64 = 40;
 
@@ -59,6 +63,8 @@ pub struct Storm {
     clock: HostClock,
     /// When it sent a reading last.
     sent_at: HostTime,
+    /// Frames with readings that may still be on their way.
+    on_the_way: VecDeque<Vec<u8>>,
     pub ledger: Ledger,
     pub happened: Happened,
 }
@@ -67,7 +73,7 @@ impl Storm {
     pub fn new(weather: Weather, ledger: Ledger, seed: u64) -> Storm {
         let (clock, happened) = (HostClock::start(), Happened::default());
         let rng = StdRng::seed_from_u64(seed);
-        Storm { weather, rng, clock, sent_at: HostTime(0), ledger, happened }
+        Storm { weather, rng, clock, sent_at: HostTime(0), on_the_way: VecDeque::new(), ledger, happened }
     }
 
     /// Plays so many parts, fewer if the time is up before. `path` is the port that the host opens. Gives how many.
@@ -88,6 +94,7 @@ impl Storm {
             } else if part > 0 {
                 line = Line::open(path);
             }
+            self.on_the_way.clear();
             self.play_part(part, &mut peer, &mut line, path).await;
             self.answer_until_quiet(part, &mut peer, &mut line).await;
         }
@@ -121,6 +128,9 @@ impl Storm {
         line.drain(peer).await;
         line.outgoing = vec![3, 1, 2];
         line.drain(peer).await;
+        for frame in std::mem::take(&mut self.on_the_way) {
+            self.note(part, &frame, Ledger::unsure);
+        }
         let mut unheard = Vec::new();
         for _ in 0..self.rng.random_range(1..3) {
             peer.poll(HostTime(i64::MAX), &mut unheard);
@@ -155,6 +165,10 @@ impl Storm {
 
     fn send(&mut self, part: usize, frame: &[u8], out: &mut Vec<u8>) {
         self.happened.frames += 1;
+        self.on_the_way.push_back(frame.to_vec());
+        while self.on_the_way.iter().map(Vec::len).sum::<usize>() > ON_THE_WAY {
+            self.on_the_way.pop_front();
+        }
         let Weather { lost, flipped, doubled, noise, .. } = self.weather;
         let mut draw: f64 = self.rng.random();
         let mut falls = |share: f64| {
