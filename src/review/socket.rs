@@ -101,8 +101,11 @@ struct Sent {
 impl Sent {
     /// What is not as it was sent, as a message; none where all is.
     fn changes(&mut self, model: &PageModel, status: Option<&LiveStatus>, over: bool) -> Option<String> {
-        let cues: Vec<_> =
-            status.map_or_else(Vec::new, |status| self.new_cues(status)).into_iter().map(live::cue_shape).collect();
+        let cues: Vec<_> = status
+            .map_or_else(Vec::new, |status| self.new_cues(status))
+            .into_iter()
+            .map(live::cue_shape)
+            .collect();
         self.cues = status.map(|status| status.cues.clone());
         let mut parts = BTreeMap::new();
         for (name, html) in live::parts(model, status) {
