@@ -213,8 +213,12 @@ fn two_players_with_a_glove_each_share_a_machine_and_end_when_they_are_asked_to(
         let page = get(&address, "/", &address);
         assert!(page.contains(&format!("{name} Testperson")), "{page}");
         let metrics = get(&address, "/metrics", &address);
-        let samples = metrics.lines().find_map(|line| line.strip_prefix("hingeclock_samples_total{node=\"hand\"} "));
-        assert!(samples.unwrap().parse::<u64>().unwrap() > 1000 && !metrics.contains("Testperson"), "{metrics}");
+        let samples =
+            metrics.lines().find_map(|line| line.strip_prefix("hingeclock_samples_total{node=\"hand\"} "));
+        assert!(
+            samples.unwrap().parse::<u64>().unwrap() > 1000 && !metrics.contains("Testperson"),
+            "{metrics}"
+        );
         assert!(addresses.insert(address));
         assert_eq!(player.terminate(), Some(0), "{name}");
         // With anything but a closed file the exit code tells that something was salvaged.

@@ -46,12 +46,22 @@ pub fn exposition(status: &LiveStatus) -> String {
     }
     let clock = |value: fn(ClockStand) -> f64| by_node(status, move |node| node.clock.map(value));
     let offset = clock(|clock| clock.offset_s.value);
-    out.gauge("node_clock_offset", "seconds", "This machine's clock less the node's, least delay included.", offset);
+    out.gauge(
+        "node_clock_offset",
+        "seconds",
+        "This machine's clock less the node's, least delay included.",
+        offset,
+    );
     out.gauge("node_clock_skew", "ratio", "How much faster the node's clock runs.", clock(|c| c.skew.value));
     let sd = clock(|clock| clock.skew.sd);
     out.gauge("node_clock_skew_sd", "ratio", "Standard deviation of that.", sd);
     let latency = clock(|clock| clock.latency_s);
-    out.gauge("node_latency", "seconds", "How much later than the quickest samples come, on average.", latency);
+    out.gauge(
+        "node_latency",
+        "seconds",
+        "How much later than the quickest samples come, on average.",
+        latency,
+    );
     let volts = by_node(status, |node| node.battery.map(|battery| battery.volts));
     out.gauge("battery", "volts", "Battery voltage as last told.", volts);
     let charge = by_node(status, |node| Some(f64::from(node.battery?.percent?) / 100.0));

@@ -166,7 +166,8 @@ impl ClockView {
     /// A line begins.
     fn begin(&mut self, t: DeviceTime, received: HostTime) {
         let (anew, params) = (self.anew, self.params);
-        *self = ClockView { origin: Some((t, received)), newest: (t, received), anew, ..ClockView::new(params) };
+        *self =
+            ClockView { origin: Some((t, received)), newest: (t, received), anew, ..ClockView::new(params) };
         self.take(Point { node_s: 0.0, delay_s: 0.0 }, 0.0);
     }
 
@@ -183,7 +184,9 @@ impl ClockView {
         let stretch = |point: &Point| (point.node_s / self.params.stretch_s).floor();
         match self.quickest.back_mut() {
             Some(last) if stretch(last) == stretch(&point) => {
-                if point.delay_s - self.line.slope * point.node_s < last.delay_s - self.line.slope * last.node_s {
+                if point.delay_s - self.line.slope * point.node_s
+                    < last.delay_s - self.line.slope * last.node_s
+                {
                     *last = point;
                     self.line.level_s += excess_s.min(0.0);
                 }

@@ -50,8 +50,11 @@ impl World {
         let mut latest_s = f64::MIN;
         for _ in 0..(seconds * 100.0) as usize {
             self.true_s += 0.01;
-            let sent_s =
-                if self.interval_s > 0.0 { (self.true_s / self.interval_s).ceil() * self.interval_s } else { self.true_s };
+            let sent_s = if self.interval_s > 0.0 {
+                (self.true_s / self.interval_s).ceil() * self.interval_s
+            } else {
+                self.true_s
+            };
             let spread_s = -self.spread_s * (1.0 - self.rng.random::<f64>()).ln();
             latest_s = latest_s.max(sent_s + self.least_latency_s + spread_s);
             view.hear(self.node(self.true_s), self.host(latest_s));
@@ -77,11 +80,7 @@ impl World {
     fn check(&self, view: &ClockView) {
         let stand = view.stand().unwrap();
         let skew_error = stand.skew.value - self.skew;
-        assert!(
-            skew_error.abs() < 5.0 * stand.skew.sd,
-            "skew off by {:.2} ppm, {stand:?}",
-            skew_error * 1e6
-        );
+        assert!(skew_error.abs() < 5.0 * stand.skew.sd, "skew off by {:.2} ppm, {stand:?}", skew_error * 1e6);
         let apart_s = (self.host(self.true_s).0 - self.node(self.true_s).0) as f64 * 1e-6;
         let offset_error_s = stand.offset_s.value - apart_s - self.least_latency_s;
         let most_s = 0.002 + 5.0 * stand.offset_s.sd;
@@ -100,7 +99,11 @@ fn ten_minutes_give_the_skew_to_a_part_per_million() {
         world.play(&mut view, 600.0);
         world.check(&view);
         let stand = view.stand().unwrap();
-        println!("interval {interval_s} s: skew {:.2} ppm ± {:.2}", stand.skew.value * 1e6, stand.skew.sd * 1e6);
+        println!(
+            "interval {interval_s} s: skew {:.2} ppm ± {:.2}",
+            stand.skew.value * 1e6,
+            stand.skew.sd * 1e6
+        );
         assert!((stand.skew.value - 23e-6).abs() < 1e-6, "{stand:?}");
         assert!(stand.latency_s > 0.5 * interval_s * 0.5 && stand.latency_s < 0.01 + interval_s, "{stand:?}");
     }

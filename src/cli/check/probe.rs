@@ -121,9 +121,9 @@ impl Machine {
 
 /// Asks the system's Bluetooth; searches for nothing.
 fn radio() -> RadioFound {
-    let asked = runtime().map_err(|e| e.to_string()).and_then(|runtime| {
-        runtime.block_on(ble::radio()).map_err(|e| e.to_string())
-    });
+    let asked = runtime()
+        .map_err(|e| e.to_string())
+        .and_then(|runtime| runtime.block_on(ble::radio()).map_err(|e| e.to_string()));
     match asked {
         Ok((name, true)) => RadioFound::On(name),
         Ok((name, false)) => RadioFound::Off(name),

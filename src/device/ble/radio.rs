@@ -7,7 +7,8 @@ use super::choice::{Seen, Wanted, check_serial, choose};
 use super::profile;
 use crate::device::link::{KnownGlove, LinkError, MetGlove};
 use btleplug::api::{
-    BDAddr, Central, CentralState, Characteristic, Manager as _, Peripheral as _, ScanFilter, ValueNotification,
+    BDAddr, Central, CentralState, Characteristic, Manager as _, Peripheral as _, ScanFilter,
+    ValueNotification,
 };
 use btleplug::platform::{Adapter, Manager, Peripheral, PeripheralId};
 use futures_util::Stream;
