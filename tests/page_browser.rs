@@ -186,6 +186,7 @@ async fn checks(client: Client, driver: Arc<Driver>, mut site: Served) {
         picture(&client, &format!("{name}-{scheme}")).await;
     }
     the_page_follows_a_live_bucket(&client, &site).await;
+    the_page_sounds_each_cue_once(&client, &site).await;
     let log = driver.post(&session, "se/log", json!({ "type": "browser" })).await;
     assert_eq!(log, json!([]), "the console has to stay empty");
     // From here on the browser itself notes the lost connection.
@@ -259,6 +260,76 @@ async fn the_page_follows_a_live_bucket(client: &Client, site: &Served) {
     says(client, ".facts .wrong dd", "muted").await;
     picture(client, "live").await;
     assert_eq!(client.execute("return window.stays", vec![]).await.unwrap(), "here");
+}
+
+/// Counts the sounds that the page starts, with when and how loud; none before the reader has asked for them.
+const COUNT_SOUNDS: &str = "
+    window.started = [];
+    const start = AudioBufferSourceNode.prototype.start;
+    AudioBufferSourceNode.prototype.start = function (at) {
+        const samples = this.buffer.getChannelData(0);
+        const peak = samples.reduce((peak, sample) => Math.max(peak, Math.abs(sample)), 0);
+        const latency_ms = 1e3 * (this.context.baseLatency + (this.context.outputLatency || 0));
+        window.started.push({ at_ms: Date.now(), seconds: this.buffer.duration, peak, latency_ms });
+        return start.call(this, at);
+    };
+    return null";
+
+async fn the_page_sounds_each_cue_once(client: &Client, site: &Served) {
+    client.execute(COUNT_SOUNDS, vec![]).await.unwrap();
+    let mut counts = [("early", 0), ("late", 0), ("tick", 0)];
+    sound(site, &mut counts, 0);
+    quiet_for_a_while(client, 0).await;
+    let button = client.find(Locator::Css("#sound")).await.unwrap();
+    assert_eq!(button.attr("aria-pressed").await.unwrap().as_deref(), Some("false"), "off by default");
+    button.click().await.unwrap();
+    says(client, "#sound", "Cues sound here").await;
+    picture(client, "sounding").await;
+    let mut later_ms = Vec::new();
+    for (round, (which, seconds, peak)) in
+        [(0, 0.205, 0.25), (1, 0.490, 0.25), (0, 0.205, 0.25), (2, 0.045, 0.125)].into_iter().enumerate()
+    {
+        let before = std::time::UNIX_EPOCH.elapsed().unwrap().as_secs_f64() * 1e3;
+        sound(site, &mut counts, which);
+        let started = started(client, round + 1).await;
+        let last = started.last().unwrap();
+        let number = |key: &str| last[key].as_f64().unwrap();
+        assert!((number("seconds") - seconds).abs() < 1e-3, "{last}");
+        assert!((0.7 * peak..=peak * 1.000_1).contains(&number("peak")), "{last}");
+        later_ms.push((number("at_ms") - before).round() + number("latency_ms").round());
+        quiet_for_a_while(client, round + 1).await;
+    }
+    println!("from the daemon's own cue to the page's, on this machine: {later_ms:?} ms");
+    client.find(Locator::Css("#sound")).await.unwrap().click().await.unwrap();
+    says(client, "#sound", "Sound the cues here").await;
+    sound(site, &mut counts, 1);
+    quiet_for_a_while(client, 4).await;
+}
+
+/// A cue has sounded at the daemon.
+fn sound(site: &Served, counts: &mut [(&'static str, u64)], which: usize) {
+    counts[which].1 += 1;
+    let status = LiveStatus { link: LinkStatus::Sending, cues: counts.to_vec(), ..LiveStatus::default() };
+    site.status.send(Arc::new(status)).unwrap();
+}
+
+/// What the page has started, once that is so many sounds.
+async fn started(client: &Client, count: usize) -> Vec<Value> {
+    for _ in 0..1200 {
+        let started = client.execute("return window.started", vec![]).await.unwrap();
+        let started = started.as_array().unwrap();
+        if started.len() >= count {
+            return started.clone();
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    panic!("expected {count} sounds");
+}
+
+/// Other news reach the page, and no sound comes with them.
+async fn quiet_for_a_while(client: &Client, count: usize) {
+    tokio::time::sleep(Duration::from_millis(700)).await;
+    assert_eq!(started(client, count).await.len(), count, "each cue sounds once");
 }
 
 /// The server goes away: that is said. It comes back: the page goes on, still the same one. Then it ends.

@@ -43,7 +43,8 @@ fn fake(folder: &Path, last: &str) {
 
 /// A bucket through the daemon with these programs at hand, its sounds to a file.
 fn bucket(programs: &Path, folder: &Path, speak: &str) -> Output {
-    let (_glove, port) = emulate(&["--bucket", "left-handed", "--speed", "6"]);
+    // It stays for the words of the last swing.
+    let (_glove, port) = emulate(&["--bucket", "left-handed", "--speed", "6", "--linger-s", "5"]);
     let sound = format!("wav:{}", programs.join("cues.wav").display());
     let arguments = ["run", "--port", &port, "--folder", folder.to_str().unwrap(), "--once", "--no-page"];
     let mut daemon = hingeclock(&arguments);

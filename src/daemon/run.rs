@@ -282,22 +282,25 @@ fn open_screen(watched: Watched) -> Option<Screen> {
 struct Look {
     told: watch::Sender<Arc<LiveStatus>>,
     last: Option<HostTime>,
+    cues: u64,
 }
 
 impl Look {
     fn new() -> Look {
-        Look { told: watch::channel(Arc::default()).0, last: None }
+        Look { told: watch::channel(Arc::default()).0, last: None, cues: 0 }
     }
 
-    /// Something happened.
+    /// Something happened. A cue is told at once: a page may sound it, too.
     fn after_event(&mut self, bucket: &Bucket, tap: &Tap, now: HostTime) {
-        if self.last.is_none_or(|last| now.0 - last.0 >= LOOK_EVERY_US) {
+        let due = self.last.is_none_or(|last| now.0 - last.0 >= LOOK_EVERY_US);
+        if due || tap.count() != self.cues {
             self.now(bucket, tap, now);
         }
     }
 
     fn now(&mut self, bucket: &Bucket, tap: &Tap, now: HostTime) {
         self.last = Some(now);
+        self.cues = tap.count();
         self.told.send_replace(Arc::new(bucket.live_status(tap, now)));
     }
 }

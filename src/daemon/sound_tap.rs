@@ -34,6 +34,12 @@ impl Tap {
         Cue::ALL.iter().map(|cue| (cue.word(), count(cue))).collect()
     }
 
+    /// How many cues went through.
+    #[must_use]
+    pub fn count(&self) -> u64 {
+        self.0.played.iter().map(|count| count.load(Ordering::Relaxed)).sum()
+    }
+
     /// The way out with this tap in front.
     #[must_use]
     pub fn on(&self, way_out: Box<dyn CueSink>) -> Box<dyn CueSink> {

@@ -3,6 +3,7 @@
 use super::live::LiveStatus;
 use super::page::{PageModel, live};
 use super::serve::Site;
+use crate::tone::Cue;
 use axum::extract::State;
 use axum::extract::ws::{Message, WebSocket, WebSocketUpgrade};
 use axum::http::{HeaderMap, StatusCode, header};
@@ -14,7 +15,7 @@ use tokio::sync::{Semaphore, watch};
 
 /// Open pages at one time; more are refused and try again.
 pub const SOCKETS_MAX: usize = 16;
-/// What changes within this time goes out together.
+/// What changes within this time goes out together; a cue does not wait for it.
 const GATHER: Duration = Duration::from_millis(150);
 /// A page that takes longer to accept a message is given up; it connects anew when it wakes.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -47,12 +48,12 @@ fn same_origin(headers: &HeaderMap) -> bool {
 
 /// Sends what changed until the page goes, the bucket is over, or nobody fills it any more.
 async fn tell(mut socket: WebSocket, mut site: Site) {
-    let mut sent = BTreeMap::new();
+    let mut sent = Sent::default();
     loop {
         let model = Arc::clone(&site.model.borrow_and_update());
         let status = site.status.as_mut().map(|status| Arc::clone(&status.borrow_and_update()));
         let over = !model.live;
-        let message = changes(&model, status.as_deref(), &mut sent, over);
+        let message = sent.changes(&model, status.as_deref(), over);
         if let Some(text) = message {
             let told = tokio::time::timeout(PATIENCE, socket.send(Message::Text(text.into()))).await;
             if !matches!(told, Ok(Ok(()))) {
@@ -68,7 +69,15 @@ async fn tell(mut socket: WebSocket, mut site: Site) {
             changed = status_changed(&mut site.status) => if changed.is_err() { return },
             heard = socket.recv() => if !matches!(heard, Some(Ok(_))) { return },
         }
-        tokio::time::sleep(GATHER).await;
+        let _ = tokio::time::timeout(GATHER, a_cue(&mut site.status, &sent)).await;
+    }
+}
+
+/// Waits until a cue has sounded that was not sent.
+async fn a_cue(status: &mut Option<watch::Receiver<Arc<LiveStatus>>>, sent: &Sent) {
+    let Some(status) = status else { return std::future::pending().await };
+    if status.wait_for(|status| !sent.new_cues(status).is_empty()).await.is_err() {
+        std::future::pending().await
     }
 }
 
@@ -81,22 +90,42 @@ async fn status_changed(
     }
 }
 
-/// The parts that are not as they were sent, as a message; none where all are.
-fn changes(
-    model: &PageModel,
-    status: Option<&LiveStatus>,
-    sent: &mut BTreeMap<&'static str, String>,
-    over: bool,
-) -> Option<String> {
-    let mut parts = BTreeMap::new();
-    for (name, html) in live::parts(model, status) {
-        if sent.get(name) != Some(&html) {
-            parts.insert(name, html.clone());
-            sent.insert(name, html);
+/// What a page was told already.
+#[derive(Default)]
+struct Sent {
+    parts: BTreeMap<&'static str, String>,
+    /// How often each cue had sounded; none before the first message.
+    cues: Option<Vec<(&'static str, u64)>>,
+}
+
+impl Sent {
+    /// What is not as it was sent, as a message; none where all is.
+    fn changes(&mut self, model: &PageModel, status: Option<&LiveStatus>, over: bool) -> Option<String> {
+        let cues: Vec<_> = status
+            .map_or_else(Vec::new, |status| self.new_cues(status))
+            .into_iter()
+            .map(live::cue_shape)
+            .collect();
+        self.cues = status.map(|status| status.cues.clone());
+        let mut parts = BTreeMap::new();
+        for (name, html) in live::parts(model, status) {
+            if self.parts.get(name) != Some(&html) {
+                parts.insert(name, html.clone());
+                self.parts.insert(name, html);
+            }
         }
+        let news = over || !parts.is_empty() || !cues.is_empty();
+        news.then(|| serde_json::json!({ "parts": parts, "over": over, "cues": cues }).to_string())
     }
-    let news = over || !parts.is_empty();
-    news.then(|| serde_json::json!({ "parts": parts, "over": over }).to_string())
+
+    /// The cues that have sounded since. What sounded before a page was opened is old.
+    fn new_cues(&self, status: &LiveStatus) -> Vec<Cue> {
+        let Some(before) = &self.cues else { return Vec::new() };
+        let count = |cues: &[(&str, u64)], cue: &Cue| {
+            cues.iter().find(|(word, _)| *word == cue.word()).map_or(0, |(_, count)| *count)
+        };
+        Cue::ALL.into_iter().filter(|cue| count(&status.cues, cue) > count(before, cue)).collect()
+    }
 }
 
 /// Waits until every open page was told the last, or for so long as a page may take.

@@ -138,8 +138,8 @@ fn with_sound(
     let (ours, stack) = (to_ear.clone(), of_bare.clone());
     row("deciding sample on the line to sound at the device", to_ear);
     row("the bare sound stack, the same cues", of_bare);
-    let added = [0.5, 0.95, 0.99].map(|share| quantile(&ours, share) - quantile(&stack, share));
-    println!("  {:52} {:8.2} {:8.2} {:8.2}", "ours adds", added[0], added[1], added[2]);
+    let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|share| quantile(&ours, share) - quantile(&stack, share));
+    println!("  {:52} p50 {p50:8.2}  p95 {p95:8.2}  p99 {p99:8.2} ms", "ours adds");
     row("deciding sample on the line to cue handed out", to_hand);
 }
 
@@ -162,11 +162,7 @@ fn without_sound(frames: &[latency_wire::TimedFrame], decisions: &[Decision], cl
     let mut to_hand = Vec::new();
     for decision in decisions {
         let sent = decide(&mut feeder, decision);
-        let mut handed = None;
-        feeder.pace(feeder.count(), || {
-            handed = Some(!daemon.cues.is_empty());
-            handed == Some(true)
-        });
+        feeder.pace(feeder.count(), || !daemon.cues.is_empty());
         to_hand.push(ms(sent, handed_out(&daemon, decision, sent)));
     }
     row("the same without sound", to_hand);
@@ -174,7 +170,7 @@ fn without_sound(frames: &[latency_wire::TimedFrame], decisions: &[Decision], cl
 
 /// The whole daemon in a bucket's own time, with sound where there is a server.
 fn share_of_a_core(form: &Form, clock: HostClock) {
-    let bucket = latency_wire::bucket(1 + (form.seconds / 10.0) as usize, 1000.0);
+    let bucket = latency_wire::on_the_range(form.seconds, 1000.0);
     let frames = latency_wire::frames(&bucket.device, bucket.arrivals);
     let server = server_folder().map(|mut server| {
         server.start();

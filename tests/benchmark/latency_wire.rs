@@ -20,6 +20,9 @@ use hingeclock::units::{HostTime, PlayerHand};
 /// Arm travel at the set, swing by swing: early, in the window, late, for an iron.
 const TRAVELS: [f64; 3] = [0.28, 0.52, 0.80];
 
+/// A calibration and the way to the ball take no longer, s.
+const CALIBRATION_S: f64 = 60.0;
+
 /// A frame and when it is due, in the bucket's own time.
 pub struct TimedFrame {
     pub due: HostTime,
@@ -39,7 +42,16 @@ pub struct Decision {
 pub fn bucket(swings: usize, rate_hz: f64) -> VirtualBucket {
     let shot = |place: usize| Doing::Shot(SwingSize::Full, SetAim::Travel(TRAVELS[place % TRAVELS.len()]));
     let start = [Doing::Club("iron"), Doing::Calibrate];
-    let mut scenario = Scenario::new(Plan::Listed(start.into_iter().chain((0..swings).map(shot)).collect()));
+    let plan = Plan::Listed(start.into_iter().chain((0..swings).map(shot)).collect());
+    play(Scenario::new(plan), rate_hz)
+}
+
+/// A calibration and then this long on the range as players spend it.
+pub fn on_the_range(seconds: f64, rate_hz: f64) -> VirtualBucket {
+    play(Scenario::range_day((seconds + CALIBRATION_S) / 3600.0), rate_hz)
+}
+
+fn play(mut scenario: Scenario, rate_hz: f64) -> VirtualBucket {
     scenario.link = LinkSettings::lossless();
     scenario.sensor.rate_hz = rate_hz;
     scenario.sensor.bandwidth_hz = Some(0.42 * rate_hz);

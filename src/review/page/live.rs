@@ -4,13 +4,27 @@ use super::{PageModel, bucket, latest, losses_and_notes, title};
 use crate::review::live::LiveStatus;
 use crate::review::summary::Summary;
 use crate::review::wording;
+use crate::tone::Cue;
 use maud::{Markup, html};
+use serde_json::{Value, json};
 
 /// A browser without scripts asks for the page's successor after so many seconds.
 const REFRESH_S: u32 = 3;
 
+/// A browser's sound comes later than the daemon's own, and how much is up to it, the device and the network.
+const LATER: &str = "Slower than the daemon's own sound, by tens of ms and more: not for cues at the set.";
+
 /// The script that puts the parts in their places.
 pub const SCRIPT: &str = include_str!("live.js");
+
+/// What a page needs to sound a cue as the daemon does: its pulses (start and length in ms, pitch in Hz) and its
+/// level.
+#[must_use]
+pub fn cue_shape(cue: Cue) -> Value {
+    let pulses: Vec<[f64; 3]> =
+        cue.pulses().iter().map(|pulse| [pulse.starts_ms, pulse.lasts_ms, pulse.pitch_hz]).collect();
+    json!({ "word": cue.word(), "level": cue.level(), "pulses": pulses })
+}
 
 /// The parts by name; each stands in the element `live-NAME`.
 #[must_use]
@@ -47,6 +61,10 @@ pub fn body(model: &PageModel, status: Option<&LiveStatus>) -> Markup {
             p.program { "hingeclock" }
             div #live-heading { (heading) }
             p.connection #connection role="status" { "Loaded; not connected yet." }
+            p.sound #sound-here hidden {
+                button #sound type="button" aria-pressed="false" { "Sound the cues here" }
+                " " span.about { (LATER) }
+            }
         }
         main {
             div #live-newest aria-live="polite" { (newest) }
