@@ -12,6 +12,7 @@ pub mod glove_settings;
 pub mod input;
 pub mod late;
 pub mod latency;
+pub mod library;
 pub mod lines;
 pub mod marker_file;
 pub mod marker_merge;
