@@ -12,8 +12,9 @@ use std::collections::BTreeMap;
 const BATCH: usize = 10;
 /// Nodes are introduced again after this much of their time, µs, so that damage to the start costs little.
 const INTRODUCE_EVERY_US: i64 = 10_000_000;
-/// A step back by more than this is a clock that has started anew, µs.
-const BACK_US: i64 = 1_000_000;
+/// A step back by more than this is a clock that has started anew, µs; readings that were asked for again come
+/// later than others, but not so much.
+const BACK_US: i64 = 60_000_000;
 /// A step ahead by more than this cannot be told from 32 bits, µs.
 const AHEAD_US: i64 = 1 << 30;
 

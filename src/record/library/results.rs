@@ -18,14 +18,18 @@ pub struct VersionResult {
     pub swings: Vec<SwingNumbers>,
 }
 
-/// Reads a file; lines that cannot be read are told.
+/// Reads a file; lines that cannot be read are told. Of several results of one version under the same settings the
+/// last counts: a recording may have been looked at while it was still going on.
 #[must_use]
 pub fn parse(bytes: &[u8]) -> (Vec<VersionResult>, Vec<String>) {
-    let (mut results, mut problems) = (Vec::new(), Vec::new());
+    let (mut results, mut problems) = (Vec::<VersionResult>::new(), Vec::new());
     let lines = bytes.split(|byte| *byte == b'\n').enumerate();
     for (at, line) in lines.filter(|(_, line)| !line.is_empty()) {
-        match serde_json::from_slice(line) {
-            Ok(result) => results.push(result),
+        match serde_json::from_slice::<VersionResult>(line) {
+            Ok(result) => {
+                results.retain(|other| (&other.by, &other.settings) != (&result.by, &result.settings));
+                results.push(result);
+            }
             Err(_) if at == 0 && recording_named(line).is_some() => {}
             Err(error) => {
                 let what = format!("results, line {}: expected a version's swings, found: {error}", at + 1);
