@@ -6,6 +6,7 @@ mod demo;
 mod emulate;
 mod export;
 mod input;
+mod library;
 mod logs;
 mod output;
 mod page;
@@ -69,6 +70,7 @@ enum Command {
     Review(review::Args),
     Analyze(analyze::Args),
     Export(export::Args),
+    Library(library::Args),
     Emulate(emulate::Args),
     Check(check::Args),
     Settings(settings::Args),
@@ -85,6 +87,7 @@ pub fn main() -> ExitCode {
         Command::Review(args) => review::run(&args),
         Command::Analyze(args) => analyze::run(&args),
         Command::Export(args) => export::run(&args),
+        Command::Library(args) => library::run(&args),
         Command::Emulate(args) => emulate::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Settings(args) => settings::run(&args),

@@ -149,7 +149,7 @@ impl PeerScript {
 }
 
 /// A reading as it goes over the wire: in counts where that loses nothing, else in floats.
-fn wire_sample(sample: &ImuSample, node: &NodeDescription, t_us: i64) -> WireSample {
+pub(crate) fn wire_sample(sample: &ImuSample, node: &NodeDescription, t_us: i64) -> WireSample {
     let ranges =
         [(node.gyro_full_scale_dps, sample.rate_dps), (node.acc_full_scale_g, sample.specific_force_g)];
     let mut counts = [0; 6];
@@ -181,7 +181,7 @@ fn exact_counts(value: f64, full_scale: f64) -> Option<i16> {
 }
 
 /// The frame that introduces the glove.
-pub(super) fn device_info(description: &DeviceDescription) -> DeviceInfo<'_> {
+pub(crate) fn device_info(description: &DeviceDescription) -> DeviceInfo<'_> {
     let player_hand = match description.player_hand {
         PlayerHand::Right => firmware_protocol::PlayerHand::Right,
         PlayerHand::Left => firmware_protocol::PlayerHand::Left,
@@ -195,7 +195,7 @@ pub(super) fn device_info(description: &DeviceDescription) -> DeviceInfo<'_> {
 }
 
 /// The frame that introduces a node whose clock shows `now_us`.
-pub(super) fn node_info(node: &NodeDescription, now_us: i64) -> NodeInfo {
+pub(crate) fn node_info(node: &NodeDescription, now_us: i64) -> NodeInfo {
     let rows = node.segment_from_sensor_nominal;
     let role = match node.role {
         NodeRole::Hand => Role::Hand,

@@ -13,6 +13,7 @@ pub mod input;
 pub mod keeper;
 pub mod late;
 pub mod latency;
+pub mod library;
 pub mod lines;
 pub mod lock;
 pub mod marker_file;

@@ -7,6 +7,7 @@ mod calibration_json;
 pub mod exchange;
 pub mod json;
 pub mod live;
+pub mod over_buckets;
 pub mod page;
 pub mod serve;
 mod socket;

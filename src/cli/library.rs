@@ -1,0 +1,128 @@
+//! `library`: the recordings of a folder, what was said of them, and what became of a player over time.
+
+mod change;
+mod show;
+
+use super::Outcome;
+use super::input::settings;
+use super::output::say;
+use crate::daemon::analysis_params;
+use crate::record::library::{Library, Opened};
+use crate::record::settings::Settings;
+use std::path::PathBuf;
+
+/// Keep recordings in order: list, remark, import, move, merge, split, delete, verify, compare.
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "BUCKET is a recording's path in the library, its name alone, or the start of its number.
+
+Examples:
+  hingeclock library list
+  hingeclock library show kestrel-1 4
+  hingeclock library remark kestrel-1 4 --exclude \"topped\"
+  hingeclock library trend Robin
+  hingeclock library import old.csv.gz --player Robin
+  hingeclock library merge morning noon --as day
+  hingeclock library verify"
+)]
+pub struct Args {
+    /// The folder; that of the settings (buckets) unless another is given.
+    #[arg(long, value_name = "FOLDER", global = true)]
+    folder: Option<PathBuf>,
+    /// Settings file with bands and windows.
+    #[arg(long, value_name = "FILE.toml", global = true)]
+    settings: Option<PathBuf>,
+    /// Print JSON instead of a table.
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Command {
+    /// The recordings, in order of time.
+    List(show::ListArgs),
+    /// One recording, or one of its swings, with everything that is known of it.
+    Show(show::ShowArgs),
+    /// A player's set over all buckets, club by club.
+    Trend(show::TrendArgs),
+    /// The players, or a file to begin one with.
+    Players(show::PlayersArgs),
+    /// What was deleted.
+    Trash,
+    /// The numbers of earlier versions, and those shown live, beside those of this version.
+    Compare(show::CompareArgs),
+    /// Add a note, a tag, a mark, the right club, or leave a swing out of statistics.
+    Remark(change::RemarkArgs),
+    /// Make a recording of a raw CSV, with the files beside it.
+    Import(change::ImportArgs),
+    /// Give a recording another name; it stays in its folder.
+    Rename(change::RenameArgs),
+    /// Bring a recording to another folder of the library.
+    Move(change::MoveArgs),
+    /// Make one recording of several; they go to the trash.
+    Merge(change::MergeArgs),
+    /// Make two recordings of one, which goes to the trash.
+    Split(change::SplitArgs),
+    /// Lay a recording in the trash.
+    Delete(change::DeleteArgs),
+    /// Bring a recording back from the trash.
+    Restore(change::RestoreArgs),
+    /// Read every recording wholly and check it.
+    Verify(change::VerifyArgs),
+    /// Throw the index away and build it anew.
+    Rebuild,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// The library cannot be opened, or what was asked for cannot be done.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let settings = settings(args.settings.as_ref())?;
+    let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
+    if let Command::Import(_) = args.command {
+        // The first recording may be an imported one.
+        crate::record::library::files::make_folder(&folder)?;
+    }
+    let (library, opened) = Library::open(&folder, analysis_params(&settings), super::wall_time())?;
+    tell(&opened);
+    let context = Context { library, settings, json: args.json };
+    match &args.command {
+        Command::List(args) => show::list(&context, args),
+        Command::Show(args) => show::show(&context, args),
+        Command::Trend(args) => show::trend(&context, args),
+        Command::Players(args) => show::players(&context, args),
+        Command::Trash => show::trash(&context),
+        Command::Compare(args) => show::compare(&context, args),
+        Command::Remark(args) => change::remark(context, args),
+        Command::Import(args) => change::import(context, args),
+        Command::Rename(args) => change::rename(context, args),
+        Command::Move(args) => change::move_to(context, args),
+        Command::Merge(args) => change::merge(context, args),
+        Command::Split(args) => change::split(context, args),
+        Command::Delete(args) => change::delete(context, args),
+        Command::Restore(args) => change::restore(context, args),
+        Command::Verify(args) => change::verify(context, args),
+        Command::Rebuild => change::rebuild(context),
+    }
+}
+
+/// What every command needs.
+struct Context {
+    library: Library,
+    settings: Settings,
+    json: bool,
+}
+
+fn tell(opened: &Opened) {
+    for told in &opened.told {
+        say(&format!("note: {told}"));
+    }
+    match (opened.rebuilt, opened.analysed) {
+        (_, 0) => {}
+        (true, count) => say(&format!("index built anew: {count} recordings analysed")),
+        (false, count) => say(&format!("{count} recordings analysed")),
+    }
+}

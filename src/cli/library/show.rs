@@ -1,0 +1,491 @@
+//! The commands that look: list, show, trend, players, trash, compare.
+
+use super::Context;
+use crate::cli::Outcome;
+use crate::cli::output::{print, say};
+use crate::daemon::windows;
+use crate::record::error::quoted;
+use crate::record::library::index::{Bucket, KnownSwing};
+use crate::record::library::numbers::{ANALYSER, Compared, Pair, side_by_side};
+use crate::record::library::player::{Player, players as read_players};
+use crate::record::library::remarks::Remark;
+use crate::record::recorded::Recorded;
+use crate::record::recording_reader::RecordingReader;
+use crate::review::Windows;
+use crate::review::over_buckets::{ClubOverTime, clubs_over_time};
+use crate::review::statistics::Trend;
+use crate::units::{Measured, WallTime};
+use anyhow::bail;
+use comfy_table::{ContentArrangement, ContentLineStyle, LineStyle, Row, Table, TableStyle};
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::BufReader;
+
+/// List the recordings.
+#[derive(Debug, clap::Args)]
+pub struct ListArgs {
+    /// Only those of this player.
+    #[arg(long)]
+    player: Option<String>,
+    /// Only those with a swing, or a remark on the whole, that has this tag.
+    #[arg(long)]
+    tag: Option<String>,
+}
+
+/// Show a recording or a swing.
+#[derive(Debug, clap::Args)]
+pub struct ShowArgs {
+    /// The recording.
+    bucket: String,
+    /// One swing of it, counted from 1.
+    swing: Option<usize>,
+}
+
+/// Show a player over time.
+#[derive(Debug, clap::Args)]
+pub struct TrendArgs {
+    /// The player's name.
+    player: String,
+    /// Only this club.
+    #[arg(long)]
+    club: Option<String>,
+}
+
+/// Show the players.
+#[derive(Debug, clap::Args)]
+pub struct PlayersArgs {
+    /// Print a file to begin a player of this name with, to be kept as players/NAME.toml.
+    #[arg(long, value_name = "NAME")]
+    example: Option<String>,
+}
+
+/// Compare versions.
+#[derive(Debug, clap::Args)]
+pub struct CompareArgs {
+    /// The recording.
+    bucket: String,
+}
+
+fn table(headings: &[&str]) -> Table {
+    let style = TableStyle::new()
+        .header_lines(ContentLineStyle::none())
+        .header_separator(LineStyle::none().fill('-').junction('-'))
+        .content_lines(ContentLineStyle::none());
+    let mut table = Table::new();
+    table
+        .load_style(style)
+        .force_no_tty()
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .set_width(crate::cli::terminal_width())
+        .set_header(Row::from(headings.to_vec()));
+    table
+}
+
+fn print_table(table: &Table) -> anyhow::Result<()> {
+    let lines: Vec<String> = table.to_string().lines().map(|line| line.trim_end().to_owned()).collect();
+    print(&(lines.join("\n") + "\n"))
+}
+
+fn print_json(value: &Value) -> anyhow::Result<()> {
+    print(&(serde_json::to_string_pretty(value)? + "\n"))
+}
+
+fn time(at: Option<WallTime>) -> String {
+    at.map_or_else(|| "?".to_owned(), |at| at.utc("%Y-%m-%d %H:%M"))
+}
+
+/// `list`.
+pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome> {
+    let index = context.library.index();
+    let mut buckets = index.buckets()?;
+    buckets.sort_by(|a, b| (a.facts.started, &a.path).cmp(&(b.facts.started, &b.path)));
+    buckets.retain(|bucket| args.player.as_ref().is_none_or(|player| *player == bucket.facts.player));
+    let mut rows = Vec::new();
+    for bucket in buckets {
+        let (swings, remarks) = (index.swings(bucket.id)?, index.remarks(bucket.id)?);
+        let tagged = |tag: &String| {
+            let on_bucket = remarks
+                .iter()
+                .any(|remark| remark.swing.is_none() && remark.said.fields() == ("tag", tag.as_str()));
+            on_bucket || swings.iter().any(|swing| swing.tags.contains(tag))
+        };
+        if args.tag.as_ref().is_none_or(tagged) {
+            rows.push((bucket, clubs(&swings), remarks.len()));
+        }
+    }
+    if context.json {
+        let rows: Vec<Value> =
+            rows.iter().map(|(bucket, clubs, remarks)| bucket_json(bucket, clubs, *remarks)).collect();
+        print_json(&json!({ "schema": 1, "buckets": rows }))?;
+    } else {
+        let mut table = table(&["Begun (UTC)", "Player", "Swings", "Clubs", "Remarks", "Recording", ""]);
+        for (bucket, clubs, remarks) in &rows {
+            table.add_row([
+                time(bucket.facts.started),
+                bucket.facts.player.clone(),
+                bucket.swings.to_string(),
+                clubs.join(", "),
+                remarks.to_string(),
+                bucket.path.display().to_string(),
+                trouble(bucket),
+            ]);
+        }
+        print_table(&table)?;
+    }
+    Ok(Outcome::Done)
+}
+
+fn clubs(swings: &[KnownSwing]) -> Vec<String> {
+    let mut clubs: Vec<String> = Vec::new();
+    for club in swings.iter().filter_map(|swing| swing.club.clone()) {
+        if !clubs.contains(&club) {
+            clubs.push(club);
+        }
+    }
+    clubs
+}
+
+fn trouble(bucket: &Bucket) -> String {
+    let facts = &bucket.facts;
+    match (&facts.unreadable, facts.losses.len(), bucket.problems.len()) {
+        (Some(_), ..) => "cannot be read".to_owned(),
+        (None, 0, 0) => String::new(),
+        (None, 0, problems) => format!("{problems} remarks with problems"),
+        (None, losses, _) => format!("{losses} losses"),
+    }
+}
+
+fn bucket_json(bucket: &Bucket, clubs: &[String], remarks: usize) -> Value {
+    let facts = &bucket.facts;
+    json!({
+        "path": bucket.path, "number": facts.uuid, "player": facts.player, "hand": facts.hand,
+        "started_unix_ms": facts.started, "software": facts.software, "swings": bucket.swings, "clubs": clubs,
+        "remarks": remarks, "made_from": facts.made_from, "samples": facts.samples, "losses": facts.losses,
+        "problems": bucket.problems, "unreadable": facts.unreadable, "notes": facts.notes,
+    })
+}
+
+/// `show`.
+pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome> {
+    let library = &context.library;
+    let bucket = library.bucket(&args.bucket)?;
+    let remarks = library.index().remarks(bucket.id)?;
+    let swings = library.index().swings(bucket.id)?;
+    let swings: Vec<KnownSwing> = match args.swing {
+        Some(place) => vec![library.swing(&bucket, place)?],
+        None => swings,
+    };
+    let of_swing = |remark: &&Remark| {
+        args.swing.is_none() || remark.swing.is_some_and(|name| Some(name.place) == args.swing)
+    };
+    let remarks: Vec<&Remark> = remarks.iter().filter(of_swing).collect();
+    if context.json {
+        let told: Vec<Value> = swings.iter().map(swing_json).collect();
+        let bucket = bucket_json(&bucket, &clubs(&swings), remarks.len());
+        print_json(
+            &json!({ "schema": 1, "bucket": bucket, "analyser": ANALYSER, "swings": told, "remarks": remarks }),
+        )?;
+        return Ok(Outcome::Done);
+    }
+    print(&format!(
+        "{}, {}, {} (UTC), number {}\n",
+        bucket.path.display(),
+        if bucket.facts.player.is_empty() { "no player" } else { &bucket.facts.player },
+        time(bucket.facts.started),
+        bucket.facts.uuid
+    ))?;
+    let mut table = table(&[
+        "#",
+        "Club",
+        "Set to top, ms",
+        "Arm travel",
+        "Class",
+        "Largest hinge °",
+        "Tempo",
+        "Flags",
+        "Left out",
+    ]);
+    for swing in &swings {
+        let numbers = &swing.numbers;
+        table.add_row([
+            swing.place.to_string(),
+            swing.club.clone().unwrap_or_default(),
+            measured(numbers.set_to_top_ms, 0),
+            measured(numbers.arm_travel_at_set, 2),
+            numbers.class.clone(),
+            measured(numbers.hinge_deg.max, 1),
+            measured(numbers.tempo, 2),
+            numbers.flags.join(", "),
+            swing.excluded.clone().unwrap_or_default(),
+        ]);
+    }
+    print_table(&table)?;
+    for remark in remarks {
+        let (kind, text) = remark.said.fields();
+        let on = remark.swing.map_or_else(|| "bucket".to_owned(), |name| format!("swing {}", name.place));
+        print(&format!("{}, {on}: {kind} {text}\n", time(Some(remark.at_unix_ms))))?;
+    }
+    let facts = &bucket.facts;
+    for told in facts.unreadable.iter().chain(&facts.losses).chain(&bucket.problems).chain(&facts.notes) {
+        print(&format!("{told}\n"))?;
+    }
+    Ok(Outcome::Done)
+}
+
+fn swing_json(swing: &KnownSwing) -> Value {
+    json!({
+        "index": swing.place, "club": swing.club, "excluded": swing.excluded, "tags": swing.tags,
+        "numbers": swing.numbers,
+    })
+}
+
+fn measured(measured: Option<Measured>, decimals: usize) -> String {
+    measured.map_or_else(|| "none".to_owned(), |m| format!("{:.decimals$} ±{:.decimals$}", m.value, m.sd))
+}
+
+/// `trend`.
+pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outcome> {
+    let library = &context.library;
+    let buckets = library.index().buckets()?;
+    if !buckets.iter().any(|bucket| bucket.facts.player == args.player) {
+        let mut names: Vec<&str> = buckets.iter().map(|bucket| bucket.facts.player.as_str()).collect();
+        names.sort_unstable();
+        names.dedup();
+        bail!("expected a player of the recordings ({}), found {}", names.join(", "), quoted(&args.player));
+    }
+    let counted = library.index().counted(&args.player)?;
+    let mut clubs = clubs_over_time(&counted, &windows_of(context, &args.player)?);
+    clubs.retain(|club| args.club.is_none() || club.club == args.club);
+    if context.json {
+        let paths: BTreeMap<i64, &Bucket> = buckets.iter().map(|bucket| (bucket.id, bucket)).collect();
+        let clubs: Vec<Value> = clubs.iter().map(|club| club_json(club, &paths)).collect();
+        print_json(&json!({ "schema": 1, "player": args.player, "clubs": clubs }))?;
+        return Ok(Outcome::Done);
+    }
+    let mut table = table(&[
+        "Club",
+        "Buckets",
+        "Swings",
+        "Set to top, ms",
+        "Spread",
+        "Arm travel",
+        "In window",
+        "Trend, ms a bucket",
+    ]);
+    for club in &clubs {
+        let number = |value: Option<f64>, decimals: usize| {
+            value.map_or_else(|| "none".to_owned(), |v| format!("{v:.decimals$}"))
+        };
+        table.add_row([
+            club.club.clone().unwrap_or_else(|| "not said".to_owned()),
+            club.buckets.len().to_string(),
+            club.swings.to_string(),
+            number(club.set_to_top_ms.map(|spread| spread.median), 0),
+            number(club.set_to_top_ms.and_then(|spread| spread.robust_sd), 0),
+            number(club.arm_travel_at_set.map(|spread| spread.median), 2),
+            club.in_window
+                .map_or_else(|| "no window".to_owned(), |share| format!("{} of {}", share.hits, share.n)),
+            trend_text(club.set_trend_ms),
+        ]);
+    }
+    print_table(&table)?;
+    print(
+        "Swings without a set and those left out are not counted. A trend goes over the middles of the buckets.\n",
+    )?;
+    Ok(Outcome::Done)
+}
+
+fn trend_text(trend: Option<Trend>) -> String {
+    match trend {
+        None => "too few buckets".to_owned(),
+        Some(trend) if trend.clear => format!("{:+.1}, clear", trend.per_swing),
+        Some(trend) => format!("{:+.1}, may be chance", trend.per_swing),
+    }
+}
+
+fn club_json(club: &ClubOverTime, buckets: &BTreeMap<i64, &Bucket>) -> Value {
+    let trend = |trend: Option<Trend>| {
+        trend.map(|trend| json!({ "per_bucket": trend.per_swing, "clear": trend.clear }))
+    };
+    let middles: Vec<Value> = club
+        .buckets
+        .iter()
+        .map(|middle| {
+            let bucket = buckets.get(&middle.bucket);
+            json!({
+                "path": bucket.map(|bucket| &bucket.path),
+                "started_unix_ms": bucket.and_then(|bucket| bucket.facts.started),
+                "swings": middle.swings, "set_to_top_ms": middle.set_to_top_ms,
+                "arm_travel_at_set": middle.arm_travel_at_set,
+            })
+        })
+        .collect();
+    json!({
+        "club": club.club, "swings": club.swings,
+        "set_to_top_ms": club.set_to_top_ms.map(|spread| spread.median),
+        "set_to_top_ms_spread": club.set_to_top_ms.and_then(|spread| spread.robust_sd),
+        "arm_travel_at_set": club.arm_travel_at_set.map(|spread| spread.median),
+        "in_window": club.in_window.map(|share| json!({ "hits": share.hits, "n": share.n, "low_95": share.low, "high_95": share.high })),
+        "set_trend_ms": trend(club.set_trend_ms), "travel_trend": trend(club.travel_trend), "buckets": middles,
+    })
+}
+
+/// The windows of the player's file, or else those of the settings.
+fn windows_of(context: &Context, name: &str) -> anyhow::Result<Windows> {
+    let mut found = windows(&context.settings);
+    for player in read_players(context.library.folder())? {
+        let player = player?;
+        if player.name == name {
+            found.by_club = player.targets;
+        }
+    }
+    Ok(found)
+}
+
+/// `players`.
+pub(super) fn players(context: &Context, args: &PlayersArgs) -> anyhow::Result<Outcome> {
+    if let Some(name) = &args.example {
+        print(&Player::named(name).text())?;
+        return Ok(Outcome::Done);
+    }
+    let mut known = Vec::new();
+    let mut wrong = 0;
+    for player in read_players(context.library.folder())? {
+        match player {
+            Ok(player) => known.push(player),
+            Err(error) => {
+                wrong += 1;
+                say(&error.to_string());
+            }
+        }
+    }
+    for bucket in context.library.index().buckets()? {
+        let name = &bucket.facts.player;
+        if !name.is_empty() && !known.iter().any(|player| player.name == *name) {
+            known.push(Player {
+                hand: bucket.facts.hand.unwrap_or(Player::named(name).hand),
+                ..Player::named(name)
+            });
+        }
+    }
+    if context.json {
+        print_json(&json!({ "schema": 1, "players": known }))?;
+    } else {
+        let mut table = table(&["Player", "Hand", "Arm, m", "Hand, m", "Clubs", "Windows"]);
+        for player in &known {
+            let windows: Vec<String> = player
+                .targets
+                .iter()
+                .map(|(club, w)| format!("{club} {:.2} to {:.2}", w.from, w.to))
+                .collect();
+            table.add_row([
+                player.name.clone(),
+                format!("{:?}", player.hand).to_lowercase(),
+                player.arm_length_m.to_string(),
+                player.hand_length_m.to_string(),
+                player.clubs.keys().cloned().collect::<Vec<_>>().join(", "),
+                windows.join(", "),
+            ]);
+        }
+        print_table(&table)?;
+    }
+    Ok(if wrong > 0 { Outcome::Failed } else { Outcome::Done })
+}
+
+/// `trash`.
+pub(super) fn trash(context: &Context) -> anyhow::Result<Outcome> {
+    let found = context.library.in_trash()?;
+    let shown = |path: &std::path::Path| path.components().skip(1).collect::<std::path::PathBuf>();
+    if context.json {
+        let paths: Vec<Value> =
+            found.iter().map(|found| json!({ "path": shown(&found.path), "number": found.uuid })).collect();
+        print_json(&json!({ "schema": 1, "trash": paths }))?;
+    } else {
+        for found in &found {
+            print(&format!("{}\n", shown(&found.path).display()))?;
+        }
+    }
+    Ok(Outcome::Done)
+}
+
+/// `compare`.
+pub(super) fn compare(context: &Context, args: &CompareArgs) -> anyhow::Result<Outcome> {
+    let library = &context.library;
+    let bucket = library.bucket(&args.bucket)?;
+    let now: Vec<Compared> =
+        library.index().swings(bucket.id)?.iter().map(|swing| Compared::of(&swing.numbers)).collect();
+    let mut earlier: Vec<(String, Vec<Compared>)> = live_results(&library.folder().join(&bucket.path))?;
+    for result in library.index().earlier_results(bucket.id)? {
+        let by = format!("{} (settings {})", result.by, result.settings);
+        earlier.push((by, result.swings.iter().map(Compared::of).collect()));
+    }
+    let pairs: Vec<(String, Vec<Pair>)> =
+        earlier.into_iter().map(|(by, earlier)| (by, side_by_side(&earlier, &now))).collect();
+    if context.json {
+        let told: Vec<Value> = pairs.iter().map(|(by, pairs)| json!({ "by": by, "swings": pairs })).collect();
+        print_json(&json!({ "schema": 1, "path": bucket.path, "now": ANALYSER, "earlier": told }))?;
+        return Ok(Outcome::Done);
+    }
+    if pairs.is_empty() {
+        print("No other version's numbers are kept for this recording.\n")?;
+    }
+    for (by, pairs) in &pairs {
+        print(&format!("{by}, then {ANALYSER}\n"))?;
+        let mut table = table(&[
+            "#",
+            "Set to top, ms",
+            "Change",
+            "Arm travel",
+            "Change",
+            "Largest hinge °",
+            "Change",
+            "Class",
+        ]);
+        for (place, pair) in pairs.iter().enumerate() {
+            table.add_row(pair_row(place, pair));
+        }
+        print_table(&table)?;
+    }
+    Ok(Outcome::Done)
+}
+
+/// A number of a swing.
+type Part = fn(&Compared) -> Option<f64>;
+
+fn pair_row(place: usize, pair: &Pair) -> Vec<String> {
+    let Pair { earlier, now } = pair;
+    let mut row = vec![now.as_ref().map_or_else(|| "gone".to_owned(), |_| (place + 1).to_string())];
+    let parts: [(Part, usize); 3] = [
+        (|swing| swing.set_to_top_ms, 1),
+        (|swing| swing.arm_travel_at_set, 3),
+        (|swing| swing.hinge_max_deg, 2),
+    ];
+    for (part, decimals) in parts {
+        let of = |swing: &Option<Compared>| swing.as_ref().and_then(part);
+        let text =
+            |value: Option<f64>| value.map_or_else(|| "none".to_owned(), |v| format!("{v:.decimals$}"));
+        row.push(format!("{} > {}", text(of(earlier)), text(of(now))));
+        let change = of(earlier).zip(of(now)).map(|(earlier, now)| now - earlier);
+        row.push(change.map_or_else(String::new, |change| format!("{change:+.decimals$}")));
+    }
+    let class = |swing: &Option<Compared>| {
+        swing.as_ref().map_or("not found", |swing| swing.class.as_str()).to_owned()
+    };
+    let (before, after) = (class(earlier), class(now));
+    row.push(if before == after { before } else { format!("{before} > {after}") });
+    row
+}
+
+/// What was shown live, by the versions that did.
+fn live_results(path: &std::path::Path) -> anyhow::Result<Vec<(String, Vec<Compared>)>> {
+    let mut by_version: BTreeMap<String, Vec<Compared>> = BTreeMap::new();
+    for recorded in RecordingReader::new(path, BufReader::new(File::open(path)?))? {
+        if let Recorded::Derived { kind, by, value, .. } = recorded?
+            && kind == "swing"
+        {
+            by_version.entry(format!("{by}, live")).or_default().extend(Compared::of_live(&value));
+        }
+    }
+    Ok(by_version.into_iter().collect())
+}

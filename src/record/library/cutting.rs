@@ -1,0 +1,251 @@
+//! Where a recording is cut, and what belongs to which side. Pure: follows the things in a recording in order.
+//!
+//! The second side begins with what its numbers hang on: the glove's introductions, the calibrations before the
+//! cut, and the club. Readings that came late because they were asked for again go to the side they were taken on.
+
+use super::rewrite::Cut;
+use crate::device::Assembler;
+use crate::record::recorded::Recorded;
+use crate::sample::{Arrival, Marker, NodeRole};
+use crate::units::{DeviceTime, HostTime};
+use firmware_protocol::constants::MAX_DECODED;
+use firmware_protocol::{Frame, Scratch, decode_piece};
+use std::collections::{BTreeMap, VecDeque};
+use std::ops::Range;
+
+/// A calibration begins so long before its first prompt, µs of host time.
+const BEFORE_PROMPT_US: i64 = 3_000_000;
+/// It is over so long after its last prompt, µs …
+const AFTER_PROMPT_US: i64 = 10_000_000;
+/// … or, where a swing follows, as soon as so much has passed (the analysis needs 4 s), µs.
+const LEAST_AFTER_PROMPT_US: i64 = 4_300_000;
+/// A swing is near from this long before its takeaway, µs.
+const BEFORE_SWING_US: i64 = 1_000_000;
+/// Prompts further apart than this belong to two calibrations, µs.
+const BETWEEN_PROMPTS_US: i64 = 60_000_000;
+/// Readings that were asked for again come at most so much later, µs.
+const LATE_US: i64 = 60_000_000;
+
+/// A side of the cut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    /// What came before it.
+    Before,
+    /// What came after it.
+    After,
+}
+
+/// A run of prompts.
+struct Calibration {
+    from: usize,
+    to: Option<usize>,
+    last_prompt: (HostTime, Option<DeviceTime>),
+}
+
+/// What is known of the things in a recording, by their place in it.
+pub struct Scan {
+    cut: Cut,
+    place: usize,
+    cut_at: Option<(usize, HostTime)>,
+    assembler: Assembler,
+    hand: Option<DeviceTime>,
+    /// The newest reading of each node before the cut.
+    newest: BTreeMap<NodeRole, DeviceTime>,
+    /// First and newest introduction of each kind and node before the cut.
+    introductions: BTreeMap<(u8, u8), [Recorded; 2]>,
+    /// Recent places with their host time.
+    recent: VecDeque<(usize, HostTime)>,
+    calibrations: Vec<Calibration>,
+    club: Option<String>,
+    /// Places after the cut whose readings were taken before it.
+    late: Vec<usize>,
+}
+
+impl Scan {
+    /// Nothing was seen yet.
+    #[must_use]
+    pub fn new(cut: Cut) -> Scan {
+        Scan {
+            cut,
+            place: 0,
+            cut_at: None,
+            assembler: Assembler::new(),
+            hand: None,
+            newest: BTreeMap::new(),
+            introductions: BTreeMap::new(),
+            recent: VecDeque::new(),
+            calibrations: Vec::new(),
+            club: None,
+            late: Vec::new(),
+        }
+    }
+
+    /// Takes the next thing.
+    pub fn take(&mut self, recorded: &Recorded) {
+        let at = recorded.received();
+        self.recent.push_back((self.place, at));
+        while self.recent.front().is_some_and(|(_, then)| at.0 - then.0 > BEFORE_PROMPT_US) {
+            self.recent.pop_front();
+        }
+        match recorded {
+            Recorded::Piece(piece) if piece.whole => {
+                let mut scratch: Scratch = [0; MAX_DECODED];
+                if let Ok(frame) = decode_piece(&piece.bytes, &mut scratch) {
+                    self.take_frame(&frame, recorded);
+                }
+            }
+            Recorded::Marker { marker, .. } => self.take_marker(marker, at),
+            _ => {}
+        }
+        self.end_calibration(at);
+        self.place += 1;
+    }
+
+    /// All was seen.
+    #[must_use]
+    pub fn ended(mut self) -> Scan {
+        let end = self.cut_at.map_or(self.place, |(place, _)| place);
+        for calibration in &mut self.calibrations {
+            calibration.to.get_or_insert(end);
+        }
+        self
+    }
+
+    fn take_frame(&mut self, frame: &Frame<'_>, recorded: &Recorded) {
+        let at = recorded.received();
+        let node = match frame {
+            Frame::Hello(_) | Frame::DeviceInfo(_) => Some(0),
+            Frame::NodeInfo(info) => Some(info.node),
+            _ => None,
+        };
+        if let Some(node) = node.filter(|_| self.cut_at.is_none()) {
+            let both = self.introductions.entry((frame.frame_type(), node));
+            both.or_insert_with(|| [recorded.clone(), recorded.clone()])[1] = recorded.clone();
+        }
+        let mut arrivals = Vec::new();
+        // What cannot be used gives nothing to go by.
+        let _ = self.assembler.take(frame, Some(at), &mut arrivals);
+        let mut late = false;
+        for arrival in &arrivals {
+            match arrival {
+                Arrival::Sample(sample) => {
+                    if sample.role == NodeRole::Hand {
+                        self.hand = Some(sample.t);
+                        if self.cut_at.is_none() && sample.t >= self.cut.at {
+                            self.cut_at = Some((self.place, at));
+                        }
+                    }
+                    late |= self.take_time(sample.role, sample.t, at);
+                }
+                Arrival::Marker { marker, .. } => self.take_marker(marker, at),
+            }
+        }
+        if late {
+            self.late.push(self.place);
+        }
+    }
+
+    /// Whether a reading after the cut was taken before it.
+    fn take_time(&mut self, role: NodeRole, t: DeviceTime, at: HostTime) -> bool {
+        match self.cut_at {
+            None => {
+                self.newest.insert(role, t);
+                false
+            }
+            Some((_, cut)) => {
+                at.0 - cut.0 < LATE_US && self.newest.get(&role).is_some_and(|newest| t < *newest)
+            }
+        }
+    }
+
+    fn take_marker(&mut self, marker: &Marker, at: HostTime) {
+        if self.cut_at.is_some() {
+            return;
+        }
+        match marker {
+            Marker::Club(club) => self.club = Some(club.clone()),
+            Marker::Prompt(_) => {
+                let last_prompt = (at, self.hand);
+                let near = |then: HostTime| at.0 - then.0 < BETWEEN_PROMPTS_US;
+                match self.calibrations.last_mut() {
+                    Some(last) if near(last.last_prompt.0) => {
+                        (last.last_prompt, last.to) = (last_prompt, None);
+                    }
+                    _ => {
+                        let from = self.recent.front().map_or(self.place, |(place, _)| *place);
+                        self.calibrations.push(Calibration { from, to: None, last_prompt });
+                    }
+                }
+            }
+            Marker::Note { .. } => {}
+        }
+    }
+
+    fn end_calibration(&mut self, at: HostTime) {
+        let Some(last) = self.calibrations.last_mut().filter(|last| last.to.is_none()) else { return };
+        let since_us = at.0 - last.last_prompt.0.0;
+        let after = last.last_prompt.1;
+        let next = self.cut.takeaways.iter().find(|takeaway| after.is_none_or(|after| **takeaway > after));
+        let swing_is_near = self.hand.zip(next).is_some_and(|(hand, next)| hand.0 > next.0 - BEFORE_SWING_US);
+        if since_us > AFTER_PROMPT_US || (swing_is_near && since_us > LEAST_AFTER_PROMPT_US) {
+            last.to = Some(self.place);
+        }
+    }
+
+    /// When the cut is, on the host's clock; none where it was not reached.
+    #[must_use]
+    pub fn cut_host(&self) -> Option<HostTime> {
+        self.cut_at.map(|(_, host)| host)
+    }
+
+    /// Whether the cut lies before the thing at this place.
+    #[must_use]
+    pub fn is_cut(&self, place: usize) -> bool {
+        self.cut_at.is_some_and(|(cut, _)| cut == place)
+    }
+
+    /// What the glove said of itself first: the second side begins with it.
+    #[must_use]
+    pub fn told_first(&self) -> Vec<Recorded> {
+        self.introductions.values().map(|[first, _]| first.clone()).collect()
+    }
+
+    /// What the second side has to be told before it goes on at the cut: the newest introductions, and the club.
+    #[must_use]
+    pub fn told_at_cut(&self) -> Vec<Recorded> {
+        let mut told: Vec<Recorded> = self.introductions.values().map(|[_, newest]| newest.clone()).collect();
+        if let (Some((_, received)), Some(club)) = (self.cut_at, &self.club) {
+            told.push(Recorded::Marker { received, marker: Marker::Club(club.clone()) });
+        }
+        told
+    }
+
+    /// Whether the thing at this place belongs to a side. What was carried over belongs to both.
+    #[must_use]
+    pub fn belongs(&self, place: usize, recorded: &Recorded, side: Side) -> bool {
+        let Some((cut, cut_host)) = self.cut_at else { return side == Side::Before };
+        let is_late = self.late.binary_search(&place).is_ok();
+        match (side, place < cut) {
+            (Side::Before, true) => true,
+            (Side::Before, false) => {
+                is_late || asks(recorded) && recorded.received().0 - cut_host.0 < LATE_US
+            }
+            (Side::After, true) => {
+                let derived = matches!(recorded, Recorded::Derived { .. });
+                !derived && self.carried().any(|range| range.contains(&place))
+            }
+            (Side::After, false) => !is_late,
+        }
+    }
+
+    fn carried(&self) -> impl Iterator<Item = Range<usize>> {
+        self.calibrations
+            .iter()
+            .map(|calibration| calibration.from..calibration.to.unwrap_or(calibration.from))
+    }
+}
+
+/// Readings were asked for again: whoever puts them in their place has to know.
+fn asks(recorded: &Recorded) -> bool {
+    matches!(recorded, Recorded::Link { kind, .. } if kind == "asked")
+}

@@ -1,0 +1,342 @@
+//! Opening a library: what was cut off is finished or undone, and the index is brought up to date.
+
+use super::analysis::settings_mark;
+use super::files::{self, Beside, Listing, TRASH};
+use super::index::{Bucket, Index};
+use super::made_from::about;
+use super::recovery::{Alone, Found, Now, plan};
+use super::remarks::{Remarks, recording_named};
+use super::steps::{Step, StepError, carry_out};
+use super::update;
+use crate::detect::AnalysisParams;
+use crate::units::WallTime;
+use std::fs::{File, TryLockError};
+use std::io;
+use std::path::{Path, PathBuf};
+use thiserror::Error;
+use uuid::Uuid;
+
+/// The index, inside the library.
+const INDEX: &str = "index.sqlite";
+/// What belongs to the index, by its ending.
+const OF_INDEX: [&str; 3] = ["", "-wal", "-shm"];
+/// The file that is locked while a library is open.
+const LOCK: &str = ".library.lock";
+
+/// Why something with the library failed.
+#[derive(Debug, Error)]
+pub enum LibraryError {
+    /// The folder is not there.
+    #[error("{path}: expected a folder with recordings, found none", path = path.display())]
+    Missing {
+        /// Where it should be.
+        path: PathBuf,
+    },
+    /// The file system refused.
+    #[error("{path}: {source}", path = path.display())]
+    File {
+        /// The file or folder.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// The index failed.
+    #[error("the index cannot be used: {0}; it may be deleted, it is built anew from the recordings")]
+    Index(#[from] rusqlite::Error),
+    /// A step of an operation failed.
+    #[error(transparent)]
+    Step(#[from] StepError),
+    /// What was asked for cannot be.
+    #[error("expected {expected}, found {found}")]
+    Asked {
+        /// What can be asked for.
+        expected: String,
+        /// What was.
+        found: String,
+    },
+}
+
+impl LibraryError {
+    /// What was asked for cannot be.
+    #[must_use]
+    pub fn asked(expected: impl Into<String>, found: impl Into<String>) -> LibraryError {
+        LibraryError::Asked { expected: expected.into(), found: found.into() }
+    }
+}
+
+/// What was done when the library was opened.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Opened {
+    /// What was finished, undone, brought together, or should be known.
+    pub told: Vec<String>,
+    /// Recordings that were analysed.
+    pub analysed: usize,
+    /// The index was missing, damaged, or another version's, and was built anew.
+    pub rebuilt: bool,
+}
+
+/// An open library. While it is open for changes no other program changes it.
+pub struct Library {
+    pub(super) folder: PathBuf,
+    pub(super) params: AnalysisParams,
+    pub(super) index: Index,
+    pub(super) now: WallTime,
+    lock: Option<File>,
+}
+
+impl Library {
+    /// Opens a library: finishes or undoes what was cut off, and brings the index up to date. Where another program
+    /// has it open, or its folder cannot be written, it is opened for reading only, as it stands.
+    ///
+    /// # Errors
+    /// The folder is not there or cannot be read.
+    pub fn open(
+        folder: &Path,
+        params: AnalysisParams,
+        now: WallTime,
+    ) -> Result<(Library, Opened), LibraryError> {
+        if !folder.is_dir() {
+            return Err(LibraryError::Missing { path: folder.to_owned() });
+        }
+        let mark = settings_mark(&params);
+        let mut opened = Opened::default();
+        let lock = match lock(folder) {
+            Ok(lock) => lock,
+            Err(why) => {
+                opened.told.push(format!("opened for reading only: {why}"));
+                return Library::read_only(folder, params, now, opened);
+            }
+        };
+        let path = folder.join(INDEX);
+        let (index, rebuilt) = match open_index(&path, &mark) {
+            Ok(index) => (index, false),
+            Err(_) => {
+                throw_away(folder)?;
+                (open_index(&path, &mark)?, true)
+            }
+        };
+        opened.rebuilt = rebuilt;
+        let mut library = Library { folder: folder.to_owned(), params, index, now, lock: Some(lock) };
+        library.refresh(&mut opened)?;
+        Ok((library, opened))
+    }
+
+    fn read_only(
+        folder: &Path,
+        params: AnalysisParams,
+        now: WallTime,
+        mut opened: Opened,
+    ) -> Result<(Library, Opened), LibraryError> {
+        let mark = settings_mark(&params);
+        let library = |index| Library { folder: folder.to_owned(), params, index, now, lock: None };
+        if let Ok(index) = Index::open_read_only(&folder.join(INDEX), &mark) {
+            return Ok((library(index), opened));
+        }
+        let mut library = library(Index::in_memory(&mark)?);
+        let listing = library.listing()?;
+        opened.analysed = update::bring_up_to_date(&mut library, &listing, false)?;
+        opened.rebuilt = true;
+        Ok((library, opened))
+    }
+
+    /// Throws the index away and builds it anew.
+    ///
+    /// # Errors
+    /// The library is open for reading only, or its folder cannot be read.
+    pub fn rebuild(self) -> Result<(Library, Opened), LibraryError> {
+        self.for_changes()?;
+        let Library { folder, params, index, now, lock } = self;
+        drop(index);
+        throw_away(&folder)?;
+        drop(lock);
+        let (library, opened) = Library::open(&folder, params, now)?;
+        Ok((library, Opened { rebuilt: true, ..opened }))
+    }
+
+    /// Finishes or undoes what was cut off, then brings the index up to date.
+    pub(super) fn refresh(&mut self, opened: &mut Opened) -> Result<(), LibraryError> {
+        let listing = self.listing()?;
+        let found = self.found(&listing)?;
+        let alone = self.alone(&listing)?;
+        let in_trash = if alone.is_empty() { Vec::new() } else { self.in_trash()? };
+        let now = Now { at: self.now, trash_number: self.free_trash_number()? };
+        let plan = plan(&listing, &found, &alone, &in_trash, now);
+        opened.told.extend(plan.told);
+        for step in &plan.steps {
+            carry_out(&self.folder, step)?;
+        }
+        let listing = if plan.steps.is_empty() { listing } else { self.listing()? };
+        opened.analysed += update::bring_up_to_date(self, &listing, true)?;
+        opened.told.extend(doubles(&self.index.buckets()?));
+        Ok(())
+    }
+
+    /// Carries out steps one after the other, then brings the index up to date. Gives what was lost on the way.
+    ///
+    /// # Errors
+    /// A step failed; what was begun is undone or finished.
+    pub fn run(&mut self, steps: &[Step]) -> Result<Vec<String>, LibraryError> {
+        self.for_changes()?;
+        let mut lost = Vec::new();
+        let done: Result<(), StepError> = steps.iter().try_for_each(|step| {
+            lost.extend(carry_out(&self.folder, step)?);
+            Ok(())
+        });
+        self.refresh(&mut Opened::default())?;
+        done?;
+        Ok(lost)
+    }
+
+    pub(super) fn for_changes(&self) -> Result<(), LibraryError> {
+        if self.lock.is_some() {
+            return Ok(());
+        }
+        Err(LibraryError::asked("a library that can be changed", "one that is open for reading only"))
+    }
+
+    /// The folder.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// The index.
+    #[must_use]
+    pub fn index(&self) -> &Index {
+        &self.index
+    }
+
+    pub(super) fn listing(&self) -> Result<Listing, LibraryError> {
+        files::list(&self.folder).map_err(|source| self.failed(Path::new(""), source))
+    }
+
+    pub(super) fn failed(&self, path: &Path, source: io::Error) -> LibraryError {
+        LibraryError::File { path: self.folder.join(path), source }
+    }
+
+    /// What is known of the recordings in a listing: from the index where they have not changed, else from their
+    /// start. Files that are no recordings are left out.
+    fn found(&self, listing: &Listing) -> Result<Vec<Found>, LibraryError> {
+        let known = self.index.buckets()?;
+        let mut found = Vec::new();
+        for (path, stamp, beside) in &listing.recordings {
+            let at = known.binary_search_by(|bucket| bucket.path.cmp(path));
+            let bucket = at.ok().and_then(|at| known.get(at)).filter(|bucket| bucket.stamp == *stamp);
+            let remarks = beside[Beside::Remarks as usize];
+            let there = beside.map(|stamp| stamp.is_some());
+            match bucket {
+                Some(bucket) if bucket.beside[Beside::Remarks as usize] == remarks => found.push(Found {
+                    path: path.clone(),
+                    uuid: bucket.facts.uuid,
+                    made_from: bucket.facts.made_from.clone(),
+                    finished: bucket.finished,
+                    beside: there,
+                }),
+                _ => found.extend(self.read_found(path, there)?),
+            }
+        }
+        Ok(found)
+    }
+
+    /// What a recording says at its start; none where it cannot be read.
+    pub(super) fn read_found(&self, path: &Path, beside: [bool; 2]) -> Result<Option<Found>, LibraryError> {
+        let Ok(about) = about(&self.folder.join(path)) else { return Ok(None) };
+        let finished = about.made_from.is_some() && self.remarks_of(path)?.finished();
+        let (uuid, made_from) = (about.uuid, about.made_from);
+        Ok(Some(Found { path: path.to_owned(), uuid, made_from, finished, beside }))
+    }
+
+    pub(super) fn remarks_of(&self, recording: &Path) -> Result<Remarks, LibraryError> {
+        let path = Beside::Remarks.of(recording);
+        let bytes = files::read(&self.folder.join(&path)).map_err(|source| self.failed(&path, source))?;
+        Ok(Remarks::parse(&bytes.unwrap_or_default()))
+    }
+
+    fn alone(&self, listing: &Listing) -> Result<Vec<Alone>, LibraryError> {
+        let read = |(path, kind): &(PathBuf, Beside)| {
+            let bytes = files::read(&self.folder.join(path)).map_err(|source| self.failed(path, source))?;
+            let (names, made_for) = recording_named(&bytes.unwrap_or_default()).unzip();
+            let made_for: Vec<Uuid> = made_for.unwrap_or_default();
+            Ok(Alone { path: path.clone(), kind: *kind, names, made_for })
+        };
+        listing.alone.iter().map(read).collect()
+    }
+
+    /// The recordings in the trash, their paths with the trash's own.
+    ///
+    /// # Errors
+    /// The trash cannot be read.
+    pub fn in_trash(&self) -> Result<Vec<Found>, LibraryError> {
+        let trash = self.folder.join(TRASH);
+        let listing = files::list(&trash).map_err(|source| self.failed(Path::new(TRASH), source))?;
+        let mut found = Vec::new();
+        for (path, _, beside) in &listing.recordings {
+            let path = Path::new(TRASH).join(path);
+            found.extend(self.read_found(&path, beside.map(|stamp| stamp.is_some()))?);
+        }
+        Ok(found)
+    }
+
+    pub(super) fn free_trash_number(&self) -> Result<u32, LibraryError> {
+        let failed = |source| self.failed(Path::new(TRASH), source);
+        let mut free = 1;
+        match std::fs::read_dir(self.folder.join(TRASH)) {
+            Ok(entries) => {
+                for entry in entries {
+                    let name = entry.map_err(failed)?.file_name();
+                    let number = name.to_str().and_then(|name| name.parse::<u32>().ok());
+                    free = free.max(number.map_or(0, |number| number.saturating_add(1)));
+                }
+            }
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => return Err(failed(error)),
+        }
+        Ok(free)
+    }
+}
+
+/// Recordings that are there twice, by their number.
+fn doubles(buckets: &[Bucket]) -> Vec<String> {
+    let mut by_number: Vec<&Bucket> =
+        buckets.iter().filter(|bucket| bucket.facts.unreadable.is_none()).collect();
+    by_number.sort_by_key(|bucket| bucket.facts.uuid);
+    let pairs = by_number.windows(2).filter(|pair| pair[0].facts.uuid == pair[1].facts.uuid);
+    let told = pairs.map(|pair| {
+        format!(
+            "{} and {} are the same recording: its swings count twice",
+            pair[0].path.display(),
+            pair[1].path.display()
+        )
+    });
+    told.collect()
+}
+
+/// Keeps others from changing the library; the text says why that cannot be.
+fn lock(folder: &Path) -> Result<File, String> {
+    let path = folder.join(LOCK);
+    let file = match files::create(&path) {
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => File::options().write(true).open(&path),
+        other => other,
+    };
+    let file = file.map_err(|error| format!("{}: {error}", path.display()))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err("another hingeclock is at work in it".to_owned()),
+        Err(TryLockError::Error(error)) => Err(format!("{}: {error}", path.display())),
+    }
+}
+
+/// The index belongs to its owner alone; what SQLite makes beside it takes over its rights.
+fn open_index(path: &Path, mark: &str) -> rusqlite::Result<Index> {
+    // Where it is there already, or cannot be made, opening it says what has to be said.
+    let _ = files::create(path);
+    Index::open(path, mark)
+}
+
+fn throw_away(folder: &Path) -> Result<(), LibraryError> {
+    for ending in OF_INDEX {
+        let path = folder.join(format!("{INDEX}{ending}"));
+        files::remove(&path).map_err(|source| LibraryError::File { path, source })?;
+    }
+    Ok(())
+}

@@ -1,0 +1,143 @@
+//! The library's commands as a user gives them: what they print, how they end, what they refuse.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+#[path = "support/binary.rs"]
+mod binary;
+#[path = "support/shelf.rs"]
+mod shelf;
+
+use binary::{code, errors, run};
+use serde_json::Value;
+use std::fs;
+use std::path::Path;
+use std::process::Output;
+
+fn add(folder: &Path, name: &str, player: &str, swings: usize, seed: u64) {
+    let session = shelf::session(player, 1_700_000_000_000 + 3_600_000 * seed as i64);
+    shelf::put(folder, name, &session, &shelf::recorded(&shelf::bucket(swings, seed), &session));
+}
+
+fn library(folder: &Path, arguments: &[&str]) -> Output {
+    let mut all = vec!["library", "--folder", folder.to_str().unwrap()];
+    all.extend(arguments);
+    run(&all)
+}
+
+fn json(folder: &Path, arguments: &[&str]) -> Value {
+    let mut all = arguments.to_vec();
+    all.push("--json");
+    let output = library(folder, &all);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+#[test]
+fn a_bucket_is_listed_shown_remarked_merged_split_deleted_and_brought_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "morning.mcap", "Robin", 2, 1);
+    add(folder, "noon.mcap", "Robin", 1, 2);
+    add(folder, "other.mcap", "Ann", 0, 3);
+    let list = json(folder, &["list", "--player", "Robin"]);
+    assert_eq!(list["buckets"].as_array().unwrap().len(), 2);
+    assert_eq!(list["buckets"][0]["swings"], 2);
+    for arguments in [
+        &["remark", "morning", "2", "--exclude", "topped"][..],
+        &["remark", "morning", "1", "--club", "iron 7"],
+        &["remark", "noon", "--tag", "rain"],
+    ] {
+        let output = library(folder, arguments);
+        assert_eq!((code(&output), errors(&output)), (0, String::new()));
+    }
+    assert_eq!(json(folder, &["list", "--tag", "rain"])["buckets"].as_array().unwrap().len(), 1);
+    let trend = json(folder, &["trend", "Robin"]);
+    let clubs: Vec<&Value> = trend["clubs"].as_array().unwrap().iter().collect();
+    assert_eq!(clubs.len(), 2, "the excluded swing is left out, the corrected club counts: {trend}");
+    assert_eq!((&clubs[0]["club"], &clubs[0]["swings"]), (&Value::from("iron 7"), &Value::from(1)));
+
+    assert_eq!(code(&library(folder, &["merge", "noon", "morning", "--as", "day"])), 0);
+    let day = json(folder, &["show", "day"]);
+    assert_eq!(day["swings"].as_array().unwrap().len(), 3);
+    assert_eq!(day["swings"][1]["excluded"], "topped");
+    assert_eq!(code(&library(folder, &["split", "day", "--before", "2"])), 1, "its clock started anew");
+    assert_eq!(code(&library(folder, &["rename", "day", "whole"])), 0);
+    assert_eq!(code(&library(folder, &["move", "whole", "2026"])), 0);
+    assert_eq!(code(&library(folder, &["delete", "whole"])), 0);
+    let trash = json(folder, &["trash"]);
+    assert_eq!(trash["trash"].as_array().unwrap().len(), 3, "{trash}");
+    assert_eq!(code(&library(folder, &["restore", "morning"])), 0);
+    assert_eq!(code(&library(folder, &["split", "morning", "--before", "2"])), 0);
+    assert_eq!(json(folder, &["show", "morning-2", "1"])["swings"][0]["excluded"], "topped");
+    let verified = library(folder, &["verify", "--numbers"]);
+    assert_eq!(code(&verified), 0, "{}", String::from_utf8_lossy(&verified.stdout));
+    assert_eq!(code(&library(folder, &["rebuild"])), 0);
+}
+
+#[test]
+fn an_imported_csv_gives_the_numbers_that_the_csv_gives() {
+    let folder = tempfile::tempdir().unwrap();
+    let shelf = folder.path().join("library");
+    add(folder.path(), "a.mcap", "Robin", 2, 1);
+    let (recording, csv) = (folder.path().join("a.mcap"), folder.path().join("old.csv"));
+    assert_eq!(code(&run(&["export", recording.to_str().unwrap(), csv.to_str().unwrap()])), 0);
+    let arguments =
+        ["import", csv.to_str().unwrap(), "--player", "Robin", "--recorded", "2026-04-12T09:30:00Z"];
+    let output = library(&shelf, &arguments);
+    assert_eq!((code(&output), errors(&output).as_str()), (0, ""));
+    assert_eq!(binary::swings(&shelf.join("old.mcap")), binary::swings(&csv));
+    assert_eq!(json(&shelf, &["show", "old"])["bucket"]["started_unix_ms"], 1_775_986_200_000_i64);
+    let again = library(&shelf, &arguments);
+    assert_eq!(code(&again), 1);
+    assert!(errors(&again).contains("expected a CSV that is not in the library yet"), "{}", errors(&again));
+}
+
+#[test]
+fn what_cannot_be_done_says_what_was_expected() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "a.mcap", "Robin", 1, 1);
+    add(folder, "b.mcap", "Ann", 0, 2);
+    add(folder, "sub/a.mcap", "Robin", 0, 3);
+    let check = |arguments: &[&str], exit: i32, expected: &str| {
+        let output = library(folder, arguments);
+        assert_eq!(code(&output), exit, "{arguments:?}: {}", errors(&output));
+        assert!(errors(&output).contains(expected), "{arguments:?}: {}", errors(&output));
+    };
+    check(&["show", "c"], 1, "expected the name of one of 3 recordings, found \"c\"");
+    check(&["show", "a", "7"], 1, "expected a swing from 1 to 1 of a.mcap, found 7");
+    check(&["rename", "a", "../x"], 1, "expected a name without a folder");
+    check(&["move", "a", "../x"], 1, "expected a name or path within the library");
+    check(&["move", "a", "trash"], 1, "expected a name or path within the library");
+    check(&["rename", "a", "b"], 1, "expected a name that is free, found b.mcap");
+    check(
+        &["merge", "a", "b", "--as", "x"],
+        1,
+        "expected recordings of one player, \"Robin\" (Right), found b.mcap",
+    );
+    check(&["split", "a", "--before", "1"], 1, "expected a swing from 2 to 1 to begin with, found 1");
+    check(&["restore", "a"], 1, "expected one of the trash");
+    check(&["remark", "a", "--exclude", "x"], 1, "expected a swing, found none");
+    check(&["remark", "a"], 2, "required");
+    check(&["trend", "Bo"], 1, "expected a player of the recordings (Ann, Robin), found \"Bo\"");
+    fs::create_dir(folder.join("players")).unwrap();
+    fs::write(folder.join("players/r.toml"), "name = \"Robin\"\nheight = 2\n").unwrap();
+    check(&["trend", "Robin"], 1, "r.toml, line 2, column 1: expected known keys");
+    let output = run(&["library", "--folder", "/nonexistent/x", "list"]);
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains("/nonexistent/x: expected a folder with recordings, found none"));
+}
+
+#[test]
+fn a_damaged_recording_is_found_by_verify() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "a.mcap", "Robin", 0, 1);
+    assert_eq!(code(&library(folder, &["verify"])), 0);
+    let mut bytes = fs::read(folder.join("a.mcap")).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    fs::write(folder.join("a.mcap"), bytes).unwrap();
+    let output = library(folder, &["verify"]);
+    assert_eq!(code(&output), 3);
+    assert!(String::from_utf8_lossy(&output.stdout).contains("a.mcap: "), "{output:?}");
+}
