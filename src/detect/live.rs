@@ -1,7 +1,7 @@
 //! The same measurement while the player plays: each swing is measured as soon as the ball is gone.
 
 use super::calibration_quality::CalibrationQuality;
-use super::candidate::Candidate;
+use super::candidate::{AFTER_BACK_S, Candidate};
 use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter};
 use super::live_set::{LiveCall, LiveSet, ToldBefore};
 use super::measure::{WristKnowledge, measure};
@@ -17,8 +17,8 @@ use std::collections::VecDeque;
 
 /// A swing is tried again so often while the motion goes on, s.
 const TRY_EVERY_S: f64 = 0.02;
-/// So much must have been seen after the arm came back: the shock is looked for within it.
-const SEEN_AFTER_BACK_S: f64 = 0.1;
+/// A node that is not heard is waited for no longer than this after the arm came back, s.
+const WAIT_AFTER_BACK_S: f64 = 0.16;
 /// The joint estimate leans on so many swings of the recent past.
 const RECENT: usize = 12;
 
@@ -116,7 +116,7 @@ impl LiveAnalysis {
             }
             Some(Cut::Motion(episode)) => {
                 let missed = !std::mem::take(&mut self.attempt).done;
-                if missed { self.try_episode(episode, f64::NEG_INFINITY) } else { None }
+                if missed { self.try_episode(episode, false) } else { None }
             }
             None => self.try_motion(),
         }
@@ -149,7 +149,7 @@ impl LiveAnalysis {
         let done = std::mem::take(&mut self.attempt).done;
         let cuts = self.cutter.finish();
         cuts.into_iter().find_map(|cut| match cut {
-            Cut::Motion(episode) if !done => self.try_episode(episode, f64::NEG_INFINITY),
+            Cut::Motion(episode) if !done => self.try_episode(episode, false),
             _ => None,
         })
     }
@@ -166,13 +166,14 @@ impl LiveAnalysis {
         }
         self.attempt.next_try_s = now_s + TRY_EVERY_S;
         let episode = self.cutter.motion_so_far()?;
-        let found = self.try_episode(episode, SEEN_AFTER_BACK_S);
+        let found = self.try_episode(episode, true);
         self.attempt.done = found.is_some();
         found
     }
 
-    /// Measures the swing in an episode, if it has one and enough was seen after it.
-    fn try_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Option<LiveSwing> {
+    /// Measures the swing in an episode, if it has one and, where the motion goes on, enough was seen after it:
+    /// the joint's window, within which the shock is looked for, too.
+    fn try_episode(&mut self, episode: Episode, goes_on: bool) -> Option<LiveSwing> {
         let now_s = episode.hand.last()?.t_s;
         if self.state.has_other_clocks(&episode) {
             self.state = self.state.on_new_clocks();
@@ -183,7 +184,9 @@ impl LiveAnalysis {
         let ready = |episode: Episode, state: &WristState| {
             let clock = state.clock_for(&episode);
             let candidate = Candidate::new(episode, &state.axes, &clock, sign, &phases).ok()?;
-            (now_s >= candidate.phases.back_s + seen_after_back_s).then_some(candidate)
+            let back_s = candidate.phases.back_s;
+            let seen = candidate.heard_until_s() >= back_s + AFTER_BACK_S || now_s >= back_s + WAIT_AFTER_BACK_S;
+            (seen || !goes_on).then_some(candidate)
         };
         let mut candidate = ready(episode, &self.state)?;
         if !candidate.hand_alone {
