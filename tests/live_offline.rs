@@ -10,7 +10,7 @@ mod support {
 }
 
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
-use support::beside::{Beside, both, table, with_truth};
+use support::beside::{Beside, both, quantile, table, with_truth};
 use support::sessions::{folder, sessions};
 
 fn number(name: &str, otherwise: u64) -> u64 {
@@ -37,7 +37,13 @@ fn live_agrees_with_offline_on_study_buckets() {
             all.extend(found);
         }
         println!("{}", table(profile.word(), &all));
-        assert!(!all.is_empty());
+        for beside in all.iter().filter(|beside| beside.clear()) {
+            assert!(beside.top_ms().abs() < 5.0, "{}: top, {}", profile.word(), beside.line());
+            let within = beside.set_ms().zip(beside.sd_ms());
+            let fits =
+                within.is_none_or(|(ms, (live, offline))| ms.abs() < (3.0 * (live + offline)).max(5.0));
+            assert!(fits, "{}: set, {}", profile.word(), beside.line());
+        }
     }
 }
 
@@ -53,4 +59,11 @@ fn live_agrees_with_offline_on_the_example_sessions() {
         all.extend(found);
     }
     println!("{}", table("all", &all));
+    // On a flat slope the class is a matter of fractions of a degree; the flag says so.
+    all.retain(Beside::clear);
+    let other: Vec<String> = all.iter().filter(|beside| !beside.same_class()).map(Beside::line).collect();
+    assert!(other.is_empty(), "classes of well-conditioned swings: {other:#?}");
+    let off: Vec<f64> = all.iter().filter_map(|beside| Some(beside.set_ms()?.abs())).collect();
+    assert!(quantile(&off, 0.95) <= 5.0, "set of well-conditioned swings");
+    assert!(all.iter().all(|beside| beside.top_ms().abs() < 5.0), "top");
 }

@@ -3,14 +3,14 @@
 use super::control::Control;
 use super::detector::{Detector, Said};
 use super::ended::BucketEnd;
-use super::feedback::{Feedback, Finished, Heard, is_press, verdict_of_call};
+use super::feedback::{Feedback, Foretold, Heard, is_press};
 use super::guide::{Guide, INTRODUCTION, Say};
 use super::recovery::Recovery;
 use super::status::Status;
 use super::watch::Watch;
 use super::{player_name, windows};
 use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
-use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall, LiveSwing, Silence, Swing};
+use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall, Verdict};
 use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
@@ -18,7 +18,7 @@ use crate::record::recorded::Recorded;
 use crate::record::recorder::{Recorder, RefusedError};
 use crate::record::settings::Settings;
 use crate::review::page::PageModel;
-use crate::review::{LiveCue, Review, json, table};
+use crate::review::{LiveCue, Review, wording};
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::HostTime;
@@ -36,28 +36,23 @@ pub struct Bucket {
     pub(super) sound: Box<dyn CueSink>,
     pub(super) assembler: Assembler,
     recovery: Recovery,
-    review: Review,
-    page: watch::Sender<Arc<PageModel>>,
+    pub(super) review: Review,
+    pub(super) page: watch::Sender<Arc<PageModel>>,
     guide: Option<Guide>,
-    feedback: Feedback,
+    pub(super) feedback: Feedback,
     /// The cue of the swing in hand, where it went out at the set.
-    cue_at_set: Option<LiveCue>,
+    pub(super) cue_at_set: Option<LiveCue>,
     /// A calibration has come out well enough.
     calibrated: bool,
     calibrates_on_connect: bool,
-    status: Status,
+    pub(super) status: Status,
     pub(super) watch: Watch,
     pub(super) link_up: bool,
     pub(super) damaged: u64,
     /// Swings that were too many to keep here.
-    dropped: usize,
+    pub(super) dropped: usize,
     lost: Vec<String>,
 }
-
-/// So many swings are kept for page and table while a bucket runs, so that its memory stays flat.
-const SWINGS_KEPT: usize = 300;
-/// And so many points of each one's curve: what a page can show.
-const CURVE_POINTS: usize = 160;
 
 impl Bucket {
     /// A bucket with nothing in it.
@@ -242,7 +237,7 @@ impl Bucket {
     }
 
     /// Hands something to the recorder. What it refuses is lost, and that is told loudly; the bucket goes on.
-    fn record(&mut self, recorded: &Recorded) {
+    pub(super) fn record(&mut self, recorded: &Recorded) {
         let Some(recorder) = &mut self.recorder else { return };
         match recorder.record(recorded.clone()) {
             Ok(()) => {}
@@ -330,10 +325,12 @@ impl Bucket {
 
     /// The set of a swing that is still going on.
     fn set(&mut self, told: &LiveCall, now: HostTime) {
-        let Some(verdict) = verdict_of_call(&self.review.windows, told) else { return };
-        let heard = self.feedback.at_set(verdict);
+        let Some(foretold) = Foretold::of(&self.review.windows, told) else { return };
+        let verdict = foretold.verdict;
+        let heard = self.feedback.at_set(foretold);
         if let Some(cue) = heard.cue {
             self.cue_at_set = Some(LiveCue::at_set(cue.word(), &told.call));
+            self.status.line(&at_set_sentence(verdict, told));
         }
         let corrected = heard.sentence.is_some();
         if heard != Heard::default() {
@@ -347,7 +344,7 @@ impl Bucket {
         self.hear(heard, now);
     }
 
-    fn hear(&mut self, heard: Heard, now: HostTime) {
+    pub(super) fn hear(&mut self, heard: Heard, now: HostTime) {
         if let Some(cue) = heard.cue {
             self.sound.play(cue, now);
         }
@@ -356,48 +353,8 @@ impl Bucket {
         }
     }
 
-    fn swing(&mut self, live: &LiveSwing, now: HostTime) {
-        let number = self.number() + 1;
-        let _span = tracing::info_span!("swing", number, club = live.swing.club).entered();
-        let silence = live.told.at_set.err().map(Silence::sentence);
-        let heard = self.feedback.after_swing(&Finished::of(&self.review, &live.swing), silence);
-        let cue = heard.cue.map(|cue| LiveCue::after(cue.word(), live.decided_at));
-        let cue = self.cue_at_set.take().or(cue);
-        tracing::info!(
-            class = live.swing.class.word(),
-            cue = cue.as_ref().map(|cue| cue.cue.as_str()),
-            set_to_top_ms = live.swing.set.map(|set| set.set_to_top_ms.value),
-            "swing measured"
-        );
-        self.keep(live.swing.clone(), cue);
-        self.hear(heard, now);
-        self.status.line(&table::newest(&self.review, self.number()));
-        if let Some(value) = self.derived() {
-            let by = env!("CARGO_PKG_VERSION").to_owned();
-            self.record(&Recorded::Derived { received: now, kind: "swing".to_owned(), by, value });
-        }
-    }
-
-    /// Keeps a swing for page and table, its curve thinned; of a very long bucket the newest ones only. All of
-    /// them are in the recording.
-    fn keep(&mut self, mut swing: Swing, cue: Option<LiveCue>) {
-        let step = swing.curve.len().div_ceil(CURVE_POINTS).max(1);
-        swing.curve = swing.curve.into_iter().step_by(step).collect();
-        let swings = &mut self.review.analysis.swings;
-        if swings.len() == SWINGS_KEPT {
-            swings.remove(0);
-            self.review.cues.remove(0);
-            self.dropped += 1;
-        }
-        swings.push(swing);
-        self.review.cues.push(cue);
-        if self.dropped > 0 {
-            self.note(format!("only the newest {SWINGS_KEPT} swings are shown; all are in the recording"));
-        }
-    }
-
     /// A sentence for the reader, once.
-    fn note(&mut self, note: String) {
+    pub(super) fn note(&mut self, note: String) {
         if !self.review.analysis.notes.contains(&note) {
             self.review.analysis.notes.push(note);
         }
@@ -408,14 +365,6 @@ impl Bucket {
         self.dropped + self.review.analysis.swings.len()
     }
 
-    /// The newest swing as it stands in the JSON object.
-    fn derived(&self) -> Option<serde_json::Value> {
-        let place = self.review.analysis.swings.len().checked_sub(1)?;
-        let mut swing = json::swing(&self.review, place).ok().flatten()?;
-        swing["index"] = self.number().into();
-        Some(swing)
-    }
-
     /// Something was typed.
     pub async fn control(&mut self, control: Control, now: HostTime) {
         match control {
@@ -423,8 +372,9 @@ impl Bucket {
             Control::Mark(value) => self.mark(Marker::Note { kind: "mark".to_owned(), value }, now).await,
             Control::Calibrate => self.start_guide(),
             Control::Guess(verdict) => {
+                let waited = self.feedback.waits();
                 let heard = self.feedback.guess(verdict);
-                self.hear(heard, now);
+                self.answered(waited, heard, now);
                 let marker = Marker::Note { kind: "guess".to_owned(), value: verdict.word().to_owned() };
                 self.keep_marker(marker, now).await;
             }
@@ -460,14 +410,11 @@ impl Bucket {
                 self.alarm(&format!("NOT RECORDED: {error}"));
             }
         }
+        let waited = self.feedback.waits();
         let heard = self.feedback.tick(now);
-        self.hear(heard, now);
+        self.answered(waited, heard, now);
         let said = self.guide.as_mut().map_or_else(Vec::new, |guide| guide.tick(now));
         self.say_all(said, now).await;
-    }
-
-    fn show(&self, live: bool) {
-        self.page.send_replace(Arc::new(PageModel { review: self.review.clone(), live }));
     }
 
     /// Ends the bucket: the last swing, the recording's end, the sound's.
@@ -475,6 +422,9 @@ impl Bucket {
         self.detector.input_over();
         while let Some(said) = self.detector.next().await {
             self.said(said, clock.now());
+        }
+        if self.feedback.waits() {
+            self.tell_newest();
         }
         if let Some(Err(error)) = self.recorder.take().map(Recorder::finish) {
             self.lost.push(format!("the recording could not be ended: {error}"));
@@ -492,4 +442,12 @@ impl Bucket {
         self.detector.join();
         BucketEnd { recording: self.recording, review: self.review, lost: self.lost }
     }
+}
+
+/// The verdict at the set in words: against the arm travel that is usual for this player with this club.
+fn at_set_sentence(verdict: Verdict, told: &LiveCall) -> String {
+    let club = wording::club_name(told.club.as_deref());
+    let share = wording::number(100.0 * told.call.arm_travel, 0);
+    let usual = wording::number(told.call.usual_travel.to_degrees(), 0);
+    format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.word())
 }

@@ -185,7 +185,8 @@ impl LiveAnalysis {
             let clock = state.clock_for(&episode);
             let candidate = Candidate::new(episode, &state.axes, &clock, sign, &phases).ok()?;
             let back_s = candidate.phases.back_s;
-            let seen = candidate.heard_until_s() >= back_s + AFTER_BACK_S || now_s >= back_s + WAIT_AFTER_BACK_S;
+            let seen =
+                candidate.heard_until_s() >= back_s + AFTER_BACK_S || now_s >= back_s + WAIT_AFTER_BACK_S;
             (seen || !goes_on).then_some(candidate)
         };
         let mut candidate = ready(episode, &self.state)?;

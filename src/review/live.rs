@@ -83,6 +83,22 @@ pub struct RecorderStatus {
     pub latency: Latency,
 }
 
+/// The player's guess, in the mode that asks for it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum Guess {
+    /// No swing was asked about.
+    #[default]
+    NotAsked,
+    /// The newest swing waits for it, and is not shown before.
+    Waits,
+    /// It was made: guess and truth in words.
+    Made(String),
+}
+
+/// How a guess is made.
+pub const HOW_TO_GUESS: &str = "e early, o in the window, l late; or the glove's button: once in the window, \
+                                twice early, three times late";
+
 /// How a running bucket fares.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LiveStatus {
@@ -106,6 +122,8 @@ pub struct LiveStatus {
     pub cues: Vec<(&'static str, u64)>,
     /// Frames that were damaged on their way.
     pub damaged: u64,
+    /// The player's guess.
+    pub guess: Guess,
 }
 
 impl Default for LiveStatus {
@@ -122,6 +140,7 @@ impl Default for LiveStatus {
             swings: 0,
             cues: Vec::new(),
             damaged: 0,
+            guess: Guess::NotAsked,
         }
     }
 }
@@ -138,6 +157,12 @@ pub struct Fact {
 }
 
 impl LiveStatus {
+    /// Swings that are shown: one that waits for a guess is not.
+    #[must_use]
+    pub fn shown(&self) -> u64 {
+        self.swings.saturating_sub(u64::from(self.guess == Guess::Waits))
+    }
+
     /// What a player may want to know of the glove, in the order in which trouble matters.
     #[must_use]
     pub fn facts(&self) -> Vec<Fact> {

@@ -37,6 +37,11 @@ impl Beside {
         Some(live.set.seconds_since(offline.set) * 1e3)
     }
 
+    /// Live top less offline top, ms.
+    pub fn top_ms(&self) -> f64 {
+        self.live.swing.top.seconds_since(self.offline.top) * 1e3
+    }
+
     /// Same class.
     pub fn same_class(&self) -> bool {
         self.live.swing.class == self.offline.class
@@ -70,7 +75,7 @@ impl Beside {
             self.set_ms(),
             self.sd_ms(),
             self.errors_ms(),
-            live.swing.top.seconds_since(offline.top) * 1e3,
+            self.top_ms(),
             if self.clear() { "" } else { ", flat" },
         )
     }
@@ -89,12 +94,11 @@ pub fn table(name: &str, all: &[Beside]) -> String {
     let part = |keep: &dyn Fn(&&Beside) -> bool| {
         let kept: Vec<&Beside> = all.iter().filter(keep).collect();
         let off: Vec<f64> = kept.iter().filter_map(|beside| Some(beside.set_ms()?.abs())).collect();
-        let bars: Vec<f64> = kept
-            .iter()
-            .filter_map(|beside| Some(beside.set_ms()?.abs() / beside.sd_ms()?.0))
-            .collect();
+        let bars: Vec<f64> =
+            kept.iter().filter_map(|beside| Some(beside.set_ms()?.abs() / beside.sd_ms()?.0)).collect();
         let same = kept.iter().filter(|beside| beside.same_class()).count();
-        let within = |sds: f64| bars.iter().filter(|bar| **bar <= sds).count() as f64 / bars.len().max(1) as f64;
+        let within =
+            |sds: f64| bars.iter().filter(|bar| **bar <= sds).count() as f64 / bars.len().max(1) as f64;
         let size = |of: fn((f64, f64)) -> f64| -> Vec<f64> {
             kept.iter().filter_map(|beside| beside.errors_ms()).map(|pair| of(pair).abs()).collect()
         };
