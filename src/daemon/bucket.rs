@@ -10,15 +10,16 @@ use super::status::Status;
 use super::watch::Watch;
 use super::{player_name, windows};
 use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
-use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall, Verdict};
+use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
 use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
 use crate::record::recorded::Recorded;
 use crate::record::recorder::{Recorder, RefusedError};
 use crate::record::settings::Settings;
+use crate::review::live::at_set_sentence;
 use crate::review::page::PageModel;
-use crate::review::{LiveCue, Review, wording};
+use crate::review::{LiveCue, Review};
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::HostTime;
@@ -442,12 +443,4 @@ impl Bucket {
         self.detector.join();
         BucketEnd { recording: self.recording, review: self.review, lost: self.lost }
     }
-}
-
-/// The verdict at the set in words: against the arm travel that is usual for this player with this club.
-fn at_set_sentence(verdict: Verdict, told: &LiveCall) -> String {
-    let club = wording::club_name(told.club.as_deref());
-    let share = wording::number(100.0 * told.call.arm_travel, 0);
-    let usual = wording::number(told.call.usual_travel.to_degrees(), 0);
-    format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.word())
 }

@@ -4,7 +4,7 @@ use super::Review;
 use super::page::{Kind, set_sentence};
 use super::summary::Summary;
 use super::wording::{self, number};
-use crate::detect::TargetWindow;
+use crate::detect::{LiveCall, TargetWindow, Verdict};
 use crate::record::latency::Latency;
 use crate::sample::NodeRole;
 use crate::tone::SoundState;
@@ -253,6 +253,15 @@ pub fn role_word(role: NodeRole) -> &'static str {
 
 fn joined(parts: impl Iterator<Item = String>) -> String {
     parts.collect::<Vec<_>>().join(", ")
+}
+
+/// The verdict at the set in words: against the arm travel that is usual for this player with this club.
+#[must_use]
+pub fn at_set_sentence(verdict: Verdict, told: &LiveCall) -> String {
+    let club = wording::club_name(told.club.as_deref());
+    let share = number(100.0 * told.call.arm_travel, 0);
+    let usual = number(told.call.usual_travel.to_degrees(), 0);
+    format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.word())
 }
 
 /// The newest swing for a view that is read from the mat.
