@@ -80,6 +80,7 @@ fn status() -> LiveStatus {
         swings: 7,
         cues: vec![("late", 8)],
         damaged: 9,
+        guess: hingeclock::review::live::Guess::Waits,
     }
 }
 

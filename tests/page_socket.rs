@@ -5,7 +5,7 @@
 mod bucket;
 
 use bucket::robins_bucket;
-use hingeclock::review::live::{LinkStatus, LiveStatus};
+use hingeclock::review::live::{Guess, LinkStatus, LiveStatus};
 use hingeclock::review::page::PageModel;
 use hingeclock::review::serve::{Site, loopback};
 use serde_json::Value;
@@ -93,6 +93,25 @@ async fn only_what_changed_is_told() {
     assert_eq!(next(&mut socket).await.unwrap()["over"], true, "told before the server ends");
     assert_eq!(next(&mut socket).await, None);
     server.task.await.unwrap().unwrap();
+}
+
+/// While the newest swing waits for a guess, the page asks, and says how; afterwards it tells both.
+#[tokio::test]
+async fn a_guess_comes_first() {
+    let server = server().await;
+    let mut socket = open(server.address, Some(&format!("http://{}", server.address))).await.unwrap();
+    let mut newest = async |guess| {
+        let status = LiveStatus { guess, ..LiveStatus::default() };
+        server.status.send(Arc::new(status)).unwrap();
+        next(&mut socket).await.unwrap()["parts"]["newest"].as_str().unwrap().to_owned()
+    };
+    let before = newest(Guess::NotAsked).await;
+    assert!(before.contains("against the top") || before.contains("the top"), "{before}");
+    let asked = newest(Guess::Waits).await;
+    assert!(asked.contains("What was this swing?") && asked.contains("e early"), "{asked}");
+    assert!(!asked.contains("verdict") && !asked.contains("the top"), "{asked}");
+    let told = newest(Guess::Made("guessed late: right late".to_owned())).await;
+    assert!(told.contains("Swing 2, 7 iron") && told.contains("guessed late: right late"), "{told}");
 }
 
 #[tokio::test]

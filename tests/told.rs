@@ -13,10 +13,11 @@ mod support {
 use hingeclock::device::virtual_glove::scenario::{Cue, Plan};
 use hingeclock::device::virtual_glove::swing::{HingeWay, SetAim, Style, SwingSize};
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
+use std::collections::BTreeMap;
 use std::path::Path;
 use support::binary::run;
 use support::sessions::{folder, sessions};
-use support::told::{Story, Told, quantile, table};
+use support::told::{Story, Told, kept_back, quantile, table};
 
 fn number(name: &str, otherwise: u64) -> u64 {
     std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
@@ -50,7 +51,7 @@ fn sets_of_study_buckets_are_told_in_swings_only() {
             astray += strays(&told);
             stories.extend(told.stories());
         }
-        println!("{}", table(profile.word(), &stories));
+        println!("{}\n{}", table(profile.word(), &stories), kept_back(&stories));
     }
     assert_eq!(astray, 0, "calls outside of swings");
 }
@@ -106,9 +107,17 @@ fn sets_of_the_example_sessions_are_told_in_time() {
         assert_eq!(told.live.len(), told.offline.len(), "{}: as many swings live as offline", session.name);
         stories.extend(told.stories());
     }
-    println!("{}", table("all", &stories));
+    println!("{}\n{}", table("all", &stories), kept_back(&stories));
     let decided: Vec<f64> = stories.iter().filter_map(|story| story.decided_ms).collect();
     assert!(!decided.is_empty() && quantile(decided, 0.5) <= 25.0, "decided at most 25 ms after the set");
+    let said = stories.iter().filter(|story| story.clear_by.is_some_and(|clear| clear > 1.0));
+    let (wrong, said): (Vec<&Story>, Vec<&Story>) = said.partition(|story| story.class_right == Some(false));
+    assert!(
+        10 * wrong.len() <= wrong.len() + said.len(),
+        "{} of {} wrong",
+        wrong.len(),
+        wrong.len() + said.len()
+    );
     stories.retain(|story| story.clear);
     println!("{}", table("without flat slopes", &stories));
     let right = stories.iter().filter(|story| story.final_class_right).count();
@@ -132,17 +141,25 @@ fn analyze_tells_the_cue_of_both_modes() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/three-clubs.csv.gz");
     let (after, at_set) = (analyzed(&path, "after-swing"), analyzed(&path, "at-set"));
     assert_eq!(after.len(), at_set.len());
-    let mut told = 0;
+    let (mut told, mut usual) = (0, BTreeMap::new());
     for (after, at_set) in after.iter().zip(&at_set) {
         assert_eq!(after["set_us"], at_set["set_us"]);
         assert!(after["cue"].is_string() && after.get("known_at_cue").is_none());
         if at_set["cue"].is_string() {
             told += 1;
             assert!(at_set["cue_at_us"].as_i64().unwrap() < after["cue_at_us"].as_i64().unwrap());
-            assert!(at_set["known_at_cue"]["set_us"].is_i64());
+            let known = &at_set["known_at_cue"];
+            assert!(known["set_us"].is_i64() && known["arm_travel_at_set_sd"].as_f64().unwrap() > 0.0);
+            let usual_deg = known["usual_arm_travel_deg"].as_f64().unwrap();
+            usual.entry(at_set["club"].as_str().unwrap().to_owned()).or_insert_with(Vec::new).push(usual_deg);
         }
     }
     assert!(told > 0, "some sets are told in time");
+    println!("usual arm travel at the top by club, degrees: {usual:?}");
+    for of_club in usual.values() {
+        let near = |deg: &f64| (deg / of_club[0] - 1.0).abs() < 0.15;
+        assert!(of_club.iter().all(near), "what is usual with a club does not leap: {usual:?}");
+    }
     let refused = run(&["analyze", path.to_str().unwrap(), "--live", "--feedback", "fading"]);
     assert_eq!(refused.status.code(), Some(2));
 }

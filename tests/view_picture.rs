@@ -47,6 +47,7 @@ fn status() -> LiveStatus {
         swings: 11,
         cues: vec![],
         damaged: 0,
+        guess: Guess::NotAsked,
     }
 }
 
@@ -82,6 +83,28 @@ fn another_club_was_said_since() {
 #[test]
 fn before_the_first_swing() {
     insta::assert_snapshot!(picture(&empty(), &LiveStatus::default(), &Asked::Nothing, (60, 20)));
+}
+
+/// What the player shall guess is not on the screen; afterwards guess and truth are.
+#[test]
+fn a_guess_comes_first() {
+    let shown = robins_bucket();
+    let hidden = shown.analysis.swings.last().unwrap();
+    let mut review = shown.clone();
+    review.analysis.swings.pop();
+    review.cues.pop();
+    let with = |review: &Review, guess| {
+        picture(review, &LiveStatus { guess, ..status() }, &Asked::Nothing, (90, 30))
+    };
+    let before = with(&review, Guess::Waits);
+    assert!(before.contains("Swing 11\n? YOUR GUESS\ne early, o in the window, l late"), "{before}");
+    let travel = format!("{:.0} %", 100.0 * hidden.set.unwrap().arm_travel_at_set.value);
+    for word in ["EARLY", "IN THE WINDOW", "LATE", "NO SET", &format!("at {travel} of the arm")] {
+        assert!(!before.contains(word), "{word} in {before}");
+    }
+    let after = with(&shown, Guess::Made("guessed early: it was in-window".to_owned()));
+    assert!(after.contains("o IN THE WINDOW\nguessed early: it was in-window\n"), "{after}");
+    assert!(after.contains(&travel), "{after}");
 }
 
 #[test]

@@ -201,6 +201,43 @@ fn the_view_follows_swings_keys_and_sizes() {
     }
 }
 
+/// A swing's verdict is nowhere on the screen before the player has guessed.
+#[test]
+fn the_view_keeps_a_swing_back_until_the_guess() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut seat, _glove) = daemon(folder.path(), &["--feedback", "guess-first"], &["--speed", "4"]);
+    seat.wait_for("? YOUR GUESS");
+    let before = seat.text();
+    for told in ["EARLY", "IN THE WINDOW", "LATE", "NO SET", "against the top", "swing 1,"] {
+        assert!(!before.contains(told), "{told} in:\n{before}");
+    }
+    seat.press("o");
+    seat.wait_until("guess and truth", |screen| {
+        let text = screen.contents();
+        text.contains("guessed in-window: ") && text.contains("Swing 1, ") && text.contains("against the top")
+    });
+    seat.press("qy");
+    assert_eq!(seat.end().exit_code(), 0, "{}", seat.text());
+    let told = markers(&recording(folder.path()));
+    assert!(told.contains(&("guess".to_owned(), "in-window".to_owned())), "{told:?}");
+}
+
+/// The same line by line.
+#[test]
+fn plain_lines_keep_a_swing_back_until_the_guess() {
+    let folder = tempfile::tempdir().unwrap();
+    let more = ["--plain", "--feedback", "guess-first"];
+    let (mut seat, _glove) = daemon(folder.path(), &more, &["--speed", "4"]);
+    seat.wait_for("your guess: ");
+    let written = |seat: &Seat| String::from_utf8_lossy(&seat.written.lock().unwrap()).into_owned();
+    assert!(!written(&seat).contains("swing 1, "), "{}", written(&seat));
+    seat.press("e\n");
+    seat.wait_for("guessed early: ");
+    seat.wait_for("swing 1, ");
+    seat.press("stop\n");
+    assert_eq!(seat.end().exit_code(), 0, "{}", seat.text());
+}
+
 #[test]
 fn ctrl_c_ends_in_order() {
     let folder = tempfile::tempdir().unwrap();

@@ -3,7 +3,7 @@
 use super::Outcome;
 use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
 use crate::daemon::analysis_params;
-use crate::daemon::feedback::{Feedback, Finished, verdict_of_call};
+use crate::daemon::feedback::{Feedback, Finished, Foretold, NEAR_EDGE};
 use crate::detect::{
     AnalysisParams, BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, OfflineAnalysis, Silence,
 };
@@ -100,6 +100,10 @@ fn live(args: &Args, params: AnalysisParams, settings: &Settings) -> anyhow::Res
     }
     let mut review = review_of(&args.input, player, analysis, settings);
     review.cues = swings.iter().map(|live| cue(&review, live, args.feedback)).collect();
+    let kept_back = swings.iter().filter(|live| is_near_edge(&review, live)).count();
+    if args.feedback == FeedbackMode::AtSet && kept_back > 0 {
+        review.analysis.notes.push(format!("{NEAR_EDGE}: {kept_back} of {} swings", swings.len()));
+    }
     Ok((review, report))
 }
 
@@ -110,12 +114,18 @@ fn live_mode(text: &str) -> Result<FeedbackMode, String> {
     }
 }
 
+/// Its set was seen while the swing went on, too near an edge of the window to be said.
+fn is_near_edge(review: &Review, live: &LiveSwing) -> bool {
+    let told = live.told.at_set.map(|call| LiveCall { club: live.swing.club.clone(), call });
+    told.is_ok_and(|told| Foretold::of(&review.windows, &told).is_some_and(|foretold| !foretold.clear))
+}
+
 /// The cue that goes out for a swing, as the daemon would give it.
 fn cue(review: &Review, live: &LiveSwing, mode: FeedbackMode) -> Option<LiveCue> {
     let mut feedback = Feedback::new(FeedbackSettings { mode, ..FeedbackSettings::default() });
     if let Ok(call) = live.told.at_set {
         let told = LiveCall { club: live.swing.club.clone(), call };
-        let heard = verdict_of_call(&review.windows, &told).map(|verdict| feedback.at_set(verdict));
+        let heard = Foretold::of(&review.windows, &told).map(|foretold| feedback.at_set(foretold));
         if let Some(cue) = heard.and_then(|heard| heard.cue) {
             return Some(LiveCue::at_set(cue.word(), &call));
         }

@@ -4,7 +4,7 @@ use super::control::Control;
 use super::detector::{Detector, Said};
 use super::disk_alarm::DiskAlarm;
 use super::ended::BucketEnd;
-use super::feedback::{Feedback, Finished, Heard, is_press, verdict_of_call};
+use super::feedback::{Feedback, Foretold, Heard, is_press};
 use super::guide::Guide;
 use super::guided::live_part;
 use super::recovery::Recovery;
@@ -12,15 +12,16 @@ use super::spoken::Spoken;
 use super::status::Status;
 use super::watch::Watch;
 use super::{player_name, volume, windows};
-use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall, LiveSwing, Silence, Swing};
+use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
 use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
 use crate::record::recorded::Recorded;
 use crate::record::recorder::Recorder;
 use crate::record::settings::Settings;
+use crate::review::live::at_set_sentence;
 use crate::review::page::PageModel;
-use crate::review::{LiveCue, Review, table};
+use crate::review::{LiveCue, Review};
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::HostTime;
@@ -38,12 +39,12 @@ pub struct Bucket {
     pub(super) assembler: Assembler,
     recovery: Recovery,
     pub(super) review: Review,
-    page: watch::Sender<Arc<PageModel>>,
+    pub(super) page: watch::Sender<Arc<PageModel>>,
     pub(super) guide: Option<Guide>,
-    feedback: Feedback,
-    spoken: Spoken,
+    pub(super) feedback: Feedback,
+    pub(super) spoken: Spoken,
     /// The cue of the swing in hand, where it went out at the set.
-    cue_at_set: Option<LiveCue>,
+    pub(super) cue_at_set: Option<LiveCue>,
     /// A calibration has come out well enough.
     pub(super) calibrated: bool,
     pub(super) calibrates_on_connect: bool,
@@ -57,11 +58,6 @@ pub struct Bucket {
     pub(super) dropped: usize,
     pub(super) lost: Vec<String>,
 }
-
-/// So many swings are kept for page and table while a bucket runs, so that its memory stays flat.
-const SWINGS_KEPT: usize = 300;
-/// And so many points of each one's curve: what a page can show.
-const CURVE_POINTS: usize = 160;
 
 impl Bucket {
     /// A bucket with nothing in it.
@@ -190,7 +186,7 @@ impl Bucket {
     }
 
     /// Hands something to the recorder. What it refuses is lost, and that is told loudly; the bucket goes on.
-    fn record(&mut self, recorded: &Recorded) {
+    pub(super) fn record(&mut self, recorded: &Recorded) {
         let Some(recorder) = &mut self.recorder else { return };
         if let Err(refused) = recorder.record(recorded.clone()) {
             self.alarm(&format!("NOT RECORDED: {refused}"));
@@ -268,11 +264,13 @@ impl Bucket {
 
     /// The set of a swing that is still going on.
     fn set(&mut self, told: &LiveCall, now: HostTime) {
-        let Some(verdict) = verdict_of_call(&self.review.windows, told) else { return };
+        let Some(foretold) = Foretold::of(&self.review.windows, told) else { return };
+        let verdict = foretold.verdict;
         self.spoken.forget();
-        let heard = self.feedback.at_set(verdict);
+        let heard = self.feedback.at_set(foretold);
         if let Some(cue) = heard.cue {
             self.cue_at_set = Some(LiveCue::at_set(cue.word(), &told.call));
+            self.status.line(&at_set_sentence(verdict, told));
         }
         let corrected = heard.sentence.is_some();
         if heard != Heard::default() {
@@ -286,7 +284,7 @@ impl Bucket {
         self.hear(heard, now);
     }
 
-    fn hear(&mut self, heard: Heard, now: HostTime) {
+    pub(super) fn hear(&mut self, heard: Heard, now: HostTime) {
         if let Some(cue) = heard.cue {
             self.sound.play(cue, now);
             self.spoken.cue_was_heard();
@@ -296,53 +294,8 @@ impl Bucket {
         }
     }
 
-    fn swing(&mut self, live: &LiveSwing, now: HostTime) {
-        let number = self.number() + 1;
-        let _span = tracing::info_span!("swing", number, club = live.swing.club).entered();
-        let silence = live.told.at_set.err().map(Silence::sentence);
-        let heard = self.feedback.after_swing(&Finished::of(&self.review, &live.swing), silence);
-        let cue = heard.cue.map(|cue| LiveCue::after(cue.word(), live.decided_at));
-        let cue = self.cue_at_set.take().or(cue);
-        // The player waits for the sound; all else comes after it.
-        self.spoken.swing(&live.swing);
-        self.hear(heard, now);
-        if cue.is_some() {
-            self.spoken.cue_was_heard();
-        }
-        tracing::info!(
-            class = live.swing.class.word(),
-            cue = cue.as_ref().map(|cue| cue.cue.as_str()),
-            set_to_top_ms = live.swing.set.map(|set| set.set_to_top_ms.value),
-            "swing measured"
-        );
-        self.keep(live.swing.clone(), cue);
-        self.status.line(&table::newest(&self.review, self.number()));
-        if let Some(value) = self.derived() {
-            let by = env!("CARGO_PKG_VERSION").to_owned();
-            self.record(&Recorded::Derived { received: now, kind: "swing".to_owned(), by, value });
-        }
-    }
-
-    /// Keeps a swing for page and table, its curve thinned; of a very long bucket the newest ones only. All of
-    /// them are in the recording.
-    fn keep(&mut self, mut swing: Swing, cue: Option<LiveCue>) {
-        let step = swing.curve.len().div_ceil(CURVE_POINTS).max(1);
-        swing.curve = swing.curve.into_iter().step_by(step).collect();
-        let swings = &mut self.review.analysis.swings;
-        if swings.len() == SWINGS_KEPT {
-            swings.remove(0);
-            self.review.cues.remove(0);
-            self.dropped += 1;
-        }
-        swings.push(swing);
-        self.review.cues.push(cue);
-        if self.dropped > 0 {
-            self.note(format!("only the newest {SWINGS_KEPT} swings are shown; all are in the recording"));
-        }
-    }
-
     /// A sentence for the reader, once.
-    fn note(&mut self, note: String) {
+    pub(super) fn note(&mut self, note: String) {
         if !self.review.analysis.notes.contains(&note) {
             self.review.analysis.notes.push(note);
         }
@@ -355,8 +308,9 @@ impl Bucket {
             Control::Mark(value) => self.mark(Marker::Note { kind: "mark".to_owned(), value }, now).await,
             Control::Calibrate => self.start_guide(),
             Control::Guess(verdict) => {
+                let waited = self.feedback.waits();
                 let heard = self.feedback.guess(verdict);
-                self.hear(heard, now);
+                self.answered(waited, heard, now);
                 let marker = Marker::Note { kind: "guess".to_owned(), value: verdict.word().to_owned() };
                 self.keep_marker(marker, now).await;
             }
@@ -386,14 +340,11 @@ impl Bucket {
         }
         self.look_after_disk(now);
         self.spoken.tick(self.sound.as_mut(), now, &self.status);
+        let waited = self.feedback.waits();
         let heard = self.feedback.tick(now);
-        self.hear(heard, now);
+        self.answered(waited, heard, now);
         let said = self.guide.as_mut().map_or_else(Vec::new, |guide| guide.tick(now));
         self.say_all(said, now).await;
-    }
-
-    fn show(&self, live: bool) {
-        self.page.send_replace(Arc::new(PageModel { review: self.review.clone(), live }));
     }
 
     /// Ends the bucket: the last swing, the recording's end, the sound's.
@@ -401,6 +352,9 @@ impl Bucket {
         self.detector.input_over();
         while let Some(said) = self.detector.next().await {
             self.said(said, clock.now());
+        }
+        if self.feedback.waits() {
+            self.tell_newest();
         }
         let recordings = self.end_recording();
         self.show(false);

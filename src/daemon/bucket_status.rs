@@ -53,6 +53,7 @@ impl Bucket {
             swings: self.number() as u64,
             cues: tap.played(),
             damaged: self.damaged,
+            guess: self.feedback.asked(),
         }
     }
 

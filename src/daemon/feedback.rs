@@ -1,8 +1,9 @@
 //! Who hears what when: from verdicts, and what the player says, to cues. Pure; time is an argument.
 
 use super::cue_of;
-use crate::detect::{Class, LiveCall, SetTimes, Swing, TargetWindow, Verdict};
+use crate::detect::{Class, LiveCall, SetTimes, Stage, Swing, TargetWindow, Verdict};
 use crate::record::feedback_settings::{FeedbackMode, FeedbackSettings};
+use crate::review::live::{Guess, HOW_TO_GUESS};
 use crate::review::{Review, Windows};
 use crate::sample::{Arrival, Marker};
 use crate::tone::Cue;
@@ -45,14 +46,34 @@ impl Finished {
     }
 }
 
-/// The set told while the swing goes on, against the player's window.
-#[must_use]
-pub fn verdict_of_call(windows: &Windows, told: &LiveCall) -> Option<Verdict> {
-    let window = windows.for_club(told.club.as_deref())?;
-    // After the top the arm comes back through the window.
-    let late = told.call.class == Class::AfterTop;
-    Some(if late { Verdict::Late } else { window.verdict(Some(told.call.arm_travel)) })
+/// What is known of a set while the swing goes on, against the player's window.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Foretold {
+    /// The verdict.
+    pub verdict: Verdict,
+    /// It lies clear of the window's edges.
+    pub clear: bool,
+    /// What it is based on.
+    pub stage: Stage,
 }
+
+impl Foretold {
+    /// Of a call; none where the club has no window.
+    #[must_use]
+    pub fn of(windows: &Windows, told: &LiveCall) -> Option<Foretold> {
+        let window = windows.for_club(told.club.as_deref())?;
+        // After the top the arm comes back through the window.
+        let late = told.call.class == Class::AfterTop;
+        Some(Foretold {
+            verdict: if late { Verdict::Late } else { window.verdict(Some(told.call.arm_travel)) },
+            clear: told.call.is_clear_of(&[window.from, window.to]),
+            stage: told.call.stage,
+        })
+    }
+}
+
+/// Why nothing was heard at a set that was seen.
+pub const NEAR_EDGE: &str = "the set lay too near an edge of the window to be said while you swung";
 
 /// The state of one bucket's feedback.
 #[derive(Clone, Debug)]
@@ -60,12 +81,16 @@ pub struct Feedback {
     settings: FeedbackSettings,
     /// The verdict that was heard of the swing in hand.
     heard: Option<Verdict>,
+    /// Its set was seen, but not said.
+    near_edge: bool,
     /// Swings that were finished.
     swings: u32,
     /// Share of a cue that is owed.
     owed: f64,
     /// A swing whose verdict waits for the player's guess.
     waiting: Option<Verdict>,
+    /// What the newest swing was guessed to be, and what it was.
+    guessed: Option<String>,
     presses: Option<(u32, HostTime)>,
 }
 
@@ -73,13 +98,28 @@ impl Feedback {
     /// Feedback by these settings, before the first swing.
     #[must_use]
     pub fn new(settings: FeedbackSettings) -> Feedback {
-        Feedback { settings, heard: None, swings: 0, owed: 0.0, waiting: None, presses: None }
+        Feedback {
+            settings,
+            heard: None,
+            near_edge: false,
+            swings: 0,
+            owed: 0.0,
+            waiting: None,
+            guessed: None,
+            presses: None,
+        }
     }
 
-    /// The set was told while the swing goes on. The first time it sounds; when the top tells otherwise, that is
-    /// said without a sound: the downswing is no moment for one.
-    pub fn at_set(&mut self, verdict: Verdict) -> Heard {
+    /// The set was told while the swing goes on. At the set it sounds, unless it lies too near an edge of the
+    /// window to be sure; when the top tells otherwise, that is said without a sound: the downswing is no moment
+    /// for one.
+    pub fn at_set(&mut self, foretold: Foretold) -> Heard {
+        let Foretold { verdict, clear, stage } = foretold;
         if self.settings.mode != FeedbackMode::AtSet {
+            return Heard::default();
+        }
+        if self.heard.is_none() && !(clear && stage == Stage::AtSet) {
+            self.near_edge |= stage == Stage::AtSet;
             return Heard::default();
         }
         match self.heard.replace(verdict) {
@@ -96,11 +136,15 @@ impl Feedback {
     pub fn after_swing(&mut self, swing: &Finished, silence: Option<String>) -> Heard {
         self.swings = self.swings.saturating_add(1);
         let heard = self.heard.take();
+        let near_edge = std::mem::take(&mut self.near_edge).then(|| NEAR_EDGE.to_owned());
+        (self.waiting, self.guessed, self.presses) = (None, None, None);
         let Some(verdict) = swing.verdict else { return Heard::default() };
         let cue = Heard { cue: Some(cue_of(verdict)), sentence: None };
         match self.settings.mode {
             FeedbackMode::AfterSwing => cue,
-            FeedbackMode::AtSet => Heard { cue: None, sentence: corrected(heard, verdict).or(silence) },
+            FeedbackMode::AtSet => {
+                Heard { cue: None, sentence: corrected(heard, verdict).or(near_edge).or(silence) }
+            }
             FeedbackMode::OutsideBand => {
                 let inside = swing.off_middle.is_some_and(|off| off.abs() <= self.settings.band);
                 if inside && verdict != Verdict::NoSet { Heard::default() } else { cue }
@@ -108,7 +152,7 @@ impl Feedback {
             FeedbackMode::Fading => self.faded(cue),
             FeedbackMode::GuessFirst => {
                 self.waiting = Some(verdict);
-                Heard { cue: None, sentence: Some("your guess: e early, o in the window, l late".to_owned()) }
+                Heard { cue: None, sentence: Some(format!("your guess: {HOW_TO_GUESS}")) }
             }
         }
     }
@@ -126,6 +170,22 @@ impl Feedback {
         cue
     }
 
+    /// The newest swing waits for the player's guess: nothing may show before what it was.
+    #[must_use]
+    pub fn waits(&self) -> bool {
+        self.waiting.is_some()
+    }
+
+    /// How it stands with the guess of the newest swing.
+    #[must_use]
+    pub fn asked(&self) -> Guess {
+        match (&self.waiting, &self.guessed) {
+            (Some(_), _) => Guess::Waits,
+            (None, Some(sentence)) => Guess::Made(sentence.clone()),
+            (None, None) => Guess::NotAsked,
+        }
+    }
+
     /// The player's guess; what the swing was is heard then.
     pub fn guess(&mut self, guess: Verdict) -> Heard {
         let Some(verdict) = self.waiting.take() else {
@@ -133,6 +193,7 @@ impl Feedback {
         };
         let answer = if guess == verdict { "right" } else { "it was" };
         let sentence = format!("guessed {}: {answer} {}", guess.word(), verdict.word());
+        self.guessed = Some(sentence.clone());
         Heard { cue: Some(cue_of(verdict)), sentence: Some(sentence) }
     }
 
@@ -185,20 +246,43 @@ mod tests {
         Finished { verdict: Some(verdict), off_middle: Some(off_middle) }
     }
 
+    fn foretold(verdict: Verdict) -> Foretold {
+        Foretold { verdict, clear: true, stage: Stage::AtSet }
+    }
+
     const VERDICTS: [Verdict; 4] = [Verdict::Early, Verdict::InWindow, Verdict::Late, Verdict::NoSet];
 
     #[test]
     fn at_the_set_the_first_call_sounds_and_a_second_corrects_in_words() {
         let mut feedback = feedback(FeedbackMode::AtSet);
-        assert_eq!(feedback.at_set(Verdict::Early).cue, Some(Cue::Early));
-        assert_eq!(feedback.at_set(Verdict::Early), Heard::default());
-        let corrected = feedback.at_set(Verdict::InWindow);
+        assert_eq!(feedback.at_set(foretold(Verdict::Early)).cue, Some(Cue::Early));
+        assert_eq!(feedback.at_set(foretold(Verdict::Early)), Heard::default());
+        let corrected = feedback.at_set(foretold(Verdict::InWindow));
         assert_eq!(
             (corrected.cue, corrected.sentence.as_deref()),
             (None, Some("corrected: in-window, not early"))
         );
         assert_eq!(feedback.after_swing(&swing(Verdict::InWindow, 0.0), None), Heard::default());
-        assert_eq!(feedback.at_set(Verdict::Late).cue, Some(Cue::Late), "the next swing sounds again");
+        assert_eq!(
+            feedback.at_set(foretold(Verdict::Late)).cue,
+            Some(Cue::Late),
+            "the next swing sounds again"
+        );
+    }
+
+    #[test]
+    fn near_an_edge_nothing_is_said_at_the_set_nor_at_the_top() {
+        let mut feedback = feedback(FeedbackMode::AtSet);
+        assert_eq!(feedback.at_set(Foretold { clear: false, ..foretold(Verdict::Early) }), Heard::default());
+        let at_top = Foretold { stage: Stage::AtTop, ..foretold(Verdict::InWindow) };
+        assert_eq!(feedback.at_set(at_top), Heard::default(), "the top is no moment for a first sound");
+        let heard = feedback.after_swing(&swing(Verdict::InWindow, 0.0), None);
+        assert_eq!(heard, Heard { cue: None, sentence: Some(NEAR_EDGE.to_owned()) });
+        assert_eq!(
+            feedback.at_set(foretold(Verdict::Late)).cue,
+            Some(Cue::Late),
+            "the next swing sounds again"
+        );
     }
 
     #[test]
@@ -222,11 +306,29 @@ mod tests {
     fn a_guess_comes_first_and_is_asked_once() {
         let mut feedback = feedback(FeedbackMode::GuessFirst);
         assert_eq!(feedback.guess(Verdict::Early).cue, None);
+        assert_eq!(feedback.asked(), Guess::NotAsked);
         assert_eq!(feedback.after_swing(&swing(Verdict::Late, 0.3), None).cue, None);
+        assert_eq!(feedback.asked(), Guess::Waits);
         let heard = feedback.guess(Verdict::Early);
+        assert_eq!(feedback.asked(), Guess::Made("guessed early: it was late".to_owned()));
         assert_eq!(
             (heard.cue, heard.sentence.as_deref()),
             (Some(Cue::Late), Some("guessed early: it was late"))
+        );
+        assert_eq!(feedback.guess(Verdict::Late).cue, None);
+    }
+
+    #[test]
+    fn a_swing_without_a_guess_does_not_lend_its_verdict_to_the_next() {
+        let mut feedback = feedback(FeedbackMode::GuessFirst);
+        feedback.after_swing(&swing(Verdict::Late, 0.3), None);
+        feedback.pressed(HostTime(0));
+        feedback.after_swing(&Finished { verdict: None, off_middle: None }, None);
+        assert_eq!(feedback.asked(), Guess::NotAsked, "this one cannot be judged");
+        assert_eq!(
+            feedback.tick(HostTime(5_000_000)),
+            Heard::default(),
+            "the press was for the swing before"
         );
         assert_eq!(feedback.guess(Verdict::Late).cue, None);
     }
@@ -265,7 +367,7 @@ mod tests {
         fn only_the_mode_at_the_set_sounds_before_the_swing_is_over(calls in prop::collection::vec(0_usize..4, 1..20)) {
             for mode in FeedbackMode::ALL {
                 let mut feedback = feedback(mode);
-                let sounds = calls.iter().filter(|call| feedback.at_set(VERDICTS[**call]).cue.is_some()).count();
+                let sounds = calls.iter().filter(|call| feedback.at_set(foretold(VERDICTS[**call])).cue.is_some()).count();
                 prop_assert_eq!(sounds, usize::from(mode == FeedbackMode::AtSet));
             }
         }
@@ -273,7 +375,7 @@ mod tests {
         #[test]
         fn a_swing_sounds_at_most_once(mode in 0_usize..5, calls in prop::collection::vec(0_usize..4, 0..4), last in 0_usize..4, off in -0.5..0.5_f64) {
             let mut feedback = feedback(FeedbackMode::ALL[mode]);
-            let mut sounds = calls.iter().filter(|call| feedback.at_set(VERDICTS[**call]).cue.is_some()).count();
+            let mut sounds = calls.iter().filter(|call| feedback.at_set(foretold(VERDICTS[**call])).cue.is_some()).count();
             sounds += usize::from(feedback.after_swing(&swing(VERDICTS[last], off), None).cue.is_some());
             sounds += usize::from(feedback.guess(Verdict::Early).cue.is_some());
             prop_assert!(sounds <= 1);

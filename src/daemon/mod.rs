@@ -5,6 +5,7 @@
 
 pub mod bucket;
 mod bucket_status;
+mod bucket_swings;
 pub mod control;
 pub mod detector;
 mod disk_alarm;

@@ -21,8 +21,9 @@ pub(super) const ADDRESS_WITHIN_S: f64 = 3.5;
 pub(super) const RESTLESS_MAX: f64 = 0.35;
 /// Steps between readings longer than this are gaps, s.
 const GAP_S: f64 = 0.05;
-/// The joint's window ends so long after the arm is back at its address angle, s.
-const AFTER_BACK_S: f64 = 0.2;
+/// The joint's window ends so long after the arm is back at its address angle, s. No later than the live path
+/// looks, so that both see the same; what comes after the ball shows soft tissue more than the joint.
+pub(super) const AFTER_BACK_S: f64 = 0.1;
 
 /// A movement with the phases of a swing.
 #[derive(Clone, Debug)]
@@ -95,6 +96,12 @@ impl Candidate {
         Candidate { errors, hand, forearm, phases, arm, ..self }
     }
 
+    /// The last instant at which both nodes were heard, hand clock, s.
+    #[must_use]
+    pub fn heard_until_s(&self) -> f64 {
+        self.arm.t_s.last().copied().unwrap_or(f64::NEG_INFINITY)
+    }
+
     /// The window that the joint estimate sees.
     #[must_use]
     pub fn joint_window(&self) -> JointWindow {
@@ -102,7 +109,7 @@ impl Candidate {
             hand: self.hand.clone(),
             forearm: self.forearm.clone(),
             from_s: self.phases.takeaway_s - 0.5,
-            to_s: self.phases.back_s + AFTER_BACK_S,
+            to_s: (self.phases.back_s + AFTER_BACK_S).min(self.heard_until_s()),
         }
     }
 }

@@ -4,7 +4,7 @@
 //! the sample that decides costs no more than any other, unless the shock came late.
 
 use super::calibration_quality::CalibrationQuality;
-use super::candidate::Candidate;
+use super::candidate::{AFTER_BACK_S, Candidate};
 use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter};
 use super::live_set::{LiveCall, LiveSet, ToldBefore};
 use super::measure::{WristKnowledge, measure, shock_s};
@@ -20,10 +20,7 @@ use std::collections::VecDeque;
 
 /// A swing is tried again so often while the motion goes on, s.
 const TRY_EVERY_S: f64 = 0.02;
-/// So much must have been seen after the arm came back before a swing is measured: the first of the
-/// follow-through is where the nodes turn fastest, and tells most of the clocks and the axes.
-const SEEN_AFTER_BACK_S: f64 = 0.1;
-/// And so long after the arm came back it is told: the work, some tens of ms, is done by then, and no shock can
+/// A swing is measured when the joint's window was seen, and told so long after the arm came back, s: the work, some tens of ms, is done by then, and no shock can
 /// come any more.
 const TOLD_AFTER_BACK_S: f64 = 0.14;
 /// So long after a swing was told the next one's work begins, s: the cue goes first.
@@ -206,7 +203,7 @@ impl LiveAnalysis {
         if self.attempt.measured.is_none() && now_s >= self.attempt.next_try_s && self.cutter.is_slowing() {
             self.attempt.next_try_s = now_s + TRY_EVERY_S;
             let episode = self.cutter.motion_so_far()?;
-            self.attempt.measured = self.measure_episode(episode, SEEN_AFTER_BACK_S);
+            self.attempt.measured = self.measure_episode(episode, AFTER_BACK_S);
         }
         let certain = |measured: &mut Measured| now_s >= measured.candidate.phases.back_s + TOLD_AFTER_BACK_S;
         let measured = self.attempt.measured.take_if(certain)?;
@@ -225,7 +222,10 @@ impl LiveAnalysis {
         let ready = |episode: Episode, state: &WristState| {
             let clock = state.clock_for(&episode);
             let candidate = Candidate::new(episode, &state.axes, &clock, sign, &phases).ok()?;
-            (now_s >= candidate.phases.back_s + seen_after_back_s).then_some(candidate)
+            let back_s = candidate.phases.back_s;
+            // A node that is not heard is waited for until the swing is told.
+            let waited = now_s >= back_s + TOLD_AFTER_BACK_S;
+            (waited || candidate.heard_until_s() >= back_s + seen_after_back_s).then_some(candidate)
         };
         let mut candidate = ready(episode, &self.state)?;
         if !candidate.hand_alone {

@@ -49,9 +49,26 @@ pub struct SetCall {
     pub decided_at: DeviceTime,
     /// Arm travel at the set, as a share of the usual one at the top; from the top on, of this swing's.
     pub arm_travel: f64,
+    /// How unsure that is (standard deviation): the range is foretold, and so is the top.
+    pub arm_travel_sd: f64,
+    /// Arm travel at the top that is usual for this player with this club, rad.
+    pub usual_travel: f64,
     /// The class that follows.
     pub class: Class,
 }
+
+impl SetCall {
+    /// Whether it lies clear of every one of these edges of arm travel: near one, saying nothing is better than
+    /// saying the wrong thing.
+    #[must_use]
+    pub fn is_clear_of(&self, edges: &[f64]) -> bool {
+        let after_top = self.class == Class::AfterTop;
+        after_top || edges.iter().all(|edge| (self.arm_travel - edge).abs() > CLEAR_BY * self.arm_travel_sd)
+    }
+}
+
+/// So many standard deviations from an edge a call is clear of it.
+const CLEAR_BY: f64 = 1.0;
 
 /// Least hinge before the set is said, as a share of 90 % of the least range seen of this player.
 const HINGE_MIN: f64 = 0.85;
@@ -71,6 +88,10 @@ const RANGE_UNSURE: f64 = 1.5 * std::f64::consts::PI / 180.0;
 const HABIT_SD_MIN: f64 = 1.5 * std::f64::consts::PI / 180.0;
 /// A hinging that has more than this share of its peak rate left at the top goes on.
 const GOES_ON: f64 = 0.25;
+/// Least arm travel at the set that is unsure: the wrist's angles while the swing goes on, the takeaway.
+const TRAVEL_SD_MIN: f64 = 0.02;
+/// The hinging slows towards its end: no less than this share of its peak rate tells when the set was.
+const RATE_AT_SET_MIN: f64 = 0.2;
 /// The largest hinge counts up to here: share of the way from the top until the arm is back.
 const AFTER_TOP: f64 = 0.4;
 
@@ -100,6 +121,13 @@ fn rate_within(part: f64) -> f64 {
         if way(middle) < part { low = middle } else { high = middle }
     }
     rate(low)
+}
+
+/// The largest hinge to come, rad, and how unsure it is.
+#[derive(Clone, Copy, Debug)]
+struct Foretold {
+    range: f64,
+    sd: f64,
 }
 
 /// Follows one backswing and says its set. Memory is bounded by the length of a backswing.
@@ -157,10 +185,14 @@ impl SetWatch {
     }
 
     fn before_top(&self, look: &Look, now: DeviceTime) -> Option<SetCall> {
-        let range = self.foretold_range(look);
+        let Foretold { range, sd } = self.foretold_range(look);
         let said = !self.said && look.hinge >= SHARES[2] * range && self.is_a_swing(look);
-        let usual = self.habit.travel_at_top.mean;
-        said.then(|| self.call(Stage::AtSet, range, usual, None, now))
+        let top = self.habit.travel_at_top;
+        // A level that is off by so much is passed so much earlier or later, while the arm goes on.
+        let rate = look.hinge_rate.max(RATE_AT_SET_MIN * self.peak_hinge_rate).max(1e-6);
+        let by_range = SHARES[2] * sd / rate * look.arm_rate / top.mean;
+        let by_top = look.travel / top.mean * top.sd / top.mean;
+        said.then(|| self.call(Stage::AtSet, range, top.mean, by_range.hypot(by_top), None, now))
     }
 
     /// At the top the hinge has reached its largest value, unless it is on its way still.
@@ -172,32 +204,34 @@ impl SetWatch {
             return None;
         }
         let at_top = value_at(&self.t_s, &self.travel, top_s);
-        Some(self.call(Stage::AtTop, range, at_top, Some(top_s), now))
+        Some(self.call(Stage::AtTop, range, at_top, 0.0, Some(top_s), now))
     }
 
     fn after_top(&mut self, look: &Look, top_s: f64, now: DeviceTime) -> Option<SetCall> {
         self.over = self.said || look.t_s > top_s + AFTER_TOP * self.habit.down_s.mean;
-        let range = self.foretold_range(look);
+        let range = self.foretold_range(look).range;
         if self.over || look.hinge < SHARES[2] * range || !self.is_a_swing(look) {
             return None;
         }
         let at_top = value_at(&self.t_s, &self.travel, top_s);
-        Some(self.call(Stage::AtSet, range, at_top, Some(top_s), now))
+        Some(self.call(Stage::AtSet, range, at_top, 0.0, Some(top_s), now))
     }
 
     /// The largest hinge to come: the player's usual one and what the slowing tells, by their variances; never
     /// less than what was reached.
-    fn foretold_range(&self, look: &Look) -> f64 {
+    fn foretold_range(&self, look: &Look) -> Foretold {
         let Habit { range, .. } = self.habit;
         let reached = self.hinge.iter().copied().fold(0.0, f64::max);
-        let usual_weight = range.sd.max(HABIT_SD_MIN).powi(-2);
+        let usual_sd = range.sd.max(HABIT_SD_MIN);
+        let usual_weight = usual_sd.powi(-2);
         let left = look.hinge_rate.max(0.0) / self.peak_hinge_rate.max(1e-9);
         if left > SLOWING {
-            return range.mean.max(reached);
+            return Foretold { range: range.mean.max(reached), sd: usual_sd };
         }
         let slowing = look.hinge / way_where_slowed_to(left);
         let weight = (REST_UNSURE * (slowing - look.hinge)).hypot(RANGE_UNSURE).powi(-2);
-        ((range.mean * usual_weight + slowing * weight) / (usual_weight + weight)).max(reached)
+        let mean = (range.mean * usual_weight + slowing * weight) / (usual_weight + weight);
+        Foretold { range: mean.max(reached), sd: (usual_weight + weight).powf(-0.5) }
     }
 
     fn least_range(&self) -> f64 {
@@ -220,6 +254,7 @@ impl SetWatch {
         stage: Stage,
         range: f64,
         travel_at_top: f64,
+        travel_sd: f64,
         top_s: Option<f64>,
         now: DeviceTime,
     ) -> SetCall {
@@ -233,6 +268,8 @@ impl SetWatch {
             set: DeviceTime((set_s * 1e6).round() as i64),
             decided_at: now,
             arm_travel,
+            arm_travel_sd: travel_sd.hypot(TRAVEL_SD_MIN),
+            usual_travel: self.habit.travel_at_top.mean,
             class: self.bands.class(to_top_ms, arm_travel),
         }
     }

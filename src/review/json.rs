@@ -109,6 +109,8 @@ struct SwingObject<'a> {
 struct KnownObject {
     set_us: DeviceTime,
     arm_travel_at_set: Option<f64>,
+    arm_travel_at_set_sd: Option<f64>,
+    usual_arm_travel_deg: Option<f64>,
     class: &'static str,
 }
 
@@ -153,7 +155,9 @@ impl<'a> SwingObject<'a> {
             cue_at_us: cue.map(|cue| cue.at),
             known_at_cue: cue.and_then(|cue| cue.known.as_ref()).map(|known| KnownObject {
                 set_us: known.set,
-                arm_travel_at_set: fraction(known.arm_travel_at_set),
+                arm_travel_at_set: fraction(known.arm_travel_at_set.value),
+                arm_travel_at_set_sd: fraction(known.arm_travel_at_set.sd),
+                usual_arm_travel_deg: hundredths(known.usual_arm_travel_deg),
                 class: known.class.word(),
             }),
         }

@@ -4,7 +4,7 @@ use super::Review;
 use super::page::{Kind, set_sentence};
 use super::summary::Summary;
 use super::wording::{self, number};
-use crate::detect::TargetWindow;
+use crate::detect::{LiveCall, TargetWindow, Verdict};
 use crate::device::ClockStand;
 use crate::record::latency::Latency;
 use crate::record::recorder::SLOW_AFTER_US;
@@ -93,6 +93,22 @@ pub struct RecorderStatus {
     pub latency: Latency,
 }
 
+/// The player's guess, in the mode that asks for it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum Guess {
+    /// No swing was asked about.
+    #[default]
+    NotAsked,
+    /// The newest swing waits for it, and is not shown before.
+    Waits,
+    /// It was made: guess and truth in words.
+    Made(String),
+}
+
+/// How a guess is made.
+pub const HOW_TO_GUESS: &str = "e early, o in the window, l late; or the glove's button: once in the window, \
+                                twice early, three times late";
+
 /// How a running bucket fares.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LiveStatus {
@@ -116,6 +132,8 @@ pub struct LiveStatus {
     pub cues: Vec<(&'static str, u64)>,
     /// Frames that were damaged on their way.
     pub damaged: u64,
+    /// The player's guess.
+    pub guess: Guess,
 }
 
 impl Default for LiveStatus {
@@ -132,6 +150,7 @@ impl Default for LiveStatus {
             swings: 0,
             cues: Vec::new(),
             damaged: 0,
+            guess: Guess::NotAsked,
         }
     }
 }
@@ -148,6 +167,12 @@ pub struct Fact {
 }
 
 impl LiveStatus {
+    /// Swings that are shown: one that waits for a guess is not.
+    #[must_use]
+    pub fn shown(&self) -> u64 {
+        self.swings.saturating_sub(u64::from(self.guess == Guess::Waits))
+    }
+
     /// What a player may want to know of the glove, in the order in which trouble matters.
     #[must_use]
     pub fn facts(&self) -> Vec<Fact> {
@@ -264,6 +289,15 @@ pub fn role_word(role: NodeRole) -> &'static str {
 
 fn joined(parts: impl Iterator<Item = String>) -> String {
     parts.collect::<Vec<_>>().join(", ")
+}
+
+/// The verdict at the set in words: against the arm travel that is usual for this player with this club.
+#[must_use]
+pub fn at_set_sentence(verdict: Verdict, told: &LiveCall) -> String {
+    let club = wording::club_name(told.club.as_deref());
+    let share = number(100.0 * told.call.arm_travel, 0);
+    let usual = number(told.call.usual_travel.to_degrees(), 0);
+    format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.word())
 }
 
 /// The newest swing for a view that is read from the mat.

@@ -60,7 +60,9 @@ pub struct KnownAtSet {
     /// The set, on the hand node's clock.
     pub set: DeviceTime,
     /// Arm travel at the set, as a share of the usual one at the top.
-    pub arm_travel_at_set: f64,
+    pub arm_travel_at_set: Measured,
+    /// Arm travel at the top that is usual for this player with this club, degrees.
+    pub usual_arm_travel_deg: f64,
     /// The class.
     pub class: Class,
 }
@@ -75,7 +77,12 @@ impl LiveCue {
     /// A cue that went out at the moment of the set.
     #[must_use]
     pub fn at_set(cue: &str, call: &SetCall) -> LiveCue {
-        let known = KnownAtSet { set: call.set, arm_travel_at_set: call.arm_travel, class: call.class };
+        let known = KnownAtSet {
+            set: call.set,
+            arm_travel_at_set: Measured::new(call.arm_travel, call.arm_travel_sd),
+            usual_arm_travel_deg: call.usual_travel.to_degrees(),
+            class: call.class,
+        };
         LiveCue { cue: cue.to_owned(), at: call.decided_at, known: Some(known) }
     }
 }

@@ -2,7 +2,7 @@
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
 use hingeclock::detect::{
-    AnalysisParams, Flag, LiveAnalysis, LiveCall, LiveSwing, OfflineAnalysis, Stage, Swing,
+    AnalysisParams, Bands, Flag, LiveAnalysis, LiveCall, LiveSwing, OfflineAnalysis, SetCall, Stage, Swing,
 };
 use hingeclock::sample::{Arrival, DeviceDescription};
 
@@ -22,6 +22,8 @@ pub struct Story {
     pub set_ms: Option<f64>,
     /// The class told at the set is that of the offline path.
     pub class_right: Option<bool>,
+    /// The class that was told at the set, clear of the bands' edges or not, so many deviations from the next.
+    pub clear_by: Option<f64>,
     /// Where it was not, the class told at the top is.
     pub righted_at_top: bool,
     /// The final live set against the offline one, ms.
@@ -65,6 +67,7 @@ impl Told {
                 decided_ms: call.and_then(|call| against(call.decided_at)),
                 set_ms: call.and_then(|call| against(call.set)),
                 class_right,
+                clear_by: call.map(|call| clear_by(&call)),
                 righted_at_top: class_right == Some(false)
                     && live.told.at_top.is_some_and(|call| call.class == swing.class),
                 final_ms: live.swing.set.and_then(|set| against(set.set)),
@@ -120,6 +123,32 @@ impl Told {
             );
         }
     }
+}
+
+/// Deviations from the nearest edge of the bands.
+fn clear_by(call: &SetCall) -> f64 {
+    let bands = Bands::default();
+    let edges = [bands.early_below, bands.late_from];
+    let by = edges.map(|edge| (call.arm_travel - edge).abs() / call.arm_travel_sd);
+    by.into_iter().fold(f64::INFINITY, f64::min)
+}
+
+/// What is left of the calls when those near an edge are kept back: a line for each distance.
+pub fn kept_back(stories: &[Story]) -> String {
+    [0.0, 0.5, 1.0, 1.5, 2.0]
+        .map(|by| {
+            let told: Vec<&Story> =
+                stories.iter().filter(|story| story.clear_by.is_some_and(|clear| clear > by)).collect();
+            let wrong = told.iter().filter(|story| story.class_right == Some(false)).count();
+            let all = stories.iter().filter(|story| story.clear_by.is_some()).count();
+            let decided: Vec<f64> = told.iter().filter_map(|story| story.decided_ms).collect();
+            format!(
+                "  clear by {by}: {} of {all} told, {wrong} wrong, median {:.0} ms\n",
+                told.len(),
+                quantile(decided, 0.5)
+            )
+        })
+        .concat()
 }
 
 /// The value below which this share of the values lies; not a number for none.

@@ -7,7 +7,7 @@ pub mod keys;
 pub mod terminal;
 
 use crate::review::Review;
-use crate::review::live::{ClubSoFar, Latest, LiveStatus};
+use crate::review::live::{ClubSoFar, Guess, HOW_TO_GUESS, Latest, LiveStatus};
 use crate::review::page::Kind;
 use keys::{Asked, next_club};
 use ratatui::Frame;
@@ -51,10 +51,13 @@ pub fn draw(frame: &mut Frame<'_>, view: &View<'_>) {
 }
 
 fn lines(view: &View<'_>, width: usize) -> Vec<Line<'static>> {
-    let latest = Latest::of(view.review, view.status.swings);
+    let latest = Latest::of(view.review, view.status.shown());
     let club = ClubSoFar::of(view.review, view.status.club.as_deref());
     let mut lines = vec![heading(view.review)];
-    lines.extend(swing(latest.as_ref(), width));
+    match view.status.guess {
+        Guess::Waits => lines.extend(question(view.status.swings, width)),
+        _ => lines.extend(swing(latest.as_ref(), &view.status.guess, width)),
+    }
     lines.push(Line::default());
     lines.extend(window(&club, latest.as_ref(), width));
     lines.extend(so_far(&club, width));
@@ -77,7 +80,18 @@ fn heading(review: &Review) -> Line<'static> {
     Line::styled(format!("hingeclock   {player}{}", clean(&review.input)), soft())
 }
 
-fn swing(latest: Option<&Latest>, width: usize) -> Vec<Line<'static>> {
+/// A swing that the player shall guess first: nothing of it is shown.
+fn question(number: u64, width: usize) -> Vec<Line<'static>> {
+    let mut lines = vec![
+        Line::default(),
+        Line::from(format!("Swing {number}")),
+        Line::styled("? YOUR GUESS", Style::new().bold()),
+    ];
+    lines.extend(folded(HOW_TO_GUESS, width.max(1)).into_iter().map(Line::from));
+    lines
+}
+
+fn swing(latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Line<'static>> {
     let Some(latest) = latest else {
         let waiting = Line::styled("Waiting for the first swing.", Style::new().bold());
         return vec![Line::default(), waiting];
@@ -88,6 +102,9 @@ fn swing(latest: Option<&Latest>, width: usize) -> Vec<Line<'static>> {
         Line::from(clean(&latest.title)),
         Line::styled(verdict, Style::new().fg(colour(latest.kind)).bold()),
     ];
+    if let Guess::Made(sentence) = guess {
+        lines.extend(folded(sentence, width.max(1)).into_iter().map(Line::from));
+    }
     lines.extend(folded(&latest.sentence, width.max(1)).into_iter().map(Line::from));
     let doubts = latest.doubts.join("; ");
     if !doubts.is_empty() {

@@ -1,7 +1,7 @@
 //! The parts of a live page that change while the bucket is filled: in the page at first, over a socket later.
 
 use super::{PageModel, bucket, latest, losses_and_notes, title};
-use crate::review::live::LiveStatus;
+use crate::review::live::{Guess, HOW_TO_GUESS, LiveStatus};
 use crate::review::summary::Summary;
 use crate::review::wording;
 use crate::tone::Cue;
@@ -50,7 +50,22 @@ fn markups(model: &PageModel, status: Option<&LiveStatus>) -> [Markup; 4] {
         @if !review.analysis.swings.is_empty() { (bucket(review, &summary)) }
         (losses_and_notes(review))
     };
-    [heading, latest(review), glove, rest]
+    let newest = match status.map(|status| &status.guess) {
+        Some(Guess::Waits) => question(),
+        Some(Guess::Made(sentence)) => html! { (latest(review)) p.guess { (sentence) } },
+        _ => latest(review),
+    };
+    [heading, newest, glove, rest]
+}
+
+/// A swing that the player shall guess first: nothing of it is shown.
+fn question() -> Markup {
+    html! {
+        section.latest aria-live="polite" aria-labelledby="latest" {
+            h2 #latest { "What was this swing?" }
+            p { "Your guess comes first, in the terminal: " (HOW_TO_GUESS) "." }
+        }
+    }
 }
 
 /// Body of a page that follows its bucket.
