@@ -20,8 +20,8 @@ use std::collections::VecDeque;
 
 /// A swing is tried again so often while the motion goes on, s.
 const TRY_EVERY_S: f64 = 0.02;
-/// A swing is measured when the joint's window was seen, and told so long after the arm came back, s: the work, some tens of ms, is done by then, and no shock can
-/// come any more.
+/// A swing is measured when the joint's window was seen, and told so long after the arm came back, s: the work,
+/// some tens of ms, is done by then, and no shock can come any more.
 const TOLD_AFTER_BACK_S: f64 = 0.14;
 /// So long after a swing was told the next one's work begins, s: the cue goes first.
 const AHEAD_AFTER_S: f64 = 0.1;
