@@ -42,7 +42,9 @@ fn bit_by_bit_it_holds_the_same_as_built_at_once() {
     let (library, opened) = shelf::open(folder);
     assert_eq!(opened.analysed, 0, "what is known is not analysed again");
     let foreign = library.bucket("foreign").unwrap();
-    assert!(foreign.facts.unreadable.unwrap().contains("expected a recording or a raw CSV"));
+    assert!(
+        foreign.facts.unreadable.unwrap().contains("expected a recording (an MCAP file), found other bytes")
+    );
     assert!(!library.bucket("torn").unwrap().facts.losses.is_empty());
     let a = library.bucket("a").unwrap();
     let swings = shelf::swings(&library, &a);
@@ -108,7 +110,10 @@ fn two_do_not_change_a_library_at_once() {
 fn everything_that_is_made_belongs_to_its_owner_alone() {
     let folder = tempfile::tempdir().unwrap();
     add(folder.path(), "a.mcap", 1, 1);
-    let (mut library, _) = shelf::open(folder.path());
+    // As it comes from elsewhere.
+    fs::set_permissions(folder.path().join("a.mcap"), fs::Permissions::from_mode(0o644)).unwrap();
+    let (mut library, opened) = shelf::open(folder.path());
+    assert_eq!(opened.told, ["a.mcap: could be read by others; now it cannot"]);
     let a = library.bucket("a").unwrap();
     library.remark(&a, None, Said::Note("x".to_owned())).unwrap();
     let operation = library.moved(&a, Path::new("new/b")).unwrap();
