@@ -61,11 +61,11 @@ fn measure(size: usize, buckets: &[Vec<Recorded>]) {
     }
     let rebuild_ms = if std::env::var_os("FILLED").is_some() {
         fill(folder, buckets.len());
-        f64::NAN
+        None
     } else {
         let (rebuild_ms, (_, opened)) = timed(|| shelf::open(folder));
         assert_eq!(opened.analysed, count);
-        rebuild_ms
+        Some(rebuild_ms)
     };
     let (list_ms, (library, listed)) = timed(|| {
         let (library, opened) = shelf::open(folder);
@@ -86,10 +86,10 @@ fn measure(size: usize, buckets: &[Vec<Recorded>]) {
         timed(|| clubs_over_time(&library.index().counted(PLAYERS[0]).unwrap(), &Windows::default()));
     assert!(!clubs.is_empty());
     println!(
-        "{found:12} {count:8} {:4} {:10.1} {:9.1} {list_ms:13.1} {swing_ms:9.2} {curve_ms:15.0} {trend_ms:9.2} {:9.1}",
+        "{found:12} {count:8} {:4} {:>10} {:>9} {list_ms:13.1} {swing_ms:9.2} {curve_ms:15.0} {trend_ms:9.2} {:9.1}",
         bytes(&folder.join(PLAYERS[0])) * PLAYERS.len().min(count) as u64 / 1_000_000,
-        rebuild_ms / 1e3,
-        rebuild_ms / found as f64,
+        told(rebuild_ms.map(|ms| ms / 1e3)),
+        told(rebuild_ms.map(|ms| ms / found as f64)),
         std::fs::metadata(folder.join("index.sqlite")).unwrap().len() as f64 / 1e6,
     );
 }
@@ -118,6 +118,10 @@ fn curve_of(path: &Path) -> usize {
     let mut analysis = OfflineAnalysis::new(&input.device, AnalysisParams::default());
     input.arrivals.by_ref().for_each(|arrival| analysis.push(&arrival.unwrap()));
     analysis.finish().swings[0].curve.len()
+}
+
+fn told(value: Option<f64>) -> String {
+    value.map_or_else(|| "-".to_owned(), |value| format!("{value:.1}"))
 }
 
 fn bytes(folder: &Path) -> u64 {
