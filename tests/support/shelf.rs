@@ -56,7 +56,10 @@ pub fn put(folder: &Path, name: &str, session: &SessionInfo, recorded: &[Recorde
     std::fs::create_dir_all(path.parent().unwrap()).unwrap();
     let storage = hingeclock::record::library::files::NewRecording::create(&path).unwrap();
     let mut writer = RecordingWriter::new(storage, session).unwrap();
-    recorded.iter().for_each(|recorded| writer.write(recorded).unwrap());
+    for recorded in recorded {
+        writer.write(recorded).unwrap();
+        writer.tick(recorded.received()).unwrap();
+    }
     writer.finish().unwrap();
 }
 

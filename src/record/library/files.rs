@@ -4,7 +4,7 @@
 use crate::record::storage::Storage;
 use std::fs::{self, DirBuilder, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
-use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// The folder of what was deleted, inside the library.
@@ -72,6 +72,8 @@ pub struct Listing {
     pub alone: Vec<(PathBuf, Beside)>,
     /// Files that were never made ready.
     pub unready: Vec<PathBuf>,
+    /// Recordings, and files beside them, that others than their owner may read or write.
+    pub exposed: Vec<PathBuf>,
 }
 
 /// Lists a folder and all below it but what is hidden, the trash and the players' files. Links are not followed.
@@ -108,6 +110,10 @@ fn sorted_out(root: &Path, paths: Vec<PathBuf>) -> io::Result<Listing> {
     let mut listing = Listing::default();
     for path in &paths {
         let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let ours = name.ends_with(RECORDING) || Beside::ALL.iter().any(|kind| name.ends_with(kind.ending()));
+        if ours && fs::metadata(root.join(path)).is_ok_and(|found| found.mode() & 0o077 != 0) {
+            listing.exposed.push(path.clone());
+        }
         let beside = Beside::ALL.into_iter().find_map(|kind| Some((kind, kind.recording_of(path)?)));
         match beside {
             _ if name.ends_with(UNREADY) => listing.unready.push(path.clone()),
@@ -224,6 +230,14 @@ pub fn carry(from: &Path, to: &Path) -> io::Result<()> {
     fs::rename(from, to)?;
     sync_folder_of(to)?;
     sync_folder_of(from)
+}
+
+/// Takes from all but its owner the right to read or write a file.
+///
+/// # Errors
+/// What the file system says.
+pub fn close_to_others(path: &Path) -> io::Result<()> {
+    fs::set_permissions(path, fs::Permissions::from_mode(0o600))
 }
 
 /// Takes a file away for good.

@@ -5,12 +5,13 @@
 //! stays whatever the file is called. One that was made from others says so in its first link event.
 
 use crate::record::error::InputError;
+use crate::record::mcap_bytes::looks_like_mcap;
 use crate::record::recorded::Recorded;
 use crate::record::recording_reader::RecordingReader;
 use crate::record::session::SessionInfo;
 use serde::{Deserialize, Serialize};
 use std::fs::File;
-use std::io::{BufReader, Read};
+use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 use uuid::Uuid;
 
@@ -81,7 +82,13 @@ pub fn number_of(session: &SessionInfo, made_from: Option<&MadeFrom>) -> Uuid {
 /// The file cannot be read, or is no recording.
 pub fn about(path: &Path) -> Result<About, InputError> {
     let open = || File::open(path).map_err(|source| InputError::Open { path: path.to_owned(), source });
-    let mut reader = RecordingReader::new(path, BufReader::new(open()?))?;
+    let mut source = BufReader::new(open()?);
+    let failed = |source| InputError::Read { path: path.to_owned(), after: "0 bytes".to_owned(), source };
+    if !looks_like_mcap(source.fill_buf().map_err(failed)?.get(..8).unwrap_or_default()) {
+        let (expected, found) = ("a recording (an MCAP file)".to_owned(), "other bytes".to_owned());
+        return Err(InputError::Format { path: path.to_owned(), expected, found });
+    }
+    let mut reader = RecordingReader::new(path, source)?;
     let made_from = match reader.next() {
         Some(Ok(first)) => MadeFrom::from_recorded(&first),
         _ => None,
@@ -91,8 +98,6 @@ pub fn about(path: &Path) -> Result<About, InputError> {
         Some(session) => number_of(session, made_from.as_ref()),
         None => {
             let mut start = Vec::new();
-            let failed =
-                |source| InputError::Read { path: path.to_owned(), after: "0 bytes".to_owned(), source };
             open()?.take(START).read_to_end(&mut start).map_err(failed)?;
             Uuid::new_v5(&NAMESPACE, &start)
         }

@@ -156,6 +156,11 @@ impl Library {
     /// Finishes or undoes what was cut off, then brings the index up to date.
     pub(super) fn refresh(&mut self, opened: &mut Opened) -> Result<(), LibraryError> {
         let listing = self.listing()?;
+        for path in &listing.exposed {
+            let closed = files::close_to_others(&self.folder.join(path));
+            let outcome = closed.map_or_else(|error| error.to_string(), |()| "now it cannot".to_owned());
+            opened.told.push(format!("{}: could be read by others; {outcome}", path.display()));
+        }
         let found = self.found(&listing)?;
         let alone = self.alone(&listing)?;
         let in_trash = if alone.is_empty() { Vec::new() } else { self.in_trash()? };

@@ -49,8 +49,9 @@ impl Out {
     }
 
     fn write(&mut self, recorded: &Recorded) -> Result<(), StepError> {
-        let path = &self.path;
-        self.writer.write(recorded).map_err(|source| StepError::Record { path: path.clone(), source })
+        // A tick now and then keeps chunks, and what waits in memory, small.
+        let written = self.writer.write(recorded).and_then(|()| self.writer.tick(recorded.received()));
+        written.map(drop).map_err(|source| StepError::Record { path: self.path.clone(), source })
     }
 
     fn finish(self) -> Result<(), StepError> {

@@ -98,7 +98,7 @@ fn analyse_all(library: &mut Library, due: Vec<Listed>, keep: bool) -> Result<()
     let (give, take) = bounded::<Listed>(cores);
     let (done, finished) = bounded::<(Listed, Analysed)>(cores);
     std::thread::scope(|scope| {
-        scope.spawn(move || due.into_iter().try_for_each(|listed| give.send(listed)));
+        scope.spawn(move || due.into_iter().all(|listed| give.send(listed).is_ok()));
         for _ in 0..cores {
             let (take, done, folder) = (take.clone(), done.clone(), &folder);
             scope.spawn(move || {
