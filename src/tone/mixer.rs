@@ -173,7 +173,7 @@ mod tests {
             mixer.start(Sound::Cue(cue));
         }
         take(&mut mixer, 240);
-        let expected = render(Cue::AllDone, SampleRate::SERVER, Volume::default());
+        let expected = render(Cue::ALL[Cue::ALL.len() - 1], SampleRate::SERVER, Volume::default());
         assert_eq!(take(&mut mixer, expected.len()), expected);
     }
 
