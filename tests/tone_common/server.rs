@@ -5,6 +5,7 @@ use hingeclock::tone::locate::ServerEnv;
 use hingeclock::tone::server::probe;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 /// Rate of the device, Hz.
@@ -23,6 +24,15 @@ impl Drop for Running {
 pub struct Server {
     dir: tempfile::TempDir,
     process: Option<Running>,
+    _machine: MutexGuard<'static, ()>,
+}
+
+/// Sound is made in real time: two servers and what listens to them would starve each other on a small machine, so
+/// whoever holds this has the machine to itself, as far as this test program goes.
+pub fn machine_to_itself() -> MutexGuard<'static, ()> {
+    static MACHINE: Mutex<()> = Mutex::new(());
+    // A test that failed leaves the machine to the next.
+    MACHINE.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 fn installed(program: &str) -> bool {
@@ -36,7 +46,8 @@ pub fn server_folder() -> Option<Server> {
         eprintln!("skipped: needs pulseaudio and parec (Debian: pulseaudio, pulseaudio-utils)");
         return None;
     }
-    Some(Server { dir: tempfile::tempdir().unwrap(), process: None })
+    let machine = machine_to_itself();
+    Some(Server { dir: tempfile::tempdir().unwrap(), process: None, _machine: machine })
 }
 
 /// Looks every 5 ms until `done`; far too long a wait ends the test with what was waited for.
