@@ -3,8 +3,7 @@
 use super::episode::Episode;
 use super::measure::WristKnowledge;
 use super::phases::{self, ArmTrack, NoSwing, PhaseParams, Phases};
-use crate::fusion::both_ends::{EndPose, NodeCovariance, typical_covariance};
-use crate::fusion::calibration::Biases;
+use crate::fusion::both_ends::{NodeCovariance, typical_covariance};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::JointWindow;
@@ -122,16 +121,12 @@ fn held(
     hand_alone: bool,
     [of_hand, of_forearm]: [&NodeCovariance; 2],
 ) -> [Track; 2] {
-    let Biases { hand: hand_bias, forearm: forearm_bias } = &episode.biases;
-    let held = |track: Track, pose: Option<EndPose>, covariance| match pose {
-        Some(pose) => track.held_at(&pose, covariance),
-        None => track,
-    };
-    let hand = held(hand, EndPose::find(&episode.hand, hand_bias), of_hand);
+    let Episode { hand: of_hand_node, forearm: of_forearm_node, biases, .. } = episode;
+    let hand = hand.held_at_end(of_hand_node, &biases.hand, of_hand);
     if hand_alone {
         return [hand.clone(), hand];
     }
-    [hand, held(forearm, EndPose::find(&episode.forearm, forearm_bias), of_forearm)]
+    [hand, forearm.held_at_end(of_forearm_node, &biases.forearm, of_forearm)]
 }
 
 /// How much time readings cover, gaps left out, s.

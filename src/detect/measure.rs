@@ -20,7 +20,7 @@ use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 /// Length of the stretch that the address value is taken over, s.
 const ADDRESS_S: f64 = 0.3;
 /// The shock comes no later than this after the arm is back at its address angle, s.
-pub(super) const SHOCK_WITHIN_S: f64 = 0.1;
+const SHOCK_WITHIN_S: f64 = 0.1;
 /// Share of the downswing in which the hinge may still grow and count.
 const AFTER_TOP: f64 = 0.4;
 

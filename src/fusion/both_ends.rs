@@ -27,17 +27,16 @@ const BELIEVED: f64 = 4.0;
 
 /// A still pose after a motion.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct EndPose {
+struct EndPose {
     /// Its middle, node clock, s.
-    pub at_s: f64,
+    at_s: f64,
     /// Mean specific force, g.
-    pub force_g: Vector3<f64>,
+    force_g: Vector3<f64>,
 }
 
 impl EndPose {
     /// The pose at the end of a node's readings, if they end in one.
-    #[must_use]
-    pub fn find(readings: &[Reading], bias: &Vector3<f64>) -> Option<EndPose> {
+    fn find(readings: &[Reading], bias: &Vector3<f64>) -> Option<EndPose> {
         let from_s = readings.last()?.t_s - WITHIN_S;
         let tail = &readings[readings.partition_point(|reading| reading.t_s < from_s)..];
         let (still, rms) = stillest(tail, bias, STILL_S)?;
@@ -54,10 +53,29 @@ pub fn typical_covariance() -> NodeCovariance {
 }
 
 impl Track {
+    /// The track held at the pose that its readings end in, too, if they do. The pose is only looked for where
+    /// something was mended.
+    #[must_use]
+    pub fn held_at_end(
+        self,
+        readings: &[Reading],
+        bias: &Vector3<f64>,
+        covariance: &NodeCovariance,
+    ) -> Track {
+        let mended =
+            self.t_s.last().map_or(0.0, |last_s| self.mended_variance_between(self.still_s.1, *last_s));
+        if mended < WORTH_IT {
+            return self;
+        }
+        match EndPose::find(readings, bias) {
+            Some(pose) => self.held_at(&pose, covariance),
+            None => self,
+        }
+    }
+
     /// The track held at `pose`, too, where `covariance` tells how far the node's errors may be from those that
     /// it was made with. Unchanged where nothing was mended, or where the pose cannot be believed.
-    #[must_use]
-    pub fn held_at(self, pose: &EndPose, covariance: &NodeCovariance) -> Track {
+    fn held_at(self, pose: &EndPose, covariance: &NodeCovariance) -> Track {
         let gathered = self.mended_variance_between(self.still_s.1, pose.at_s);
         let end = self.at(pose.at_s).0;
         let off = (end * pose.force_g.normalize()).cross(&Vector3::z());

@@ -38,9 +38,9 @@ impl ClockMap {
     #[must_use]
     pub fn hand_s(&self, forearm_s: f64) -> f64 {
         let by_line_s = |at_s: f64| (at_s - self.offset_s + self.skew * self.reference_s) / (1.0 + self.skew);
-        // The bends change by parts per million of their argument's change, so one round is exact enough.
-        let strayed_s = self.bends.at(by_line_s(forearm_s) - self.reference_s);
-        by_line_s(forearm_s - self.bends.at(by_line_s(forearm_s - strayed_s) - self.reference_s))
+        // The bends change by parts per million of their argument's change, so two rounds are exact enough.
+        let closer = |hand_s: f64| by_line_s(forearm_s - self.bends.at(hand_s - self.reference_s));
+        closer(closer(by_line_s(forearm_s)))
     }
 
     /// The straight line that agrees with this clock at `reference_s`, to be bent over `reference_s ±

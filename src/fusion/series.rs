@@ -65,7 +65,12 @@ pub fn between(readings: &[Reading], from_s: f64, to_s: f64) -> &[Reading] {
 /// The usual step between readings: their median, s. `None` for fewer than two.
 #[must_use]
 pub fn usual_step_s(readings: &[Reading]) -> Option<f64> {
-    let mut steps: Vec<f64> = readings.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
+    median_step_s(readings.iter().map(|reading| reading.t_s))
+}
+
+/// The median step between instants in order of time, s. `None` for fewer than two.
+pub fn median_step_s(t_s: impl Iterator<Item = f64> + Clone) -> Option<f64> {
+    let mut steps: Vec<f64> = t_s.clone().zip(t_s.skip(1)).map(|(before, after)| after - before).collect();
     steps.sort_by(f64::total_cmp);
     steps.get(steps.len() / 2).copied()
 }

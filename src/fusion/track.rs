@@ -97,8 +97,7 @@ impl Track {
         let at_end = self.sensitivity_at(end_s);
         let tilt = Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, 0.0));
         let from = self.t_s.partition_point(|t_s| *t_s < self.still_s.0);
-        let share = |unsure: f64| unsure / total;
-        let shares: Vec<f64> = self.unsure.iter().map(|unsure| share(*unsure)).collect();
+        let shares: Vec<f64> = self.unsure.iter().map(|unsure| unsure / total).collect();
         for (level_from_sensor, share) in self.level_from_sensor.iter_mut().zip(&shares).skip(from) {
             *level_from_sensor = UnitQuaternion::from_scaled_axis(off * *share) * *level_from_sensor;
         }

@@ -4,12 +4,12 @@ use super::csv_writer::CsvWriter;
 use super::error::InputError;
 use super::input::{Input, sibling};
 use super::salvage::SalvageReport;
+use super::storage::new_private_file;
 use crate::sample::{Arrival, DeviceDescription, Marker};
 use flate2::Compression;
 use flate2::write::GzEncoder;
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{self, BufWriter, Write};
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -105,7 +105,7 @@ pub fn export_csv(mut input: Input, path: &Path, names: Names) -> Result<Exporte
 }
 
 fn create(path: PathBuf) -> Result<BufWriter<File>, ExportError> {
-    match OpenOptions::new().write(true).create_new(true).mode(0o600).open(&path) {
+    match new_private_file(&path) {
         Ok(file) => Ok(BufWriter::new(file)),
         Err(source) => Err(ExportError::Output { path, source }),
     }

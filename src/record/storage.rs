@@ -103,6 +103,14 @@ impl Storage for FileStorage {
     }
 }
 
+/// Makes a new file for its owner alone.
+///
+/// # Errors
+/// There is one already, or what else the system says.
+pub fn new_private_file(path: &Path) -> io::Result<File> {
+    OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)
+}
+
 /// The disks of this machine.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct FileDisk;
@@ -120,8 +128,7 @@ impl Disk for FileDisk {
     }
 
     fn create(&mut self, path: &Path) -> io::Result<FileStorage> {
-        let file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
-        Ok(FileStorage { file, path: path.to_owned() })
+        Ok(FileStorage { file: new_private_file(path)?, path: path.to_owned() })
     }
 
     fn remove(&mut self, path: &Path) {

@@ -6,12 +6,11 @@ use crate::cli::output::{print, say};
 use crate::daemon::analysis_params;
 use crate::detect::{BucketAnalysis, OfflineAnalysis, Swing};
 use crate::record::settings::Settings;
+use crate::record::storage::new_private_file;
 use crate::review::exchange::{Frames, c3d, motion_text};
 use anyhow::{Context, bail};
 use std::ffi::OsStr;
-use std::fs::OpenOptions;
 use std::io::Write;
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 /// What the file's ending asks for.
@@ -97,7 +96,7 @@ fn file_name(path: &Path) -> String {
 }
 
 fn write_new(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
-    let file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
-    file.and_then(|mut file| file.write_all(bytes))
+    new_private_file(path)
+        .and_then(|mut file| file.write_all(bytes))
         .with_context(|| format!("{}: cannot be written", path.display()))
 }

@@ -8,11 +8,11 @@ use crate::record::export::Names;
 use crate::record::input::{Input, open_input};
 use crate::record::parquet_samples::ParquetSamples;
 use crate::record::parquet_table::TableWriter;
+use crate::record::storage::new_private_file;
 use crate::review::exchange::swing_table;
 use anyhow::{Context, bail};
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{BufWriter, Write};
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 /// Writes samples to `output`, and markers beside it.
@@ -66,6 +66,6 @@ pub fn swings(
 }
 
 fn create(path: &Path) -> anyhow::Result<BufWriter<File>> {
-    let file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
-    Ok(BufWriter::new(file.with_context(|| format!("{}: cannot be written", path.display()))?))
+    let file = new_private_file(path).with_context(|| format!("{}: cannot be written", path.display()))?;
+    Ok(BufWriter::new(file))
 }

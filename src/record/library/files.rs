@@ -1,7 +1,7 @@
 //! The edge to the folder: what lies in it, and the few things that are done to files. Everything that is made
 //! belongs to its owner alone; nothing ever takes the place of another file.
 
-use crate::record::storage::Storage;
+use crate::record::storage::{Storage, new_private_file};
 use std::fs::{self, DirBuilder, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
 use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt, PermissionsExt};
@@ -178,20 +178,12 @@ pub fn make_folder(path: &Path) -> io::Result<()> {
     DirBuilder::new().recursive(true).mode(0o700).create(path)
 }
 
-/// Makes a new file for the owner alone.
-///
-/// # Errors
-/// There is one already, or what else the file system says.
-pub fn create(path: &Path) -> io::Result<File> {
-    OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)
-}
-
 /// Writes a new file whole and has it put on the disk.
 ///
 /// # Errors
 /// There is one already, or what else the file system says.
 pub fn write_new(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = create(path)?;
+    let mut file = new_private_file(path)?;
     file.write_all(bytes)?;
     file.sync_all()
 }
@@ -268,7 +260,7 @@ impl NewRecording {
         if let Some(folder) = path.parent() {
             make_folder(folder)?;
         }
-        Ok(NewRecording(BufWriter::new(create(path)?)))
+        Ok(NewRecording(BufWriter::new(new_private_file(path)?)))
     }
 }
 

@@ -9,6 +9,7 @@ use super::remarks::{Remarks, recording_named};
 use super::steps::{Step, StepError, carry_out};
 use super::update;
 use crate::detect::AnalysisParams;
+use crate::record::storage::new_private_file;
 use crate::units::WallTime;
 use std::fs::{File, TryLockError};
 use std::io;
@@ -319,7 +320,7 @@ fn doubles(buckets: &[Bucket]) -> Vec<String> {
 /// Keeps others from changing the library; the text says why that cannot be.
 fn lock(folder: &Path) -> Result<File, String> {
     let path = folder.join(LOCK);
-    let file = match files::create(&path) {
+    let file = match new_private_file(&path) {
         Err(error) if error.kind() == io::ErrorKind::AlreadyExists => File::options().write(true).open(&path),
         other => other,
     };
@@ -334,7 +335,7 @@ fn lock(folder: &Path) -> Result<File, String> {
 /// The index belongs to its owner alone; what SQLite makes beside it takes over its rights.
 fn open_index(path: &Path, mark: &str) -> rusqlite::Result<Index> {
     // Where it is there already, or cannot be made, opening it says what has to be said.
-    let _ = files::create(path);
+    let _ = new_private_file(path);
     Index::open(path, mark)
 }
 

@@ -5,7 +5,8 @@ pub mod motion_text;
 #[cfg(feature = "parquet")]
 pub mod swing_table;
 
-use crate::detect::Swing;
+use crate::detect::{CurvePoint, Swing, set::value_at};
+use crate::fusion::series::median_step_s;
 use crate::units::DeviceTime;
 
 /// One angle over time.
@@ -39,10 +40,12 @@ impl Frames {
     pub fn of(swing: &Swing) -> Option<Frames> {
         let (first, last) = swing.curve.first().zip(swing.curve.last())?;
         let t_s: Vec<f64> = swing.curve.iter().map(|point| point.t.seconds_since(first.t)).collect();
-        let rate_hz = usual_rate_hz(&t_s)?;
+        // To a tenth of a hertz.
+        let step_s = median_step_s(t_s.iter().copied()).filter(|step_s| *step_s > 1e-4)?;
+        let rate_hz = (10.0 / step_s).round() / 10.0;
         let count = (last.t.seconds_since(first.t) * rate_hz).floor() as usize + 1;
         let channel = |label, description, values: Vec<f64>| {
-            let at = |i: usize| between(&t_s, &values, i as f64 / rate_hz);
+            let at = |i: usize| value_at(&t_s, &values, i as f64 / rate_hz);
             Channel { label, description, values_deg: (0..count).map(at).collect() }
         };
         let all = [
@@ -83,23 +86,8 @@ impl Frames {
     }
 }
 
-fn of_curve(swing: &Swing, angle: impl Fn(&crate::detect::CurvePoint) -> f64) -> Vec<f64> {
+fn of_curve(swing: &Swing, angle: impl Fn(&CurvePoint) -> f64) -> Vec<f64> {
     swing.curve.iter().map(angle).collect()
-}
-
-/// The middle one of the steps as a rate, to a tenth of a hertz.
-fn usual_rate_hz(t_s: &[f64]) -> Option<f64> {
-    let mut steps: Vec<f64> = t_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    steps.sort_by(f64::total_cmp);
-    let usual_s = *steps.get(steps.len() / 2)?;
-    (usual_s > 1e-4).then(|| (10.0 / usual_s).round() / 10.0)
-}
-
-fn between(t_s: &[f64], values: &[f64], at_s: f64) -> f64 {
-    let after = t_s.partition_point(|t| *t <= at_s).clamp(1, t_s.len() - 1);
-    let (t0, t1) = (t_s[after - 1], t_s[after]);
-    let part = ((at_s - t0) / (t1 - t0)).clamp(0.0, 1.0);
-    values[after - 1] * (1.0 - part) + values[after] * part
 }
 
 fn events(swing: &Swing, start: DeviceTime) -> Vec<(&'static str, f64)> {
