@@ -141,3 +141,81 @@ fn a_damaged_recording_is_found_by_verify() {
     assert_eq!(code(&output), 3);
     assert!(String::from_utf8_lossy(&output.stdout).contains("a.mcap: "), "{output:?}");
 }
+
+fn swings(folder: &Path, name: &str) -> usize {
+    json(folder, &["show", name])["swings"].as_array().unwrap().len()
+}
+
+/// The golden recordings were made faster than a player moves: the calibration is told by the hand's clock.
+#[test]
+fn a_recording_made_faster_than_real_time_is_split_without_a_swing_in_both_parts() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    fs::copy("recordings/left-handed.mcap", folder.join("whole.mcap")).unwrap();
+    assert_eq!(swings(folder, "whole"), 4);
+    let output = library(folder, &["split", "whole", "--before", "3"]);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    let list = json(folder, &["list"]);
+    let parts: Vec<&Value> = list["buckets"].as_array().unwrap().iter().map(|part| &part["swings"]).collect();
+    assert_eq!(parts, [&Value::from(2), &Value::from(2)]);
+}
+
+#[test]
+fn a_copy_of_a_recording_is_not_merged_with_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "a.mcap", "Robin", 1, 1);
+    fs::copy(folder.join("a.mcap"), folder.join("b.mcap")).unwrap();
+    let output = library(folder, &["merge", "a", "b", "a", "--as", "day"]);
+    assert_eq!(code(&output), 1);
+    let told = "expected different recordings, found b.mcap twice, once under another name";
+    assert!(errors(&output).contains(told), "{}", errors(&output));
+    assert!(folder.join("a.mcap").exists() && folder.join("b.mcap").exists());
+    assert_eq!(json(folder, &["list"])["buckets"].as_array().unwrap().len(), 2);
+}
+
+#[test]
+fn a_recording_that_cannot_be_read_comes_back_from_the_trash() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    fs::write(folder.join("junk.mcap"), b"not a recording").unwrap();
+    assert_eq!(code(&library(folder, &["delete", "junk"])), 0);
+    assert!(!folder.join("junk.mcap").exists());
+    let trash = library(folder, &["trash"]);
+    assert!(String::from_utf8_lossy(&trash.stdout).contains("junk.mcap"), "{trash:?}");
+    let output = library(folder, &["restore", "junk"]);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    assert_eq!(fs::read(folder.join("junk.mcap")).unwrap(), b"not a recording");
+}
+
+#[test]
+fn files_that_are_not_the_librarys_stay() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "a.mcap", "Robin", 1, 1);
+    for (name, size) in [("plan.unready", 4), ("a.remarks.jsonl", 17 << 20)] {
+        fs::write(folder.join(name), vec![b'x'; size]).unwrap();
+    }
+    fs::write(folder.join("half.mcap.unready"), b"begun").unwrap();
+    let list = json(folder, &["list"]);
+    assert_eq!(
+        list["buckets"][0]["swings"], 1,
+        "a file beside a recording that cannot be read shuts nothing"
+    );
+    assert!(folder.join("plan.unready").exists() && folder.join("a.remarks.jsonl").exists());
+    assert!(!folder.join("half.mcap.unready").exists(), "what the library itself had begun goes");
+    let verified = library(folder, &["verify"]);
+    assert!(String::from_utf8_lossy(&verified.stdout).contains("a.remarks.jsonl"), "{verified:?}");
+}
+
+#[test]
+fn a_tag_that_was_taken_off_is_no_longer_found() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "a.mcap", "Robin", 1, 1);
+    let found = || json(folder, &["list", "--tag", "wind"])["buckets"].as_array().unwrap().len();
+    assert_eq!(code(&library(folder, &["remark", "a", "--tag", "wind"])), 0);
+    assert_eq!(found(), 1);
+    assert_eq!(code(&library(folder, &["remark", "a", "--untag", "wind"])), 0);
+    assert_eq!(found(), 0);
+}

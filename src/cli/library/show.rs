@@ -8,7 +8,7 @@ use crate::record::error::quoted;
 use crate::record::library::index::{Bucket, KnownSwing};
 use crate::record::library::numbers::{ANALYSER, Compared, Pair, side_by_side};
 use crate::record::library::player::{Player, players as read_players};
-use crate::record::library::remarks::Remark;
+use crate::record::library::remarks::{Remark, standings};
 use crate::record::recorded::Recorded;
 use crate::record::recording_reader::RecordingReader;
 use crate::review::Windows;
@@ -105,10 +105,8 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
     for bucket in buckets {
         let (swings, remarks) = (index.swings(bucket.id)?, index.remarks(bucket.id)?);
         let tagged = |tag: &String| {
-            let on_bucket = remarks
-                .iter()
-                .any(|remark| remark.swing.is_none() && remark.said.fields() == ("tag", tag.as_str()));
-            on_bucket || swings.iter().any(|swing| swing.tags.contains(tag))
+            let (on_bucket, ..) = standings(&[], &remarks);
+            on_bucket.tags.contains(tag) || swings.iter().any(|swing| swing.tags.contains(tag))
         };
         if args.tag.as_ref().is_none_or(tagged) {
             rows.push((bucket, clubs(&swings), remarks.len()));

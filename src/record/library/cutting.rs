@@ -13,7 +13,7 @@ use firmware_protocol::{Frame, Scratch, decode_piece};
 use std::collections::{BTreeMap, VecDeque};
 use std::ops::Range;
 
-/// A calibration begins so long before its first prompt, µs of host time.
+/// A calibration begins so long before its first prompt, µs.
 const BEFORE_PROMPT_US: i64 = 3_000_000;
 /// It is over so long after its last prompt, µs …
 const AFTER_PROMPT_US: i64 = 10_000_000;
@@ -39,7 +39,25 @@ pub enum Side {
 struct Calibration {
     from: usize,
     to: Option<usize>,
-    last_prompt: (HostTime, Option<DeviceTime>),
+    last_prompt: Instant,
+}
+
+/// An instant on the host's clock, and on the hand's, once it was heard.
+#[derive(Clone, Copy, Debug)]
+struct Instant {
+    host: HostTime,
+    hand: Option<DeviceTime>,
+}
+
+impl Instant {
+    /// Time since another instant, µs: by the hand's clock, since a recording may have been made faster than the
+    /// player moved; by the host's where the hand was not heard or its clock has begun anew.
+    fn since_us(self, then: Instant) -> i64 {
+        match self.hand.zip(then.hand) {
+            Some((now, then)) if now >= then => now.0 - then.0,
+            _ => self.host.0 - then.host.0,
+        }
+    }
 }
 
 /// What is known of the things in a recording, by their place in it.
@@ -53,8 +71,8 @@ pub struct Scan {
     newest: BTreeMap<NodeRole, DeviceTime>,
     /// First and newest introduction of each kind and node before the cut.
     introductions: BTreeMap<(u8, u8), [Recorded; 2]>,
-    /// Recent places with their host time.
-    recent: VecDeque<(usize, HostTime)>,
+    /// Recent places and when they were.
+    recent: VecDeque<(usize, Instant)>,
     calibrations: Vec<Calibration>,
     club: Option<String>,
     /// Places after the cut whose readings were taken before it.
@@ -83,8 +101,9 @@ impl Scan {
     /// Takes the next thing.
     pub fn take(&mut self, recorded: &Recorded) {
         let at = recorded.received();
-        self.recent.push_back((self.place, at));
-        while self.recent.front().is_some_and(|(_, then)| at.0 - then.0 > BEFORE_PROMPT_US) {
+        let now = self.at(at);
+        self.recent.push_back((self.place, now));
+        while self.recent.front().is_some_and(|(_, then)| now.since_us(*then) > BEFORE_PROMPT_US) {
             self.recent.pop_front();
         }
         match recorded {
@@ -109,6 +128,10 @@ impl Scan {
             calibration.to.get_or_insert(end);
         }
         self
+    }
+
+    fn at(&self, host: HostTime) -> Instant {
+        Instant { host, hand: self.hand }
     }
 
     fn take_frame(&mut self, frame: &Frame<'_>, recorded: &Recorded) {
@@ -165,10 +188,9 @@ impl Scan {
         match marker {
             Marker::Club(club) => self.club = Some(club.clone()),
             Marker::Prompt(_) => {
-                let last_prompt = (at, self.hand);
-                let near = |then: HostTime| at.0 - then.0 < BETWEEN_PROMPTS_US;
+                let last_prompt = self.at(at);
                 match self.calibrations.last_mut() {
-                    Some(last) if near(last.last_prompt.0) => {
+                    Some(last) if last_prompt.since_us(last.last_prompt) < BETWEEN_PROMPTS_US => {
                         (last.last_prompt, last.to) = (last_prompt, None);
                     }
                     _ => {
@@ -182,9 +204,10 @@ impl Scan {
     }
 
     fn end_calibration(&mut self, at: HostTime) {
+        let now = self.at(at);
         let Some(last) = self.calibrations.last_mut().filter(|last| last.to.is_none()) else { return };
-        let since_us = at.0 - last.last_prompt.0.0;
-        let after = last.last_prompt.1;
+        let since_us = now.since_us(last.last_prompt);
+        let after = last.last_prompt.hand;
         let next = self.cut.takeaways.iter().find(|takeaway| after.is_none_or(|after| **takeaway > after));
         let swing_is_near = self.hand.zip(next).is_some_and(|(hand, next)| hand.0 > next.0 - BEFORE_SWING_US);
         if since_us > AFTER_PROMPT_US || (swing_is_near && since_us > LEAST_AFTER_PROMPT_US) {

@@ -1,10 +1,10 @@
 //! The edge to the folder: what lies in it, and the few things that are done to files. Everything that is made
 //! belongs to its owner alone; nothing ever takes the place of another file.
 
-use crate::record::storage::{Storage, new_private_file};
-use std::fs::{self, DirBuilder, File, OpenOptions};
+use crate::record::storage::{Disk, FileDisk, Storage, make_folders, new_private_file};
+use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
-use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// The folder of what was deleted, inside the library.
@@ -106,17 +106,21 @@ pub fn list(root: &Path) -> io::Result<Listing> {
     sorted_out(root, paths)
 }
 
+/// Whether a name is one that this library gives.
+fn is_ours(name: &str) -> bool {
+    name.ends_with(RECORDING) || Beside::ALL.iter().any(|kind| name.ends_with(kind.ending()))
+}
+
 fn sorted_out(root: &Path, paths: Vec<PathBuf>) -> io::Result<Listing> {
     let mut listing = Listing::default();
     for path in &paths {
         let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        let ours = name.ends_with(RECORDING) || Beside::ALL.iter().any(|kind| name.ends_with(kind.ending()));
-        if ours && fs::metadata(root.join(path)).is_ok_and(|found| found.mode() & 0o077 != 0) {
+        if is_ours(&name) && fs::metadata(root.join(path)).is_ok_and(|found| found.mode() & 0o077 != 0) {
             listing.exposed.push(path.clone());
         }
         let beside = Beside::ALL.into_iter().find_map(|kind| Some((kind, kind.recording_of(path)?)));
         match beside {
-            _ if name.ends_with(UNREADY) => listing.unready.push(path.clone()),
+            _ if name.strip_suffix(UNREADY).is_some_and(is_ours) => listing.unready.push(path.clone()),
             Some((kind, recording)) if paths.binary_search(&recording).is_err() => {
                 listing.alone.push((path.clone(), kind));
             }
@@ -175,7 +179,7 @@ pub fn read(path: &Path) -> io::Result<Option<Vec<u8>>> {
 /// # Errors
 /// What the file system says.
 pub fn make_folder(path: &Path) -> io::Result<()> {
-    DirBuilder::new().recursive(true).mode(0o700).create(path)
+    make_folders(&mut FileDisk, path)
 }
 
 /// Writes a new file whole and has it put on the disk.
@@ -244,7 +248,7 @@ pub fn remove(path: &Path) -> io::Result<()> {
 }
 
 fn sync_folder_of(path: &Path) -> io::Result<()> {
-    path.parent().map_or(Ok(()), |folder| File::open(folder)?.sync_all())
+    path.parent().map_or(Ok(()), |folder| FileDisk.sync_folder(folder))
 }
 
 /// A recording that is made anew from what is on the disk already: it is synced once, when it is whole.

@@ -163,7 +163,7 @@ impl Library {
             opened.told.push(format!("{}: could be read by others; {outcome}", path.display()));
         }
         let found = self.found(&listing)?;
-        let alone = self.alone(&listing)?;
+        let alone = self.alone(&listing);
         let in_trash = if alone.is_empty() { Vec::new() } else { self.in_trash()? };
         let now = Now { at: self.now, trash_number: self.free_trash_number()? };
         let plan = plan(&listing, &found, &alone, &in_trash, now);
@@ -238,18 +238,20 @@ impl Library {
                     finished: bucket.finished,
                     beside: there,
                 }),
-                _ => found.extend(self.read_found(path, there)?),
+                _ => found.extend(self.read_found(path, there)),
             }
         }
         Ok(found)
     }
 
     /// What a recording says at its start; none where it cannot be read.
-    pub(super) fn read_found(&self, path: &Path, beside: [bool; 2]) -> Result<Option<Found>, LibraryError> {
-        let Ok(about) = about(&self.folder.join(path)) else { return Ok(None) };
-        let finished = about.made_from.is_some() && self.remarks_of(path)?.finished();
+    fn read_found(&self, path: &Path, beside: [bool; 2]) -> Option<Found> {
+        let about = about(&self.folder.join(path)).ok()?;
+        // Where that cannot be read, nothing is begun or undone on its account.
+        let finished =
+            about.made_from.is_some() && self.remarks_of(path).map_or(true, |said| said.finished());
         let (uuid, made_from) = (about.uuid, about.made_from);
-        Ok(Some(Found { path: path.to_owned(), uuid, made_from, finished, beside }))
+        Some(Found { path: path.to_owned(), uuid, made_from, finished, beside })
     }
 
     pub(super) fn remarks_of(&self, recording: &Path) -> Result<Remarks, LibraryError> {
@@ -258,12 +260,12 @@ impl Library {
         Ok(Remarks::parse(&bytes.unwrap_or_default()))
     }
 
-    fn alone(&self, listing: &Listing) -> Result<Vec<Alone>, LibraryError> {
+    fn alone(&self, listing: &Listing) -> Vec<Alone> {
         let read = |(path, kind): &(PathBuf, Beside)| {
-            let bytes = files::read(&self.folder.join(path)).map_err(|source| self.failed(path, source))?;
-            let (names, made_for) = recording_named(&bytes.unwrap_or_default()).unzip();
-            let made_for: Vec<Uuid> = made_for.unwrap_or_default();
-            Ok(Alone { path: path.clone(), kind: *kind, names, made_for })
+            // One that cannot be read names no recording, and is told of as such.
+            let bytes = files::read(&self.folder.join(path)).ok().flatten().unwrap_or_default();
+            let (names, made_for) = recording_named(&bytes).unzip();
+            Alone { path: path.clone(), kind: *kind, names, made_for: made_for.unwrap_or_default() }
         };
         listing.alone.iter().map(read).collect()
     }
@@ -278,7 +280,11 @@ impl Library {
         let mut found = Vec::new();
         for (path, _, beside) in &listing.recordings {
             let path = Path::new(TRASH).join(path);
-            found.extend(self.read_found(&path, beside.map(|stamp| stamp.is_some()))?);
+            let beside = beside.map(|stamp| stamp.is_some());
+            // What cannot be read is the very thing that one may want back.
+            let unknown =
+                || Found { path: path.clone(), uuid: Uuid::nil(), made_from: None, finished: false, beside };
+            found.push(self.read_found(&path, beside).unwrap_or_else(unknown));
         }
         Ok(found)
     }

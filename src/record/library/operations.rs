@@ -177,8 +177,13 @@ impl Library {
     /// taken.
     pub fn merged(&self, buckets: &[Bucket], to: &Path) -> Result<Operation, LibraryError> {
         let mut buckets = buckets.to_vec();
-        buckets.sort_by_key(|bucket| bucket.facts.started);
+        buckets.sort_by(|a, b| (a.facts.started, &a.path).cmp(&(b.facts.started, &b.path)));
         buckets.dedup_by_key(|bucket| bucket.id);
+        let mut known = BTreeSet::new();
+        if let Some(twin) = buckets.iter().find(|bucket| !known.insert(bucket.facts.uuid)) {
+            let found = format!("{} twice, once under another name", twin.path.display());
+            return Err(LibraryError::asked("different recordings", found));
+        }
         if buckets.len() < 2 {
             return Err(LibraryError::asked("two recordings or more", buckets.len().to_string()));
         }

@@ -120,7 +120,9 @@ fn is_complete(parts: &[&Found]) -> bool {
 
 fn reunite(file: &Alone, found: &[Found], in_trash: &[Found], plan: &mut Plan) {
     let at = |recordings: &[Found]| {
-        let free = |other: &&Found| Some(other.uuid) == file.names && !other.beside[file.kind as usize];
+        let free = |other: &&Found| {
+            !other.uuid.is_nil() && Some(other.uuid) == file.names && !other.beside[file.kind as usize]
+        };
         recordings.iter().find(free).map(|other| file.kind.of(&other.path))
     };
     let for_none = found.iter().any(|source| file.made_for.contains(&source.uuid));

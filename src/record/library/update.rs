@@ -60,7 +60,7 @@ pub(super) fn bring_up_to_date(
         library.index.remove(bucket.id)?;
     }
     for (id, (path, _, beside)) in &due.beside {
-        let read = read_beside(library, path)?;
+        let read = read_beside(library, path);
         library.index.put_beside(*id, beside, &read)?;
     }
     let count = due.analyse.len();
@@ -132,10 +132,7 @@ fn put(
         let found = files::stamp(&library.folder.join(&results));
         beside[Beside::Results as usize] = found.map_err(|source| library.failed(&results, source))?;
     }
-    let mut read = read_beside(library, &path)?;
-    if analysed.facts.unreadable.is_some() {
-        read.results.clear();
-    }
+    let read = read_beside(library, &path);
     library.index.put(&path, (stamp, beside), analysed, &read)?;
     Ok(())
 }
@@ -149,7 +146,9 @@ fn keep_result(
 ) -> Result<(), LibraryError> {
     let file = Beside::Results.of(path);
     let failed = |source| library.failed(&file, source);
-    let bytes = files::read(&library.folder.join(&file)).map_err(failed)?.unwrap_or_default();
+    // One that cannot be read is told of by whoever reads it next, and left as it is.
+    let Ok(bytes) = files::read(&library.folder.join(&file)) else { return Ok(()) };
+    let bytes = bytes.unwrap_or_default();
     let result = VersionResult {
         by: ANALYSER.to_owned(),
         settings: settings.to_owned(),
@@ -165,15 +164,20 @@ fn keep_result(
 
 /// What the files beside a recording say. What the present version found under the present settings stands in the
 /// index already, and is left out.
-pub(super) fn read_beside(library: &Library, path: &Path) -> Result<BesideRead, LibraryError> {
-    let read = |kind: Beside| {
+pub(super) fn read_beside(library: &Library, path: &Path) -> BesideRead {
+    let mut unread = Vec::new();
+    let mut read = |kind: Beside| {
         let file = kind.of(path);
-        let bytes = files::read(&library.folder.join(&file));
-        bytes.map(Option::unwrap_or_default).map_err(|source| library.failed(&file, source))
+        // One bad file must not shut the whole library.
+        files::read(&library.folder.join(&file)).map(Option::unwrap_or_default).unwrap_or_else(|error| {
+            unread.push(format!("{}: {error}", file.display()));
+            Vec::new()
+        })
     };
-    let remarks = Remarks::parse(&read(Beside::Remarks)?);
-    let (mut results, problems) = results::parse(&read(Beside::Results)?);
+    let remarks = Remarks::parse(&read(Beside::Remarks));
+    let (mut results, mut problems) = results::parse(&read(Beside::Results));
+    problems.append(&mut unread);
     let settings = settings_mark(&library.params);
     results.retain(|result| result.by != ANALYSER || result.settings != settings);
-    Ok(BesideRead { remarks, results, problems })
+    BesideRead { remarks, results, problems }
 }
