@@ -219,3 +219,14 @@ fn a_tag_that_was_taken_off_is_no_longer_found() {
     assert_eq!(code(&library(folder, &["remark", "a", "--untag", "wind"])), 0);
     assert_eq!(found(), 0);
 }
+
+#[test]
+fn what_people_wrote_does_not_steer_the_terminal() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "a.mcap", "Robin", 1, 1);
+    assert_eq!(code(&library(folder, &["remark", "a", "--note", "red \u{1b}[31m"])), 0);
+    let output = library(folder, &["show", "a"]);
+    let text = String::from_utf8_lossy(&output.stdout);
+    assert!(text.contains("red ?[31m") && !text.contains('\u{1b}'), "{text}");
+}

@@ -7,6 +7,7 @@ use crate::detect::{Bands, TargetWindow};
 use crate::device::KnownGlove;
 use crate::fusion::orientation::OrientationMethod;
 use crate::units::PlayerHand;
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io;
@@ -75,7 +76,27 @@ struct SettingsFile {
 }
 
 /// A value that is out of its range: where, what was expected, what was found.
-struct Wrong(Range<usize>, String, String);
+pub(in crate::record) struct Wrong(pub Range<usize>, pub String, pub String);
+
+/// Reads a TOML file's text and has it judged; `path` only names it in errors.
+///
+/// # Errors
+/// Something in it is wrong: named with its line.
+pub(in crate::record) fn parse_toml<F: DeserializeOwned, T>(
+    text: &str,
+    path: &Path,
+    judged: impl FnOnce(F) -> Result<T, Wrong>,
+) -> Result<T, InputError> {
+    let at = |Wrong(span, expected, found): Wrong| {
+        let (line, column) = line_and_column(text, span.start);
+        InputError::Value { path: path.to_owned(), line, column, expected, found }
+    };
+    let file: F = toml::from_str(text).map_err(|error| {
+        let expected = "known keys with values of their kinds".to_owned();
+        at(Wrong(error.span().unwrap_or(0..0), expected, error.message().trim().replace('\n', "; ")))
+    })?;
+    judged(file).map_err(at)
+}
 
 impl Default for Settings {
     fn default() -> Settings {
@@ -129,15 +150,7 @@ impl Settings {
     /// # Errors
     /// Something in it is wrong: named with its line.
     pub fn parse(text: &str, path: &Path) -> Result<Settings, InputError> {
-        let at = |Wrong(span, expected, found): Wrong| {
-            let (line, column) = line_and_column(text, span.start);
-            InputError::Value { path: path.to_owned(), line, column, expected, found }
-        };
-        let file: SettingsFile = toml::from_str(text).map_err(|error| {
-            let expected = "known keys with values of their kinds".to_owned();
-            at(Wrong(error.span().unwrap_or(0..0), expected, error.message().trim().replace('\n', "; ")))
-        })?;
-        file.judged().map_err(at)
+        parse_toml(text, path, SettingsFile::judged)
     }
 
     /// An example file with every key at its default, explained.
@@ -174,7 +187,12 @@ impl SettingsFile {
     }
 }
 
-fn within(value: &Spanned<f64>, least: f64, most: f64, name: &str) -> Result<f64, Wrong> {
+pub(in crate::record) fn within(
+    value: &Spanned<f64>,
+    least: f64,
+    most: f64,
+    name: &str,
+) -> Result<f64, Wrong> {
     let found = *value.get_ref();
     if (least..=most).contains(&found) {
         return Ok(found);
@@ -182,7 +200,7 @@ fn within(value: &Spanned<f64>, least: f64, most: f64, name: &str) -> Result<f64
     Err(Wrong(value.span(), format!("{name} from {least} to {most}"), found.to_string()))
 }
 
-fn judged_window(window: &Spanned<TargetWindow>) -> Result<TargetWindow, Wrong> {
+pub(in crate::record) fn judged_window(window: &Spanned<TargetWindow>) -> Result<TargetWindow, Wrong> {
     let found = *window.get_ref();
     if found.from >= 0.0 && found.from < found.to && found.to <= 2.0 {
         return Ok(found);

@@ -17,6 +17,8 @@ pub mod table;
 pub mod trace;
 mod wording;
 
+pub use wording::clean;
+
 use crate::detect::{BucketAnalysis, Class, Flag, SetCall, Swing, TargetWindow, Verdict};
 use crate::units::{DeviceTime, Measured};
 use std::collections::BTreeMap;

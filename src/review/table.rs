@@ -176,7 +176,8 @@ fn losses_and_notes(review: &Review, width: u16) -> String {
 }
 
 /// A table with one line under its headings; every column is right-aligned but those in `left`.
-fn table(width: u16, headings: &[&str], left: &[usize]) -> Table {
+#[must_use]
+pub fn table(width: u16, headings: &[&str], left: &[usize]) -> Table {
     let style = TableStyle::new()
         .header_lines(ContentLineStyle::none())
         .header_separator(LineStyle::none().fill('-').junction('-'))
@@ -196,7 +197,8 @@ fn table(width: u16, headings: &[&str], left: &[usize]) -> Table {
 }
 
 /// The table's text; its columns stand as far apart as the width allows.
-fn printed(mut table: Table) -> String {
+#[must_use]
+pub fn printed(mut table: Table) -> String {
     let contents: u16 = table.column_max_content_widths().iter().sum();
     let columns = u16::try_from(table.column_count()).unwrap_or(u16::MAX);
     let fits = |padding: &u16| {

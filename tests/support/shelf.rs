@@ -2,14 +2,13 @@
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
 use hingeclock::detect::AnalysisParams;
+use hingeclock::device::virtual_glove::VirtualBucket;
 use hingeclock::device::virtual_glove::scenario::{Cue, Plan, Scenario};
 use hingeclock::device::virtual_glove::swing::{SetAim, SwingSize};
-use hingeclock::device::virtual_glove::{GloveStream, VirtualBucket};
 use hingeclock::record::library::framing::Framer;
 use hingeclock::record::library::index::{Bucket, KnownSwing};
 use hingeclock::record::library::{Library, Opened};
 use hingeclock::record::{Recorded, RecordingWriter, SessionInfo};
-use hingeclock::sample::Arrival;
 use hingeclock::units::{HostTime, PlayerHand, WallTime};
 use std::path::Path;
 
@@ -85,10 +84,4 @@ pub fn rebuilt(folder: &Path) -> String {
         let _ = std::fs::remove_file(folder.join(format!("index.sqlite{ending}")));
     }
     open(folder).0.index().dump().unwrap()
-}
-
-/// Arrivals of a stream, for those who want one without its truth.
-pub fn arrivals(scenario: &Scenario, seed: u64) -> Vec<Arrival> {
-    let mut stream = GloveStream::new(scenario, seed);
-    std::iter::from_fn(|| stream.next()).collect()
 }

@@ -11,12 +11,12 @@ use crate::record::library::player::{Player, players as read_players};
 use crate::record::library::remarks::{Remark, standings};
 use crate::record::recorded::Recorded;
 use crate::record::recording_reader::RecordingReader;
-use crate::review::Windows;
 use crate::review::over_buckets::{ClubOverTime, clubs_over_time};
 use crate::review::statistics::Trend;
+use crate::review::{self, Windows};
 use crate::units::{Measured, WallTime};
 use anyhow::bail;
-use comfy_table::{ContentArrangement, ContentLineStyle, LineStyle, Row, Table, TableStyle};
+use comfy_table::Table;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -67,24 +67,20 @@ pub struct CompareArgs {
     bucket: String,
 }
 
+/// A table of texts, each column begun at the left.
 fn table(headings: &[&str]) -> Table {
-    let style = TableStyle::new()
-        .header_lines(ContentLineStyle::none())
-        .header_separator(LineStyle::none().fill('-').junction('-'))
-        .content_lines(ContentLineStyle::none());
-    let mut table = Table::new();
-    table
-        .load_style(style)
-        .force_no_tty()
-        .set_content_arrangement(ContentArrangement::Dynamic)
-        .set_width(crate::cli::terminal_width())
-        .set_header(Row::from(headings.to_vec()));
-    table
+    let all: Vec<usize> = (0..headings.len()).collect();
+    review::table::table(crate::cli::terminal_width(), headings, &all)
 }
 
-fn print_table(table: &Table) -> anyhow::Result<()> {
-    let lines: Vec<String> = table.to_string().lines().map(|line| line.trim_end().to_owned()).collect();
-    print(&(lines.join("\n") + "\n"))
+fn print_table(table: Table) -> anyhow::Result<()> {
+    print_lines(&review::table::printed(table))
+}
+
+/// Names and remarks come from outside: none of them steers the terminal.
+fn print_lines(text: &str) -> anyhow::Result<()> {
+    let clean: String = text.lines().map(|line| review::clean(line) + "\n").collect();
+    print(&clean)
 }
 
 fn print_json(value: &Value) -> anyhow::Result<()> {
@@ -129,7 +125,7 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
                 trouble(bucket),
             ]);
         }
-        print_table(&table)?;
+        print_table(table)?;
     }
     Ok(Outcome::Done)
 }
@@ -186,7 +182,7 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
         )?;
         return Ok(Outcome::Done);
     }
-    print(&format!(
+    print_lines(&format!(
         "{}, {}, {} (UTC), number {}\n",
         bucket.path.display(),
         if bucket.facts.player.is_empty() { "no player" } else { &bucket.facts.player },
@@ -218,15 +214,15 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
             swing.excluded.clone().unwrap_or_default(),
         ]);
     }
-    print_table(&table)?;
+    print_table(table)?;
     for remark in remarks {
         let (kind, text) = remark.said.fields();
         let on = remark.swing.map_or_else(|| "bucket".to_owned(), |name| format!("swing {}", name.place));
-        print(&format!("{}, {on}: {kind} {text}\n", time(Some(remark.at_unix_ms))))?;
+        print_lines(&format!("{}, {on}: {kind} {text}\n", time(Some(remark.at_unix_ms))))?;
     }
     let facts = &bucket.facts;
     for told in facts.unreadable.iter().chain(&facts.losses).chain(&bucket.problems).chain(&facts.notes) {
-        print(&format!("{told}\n"))?;
+        print_lines(told)?;
     }
     Ok(Outcome::Done)
 }
@@ -287,7 +283,7 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
             trend_text(club.set_trend_ms),
         ]);
     }
-    print_table(&table)?;
+    print_table(table)?;
     print(
         "Swings without a set and those left out are not counted. A trend goes over the middles of the buckets.\n",
     )?;
@@ -386,7 +382,7 @@ pub(super) fn players(context: &Context, args: &PlayersArgs) -> anyhow::Result<O
                 windows.join(", "),
             ]);
         }
-        print_table(&table)?;
+        print_table(table)?;
     }
     Ok(if wrong > 0 { Outcome::Failed } else { Outcome::Done })
 }
@@ -443,7 +439,7 @@ pub(super) fn compare(context: &Context, args: &CompareArgs) -> anyhow::Result<O
         for (place, pair) in pairs.iter().enumerate() {
             table.add_row(pair_row(place, pair));
         }
-        print_table(&table)?;
+        print_table(table)?;
     }
     Ok(Outcome::Done)
 }

@@ -8,7 +8,7 @@ use super::remarks::{Remark, Remarks, standings};
 use super::results::VersionResult;
 use crate::units::DeviceTime;
 use rusqlite::types::Value;
-use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
+use rusqlite::{Connection, OpenFlags, Row, params};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -355,15 +355,6 @@ impl Index {
             }
         }
         Ok(text)
-    }
-
-    /// The row of the recording under this path.
-    ///
-    /// # Errors
-    /// The index cannot be read.
-    pub fn bucket_at(&self, path: &Path) -> Result<Option<i64>> {
-        let mut query = self.connection.prepare_cached("SELECT id FROM buckets WHERE path = ?1")?;
-        query.query_row([text_of(path)], |row| row.get(0)).optional()
     }
 }
 

@@ -223,7 +223,9 @@ impl Library {
     /// What is known of the recordings in a listing: from the index where they have not changed, else from their
     /// start. Files that are no recordings are left out.
     fn found(&self, listing: &Listing) -> Result<Vec<Found>, LibraryError> {
-        let known = self.index.buckets()?;
+        let mut known = self.index.buckets()?;
+        // The index orders texts, a search here orders folders.
+        known.sort_by(|a, b| a.path.cmp(&b.path));
         let mut found = Vec::new();
         for (path, stamp, beside) in &listing.recordings {
             let at = known.binary_search_by(|bucket| bucket.path.cmp(path));

@@ -4,11 +4,10 @@
 use super::files::{self, PLAYERS};
 use crate::detect::TargetWindow;
 use crate::record::error::InputError;
-use crate::record::settings::Settings;
+use crate::record::settings::{Settings, Wrong, judged_window, parse_toml, within};
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use std::ops::Range;
 use std::path::Path;
 use toml::Spanned;
 
@@ -52,8 +51,6 @@ struct PlayerFile {
     targets: BTreeMap<String, Spanned<TargetWindow>>,
 }
 
-struct Wrong(Range<usize>, String, String);
-
 impl Player {
     /// A player of whom only the name is known: the defaults of the settings, and a middling adult's measures
     /// (common practice, no source).
@@ -74,22 +71,7 @@ impl Player {
     /// # Errors
     /// Something in it is wrong: named with its line.
     pub fn parse(text: &str, path: &Path) -> Result<Player, InputError> {
-        let at = |Wrong(span, expected, found): Wrong| {
-            let before = text.get(..span.start).unwrap_or(text);
-            let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
-            InputError::Value {
-                path: path.to_owned(),
-                line: before.matches('\n').count() + 1,
-                column: before[line_start..].chars().count() + 1,
-                expected,
-                found,
-            }
-        };
-        let file: PlayerFile = toml::from_str(text).map_err(|error| {
-            let found = error.message().trim().replace('\n', "; ");
-            at(Wrong(error.span().unwrap_or(0..0), "known keys with values of their kinds".to_owned(), found))
-        })?;
-        file.judged().map_err(at)
+        parse_toml(text, path, PlayerFile::judged)
     }
 
     /// The text of a file with everything that is known of a player.
@@ -139,12 +121,7 @@ impl PlayerFile {
             player.hand_length_m = within(&length, 0.03, 0.3, "hand_length_m")?;
         }
         for (name, window) in self.targets {
-            let found = *window.get_ref();
-            if !(found.from >= 0.0 && found.from < found.to && found.to <= 2.0) {
-                let found = format!("from {} to {}", found.from, found.to);
-                return Err(Wrong(window.span(), "a window with 0 <= from < to <= 2".to_owned(), found));
-            }
-            player.targets.insert(name, found);
+            player.targets.insert(name, judged_window(&window)?);
         }
         for (name, club) in self.clubs {
             let found = *club.get_ref();
@@ -163,14 +140,6 @@ impl PlayerFile {
         }
         Ok(player)
     }
-}
-
-fn within(value: &Spanned<f64>, least: f64, most: f64, name: &str) -> Result<f64, Wrong> {
-    let found = *value.get_ref();
-    if (least..=most).contains(&found) {
-        return Ok(found);
-    }
-    Err(Wrong(value.span(), format!("{name} from {least} to {most}"), found.to_string()))
 }
 
 /// The players of a library, in order of their files; each file that is wrong as its error.
