@@ -216,6 +216,18 @@ print(json.dumps([dict(zip(result.columns, row)) for row in result.fetchall()]))
 }
 
 #[test]
+fn without_names_the_files_own_name_is_not_told_either() {
+    let folder = exported("first.sto", &["--swing", "1", "--without-names"]);
+    let text = std::fs::read_to_string(folder.path().join("first.sto")).unwrap();
+    assert!(text.starts_with("swing 1\n") && !text.contains("left-handed"), "{}", &text[..200]);
+    let folder = exported("swings.parquet", &["--swings", "--without-names"]);
+    let bytes = std::fs::read(folder.path().join("swings.parquet")).unwrap();
+    for name in ["left-handed", "Wren"] {
+        assert!(!bytes.windows(name.len()).any(|part| part == name.as_bytes()), "{name}");
+    }
+}
+
+#[test]
 fn what_cannot_be_written_is_told() {
     let folder = exported("first.c3d", &["--swing", "1"]);
     let path = folder.path().join("first.c3d");

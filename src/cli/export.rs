@@ -53,10 +53,10 @@ pub struct Args {
 /// # Errors
 /// The input cannot be read, or an output cannot be written.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    if let Some(format) = AngleFormat::of(&args.output) {
-        return angles::run((&args.input, &args.output), format, args.swing, args.settings.as_ref());
-    }
     let names = if args.without_names { Names::Drop } else { Names::Keep };
+    if let Some(format) = AngleFormat::of(&args.output) {
+        return angles::run((&args.input, &args.output), format, args.swing, args.settings.as_ref(), names);
+    }
     if args.output.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("parquet")) {
         return parquet(args, names);
     }

@@ -265,12 +265,12 @@ impl<D: Disk> Thread<D> {
             shared.paths = self.keeper.paths().to_vec();
         }
         if !pending {
+            let newest = self.received.last().copied();
             for received in self.received.drain(..) {
                 shared.latency.note(now.0.saturating_sub(received.0));
             }
-            if self.queue.is_empty() {
-                shared.waiting_since = None;
-            }
+            // What waits in the queue came after what was taken from it.
+            shared.waiting_since = newest.or(shared.waiting_since).filter(|_| !self.queue.is_empty());
         }
     }
 
@@ -282,5 +282,48 @@ impl<D: Disk> Thread<D> {
             0 => Ok(()),
             lost => Err(RecordError::Lost(lost)),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::session::SessionInfo;
+    use crate::record::storage::FileDisk;
+    use crate::units::{PlayerHand, WallTime};
+
+    fn thing(received_us: i64) -> Recorded {
+        let received = HostTime(received_us);
+        Recorded::Link { received, kind: "opened".to_owned(), value: String::new() }
+    }
+
+    /// Under steady load the queue is hardly ever empty, and what was written long ago is safe all the same.
+    #[test]
+    fn what_is_on_the_disk_no_longer_waits_though_the_queue_is_never_empty() {
+        let folder = tempfile::tempdir().unwrap();
+        let folders = vec![folder.path().to_owned()];
+        let session = SessionInfo {
+            player: String::new(),
+            player_hand: PlayerHand::Right,
+            clubs: Vec::new(),
+            software: String::new(),
+            started: WallTime(0),
+            host_at_start: HostTime(0),
+        };
+        let keeper = Keeper::start(FileDisk, folders, session, "a test").unwrap();
+        let (jobs, queue) = bounded(10);
+        let (clock, board) = (HostClock::start(), Board::default());
+        let mut thread = Thread { keeper, queue, clock, board: Arc::clone(&board), received: Vec::new() };
+        jobs.send(Job::Write(thing(3_000_000))).unwrap();
+        for received_us in [1_000_000, 2_000_000] {
+            thread.write(thing(received_us));
+            // Far later: whatever is not on the disk yet is due.
+            thread.keeper.tick(HostTime(1_000_000 * received_us));
+            thread.publish();
+            assert_eq!(look(&board).waiting_since, Some(HostTime(received_us)));
+        }
+        assert!(thread.queue.recv().is_ok());
+        thread.publish();
+        assert_eq!(look(&board).waiting_since, None);
     }
 }

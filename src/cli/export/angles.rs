@@ -5,6 +5,7 @@ use crate::cli::input::{Fed, feed, settings, tell};
 use crate::cli::output::{print, say};
 use crate::daemon::analysis_params;
 use crate::detect::{BucketAnalysis, OfflineAnalysis, Swing};
+use crate::record::export::Names;
 use crate::record::settings::Settings;
 use crate::record::storage::new_private_file;
 use crate::review::exchange::{Frames, c3d, motion_text};
@@ -49,12 +50,17 @@ pub fn run(
     format: AngleFormat,
     number: Option<usize>,
     settings_file: Option<&PathBuf>,
+    names: Names,
 ) -> anyhow::Result<Outcome> {
     let fed = analysed(input, &settings(settings_file)?)?;
     let swings = &fed.state.swings;
     let mut written = 0;
     for (number, path) in chosen(swings, number, output)? {
-        let name = format!("swing {number} of {}", file_name(input));
+        let name = match names {
+            Names::Keep => format!("swing {number} of {}", file_name(input)),
+            // A file may bear its player's name.
+            Names::Drop => format!("swing {number}"),
+        };
         match Frames::of(&swings[number - 1]).filter(|frames| !frames.is_empty()) {
             Some(frames) => {
                 write_new(&path, &format.bytes(&frames, &name)?)?;

@@ -51,7 +51,10 @@ pub fn swings(
     let settings = settings(settings_file)?;
     let fed = analysed(input, &settings)?;
     let mut review = review_of(input, fed.player, fed.state, &settings);
-    review.player = review.player.filter(|_| names == Names::Keep);
+    if names == Names::Drop {
+        // A file may bear its player's name.
+        (review.player, review.input) = (None, String::new());
+    }
     let count = review.analysis.swings.len();
     if count == 0 {
         bail!("{}: expected at least one swing for a table, found none", input.display());
