@@ -9,6 +9,7 @@ pub mod json;
 pub mod live;
 pub mod over_buckets;
 pub mod page;
+pub mod remarked;
 pub mod serve;
 mod socket;
 pub mod statistics;
@@ -20,6 +21,7 @@ mod wording;
 pub use wording::clean;
 
 use crate::detect::{BucketAnalysis, Class, Flag, SetCall, Swing, TargetWindow, Verdict};
+use crate::record::library::remarks::Standing;
 use crate::units::{DeviceTime, Measured};
 use std::collections::BTreeMap;
 
@@ -102,6 +104,8 @@ pub struct Review {
     pub windows: Windows,
     /// On the live path, the cue of each swing in order; empty otherwise.
     pub cues: Vec<Option<LiveCue>>,
+    /// What people said of each swing in order; empty where nobody was asked.
+    pub standing: Vec<Standing>,
 }
 
 impl Review {
@@ -114,6 +118,7 @@ impl Review {
             analysis,
             windows: Windows::default(),
             cues: Vec::new(),
+            standing: Vec::new(),
         }
     }
 

@@ -4,7 +4,7 @@
 //! (`NAME.remarks.jsonl`). `index.sqlite` is worked out from these and may be thrown away. `NAME.results.jsonl`
 //! keeps what each version of the program found: a newer one cannot work that out again.
 //!
-//! Pure are [`remarks`], [`numbers`], [`results`], [`recovery`], [`cutting`], [`framing`]; the edge to the folder
+//! Pure are [`remarks`], [`moved`], [`numbers`], [`results`], [`recovery`], [`cutting`], [`framing`]; the edge to the folder
 //! is [`files`], [`rewrite`] and [`made_from`], to SQLite [`index`].
 
 pub mod analysis;
@@ -13,6 +13,7 @@ pub mod files;
 pub mod framing;
 pub mod index;
 pub mod made_from;
+pub mod moved;
 pub mod numbers;
 mod open;
 mod operations;
