@@ -9,20 +9,22 @@ use tokio::net::TcpListener;
 pub const USUAL_PORT: u16 = 8627;
 
 /// Opens the port that was asked for, and no other; where none was, the usual one, or any free one when that is
-/// taken.
+/// taken. `shared` opens it to the networks that this machine is on.
 ///
 /// # Errors
 /// The port that was asked for is taken, or the system has none to give.
-pub async fn listen(asked: Option<u16>) -> anyhow::Result<TcpListener> {
-    let address = serve::loopback(asked.unwrap_or(USUAL_PORT));
-    let mut listener = TcpListener::bind(address).await;
+pub async fn listen(asked: Option<u16>, shared: bool) -> anyhow::Result<TcpListener> {
+    let address = if shared { serve::everywhere } else { serve::loopback };
+    let address = |port| address(port);
+    let wanted = address(asked.unwrap_or(USUAL_PORT));
+    let mut listener = TcpListener::bind(wanted).await;
     let is_taken = |listener: &std::io::Result<TcpListener>| {
         listener.as_ref().is_err_and(|error| error.kind() == ErrorKind::AddrInUse)
     };
     if asked.is_none() && is_taken(&listener) {
-        listener = TcpListener::bind(serve::loopback(0)).await;
+        listener = TcpListener::bind(address(0)).await;
     }
-    listener.with_context(|| format!("the page cannot be served at {address}: take another --page-port"))
+    listener.with_context(|| format!("the page cannot be served at {wanted}: take another --page-port"))
 }
 
 #[cfg(test)]
@@ -31,16 +33,16 @@ mod tests {
 
     #[tokio::test]
     async fn a_port_that_was_asked_for_is_taken_or_refused() {
-        let first = listen(Some(0)).await.unwrap();
+        let first = listen(Some(0), false).await.unwrap();
         let port = first.local_addr().unwrap().port();
-        let error = listen(Some(port)).await.unwrap_err().to_string();
+        let error = listen(Some(port), false).await.unwrap_err().to_string();
         assert!(error.contains("take another --page-port"), "{error}");
     }
 
     #[tokio::test]
     async fn where_the_usual_port_is_taken_a_free_one_does() {
-        let first = listen(None).await.unwrap();
-        let second = listen(None).await.unwrap();
+        let first = listen(None, false).await.unwrap();
+        let second = listen(None, false).await.unwrap();
         let [first, second] = [first, second].map(|listener| listener.local_addr().unwrap());
         assert!(first.ip().is_loopback() && second.ip().is_loopback());
         assert_ne!(first.port(), second.port());

@@ -70,7 +70,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 /// # Errors
 /// The port is taken.
 pub async fn show(review: Review, port: Option<u16>) -> anyhow::Result<()> {
-    let listener = super::page::listen(port).await?;
+    let listener = super::page::listen(port, false).await?;
     say(&format!("page at http://{}/ until Ctrl-C", listener.local_addr()?));
     let (_keep, model) = watch::channel(Arc::new(PageModel { review, live: false }));
     serve::serve(listener, model, asked_to_end()?).await.context("the page is gone")

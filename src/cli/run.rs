@@ -215,7 +215,7 @@ pub async fn options(
     let page = if args.no_page {
         None
     } else {
-        let listener = super::page::listen(args.page_port).await?;
+        let listener = super::page::listen(args.page_port, false).await?;
         status.line(&format!("page at http://{}/", listener.local_addr()?));
         Some(listener)
     };

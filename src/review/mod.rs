@@ -5,10 +5,13 @@
 
 mod calibration_json;
 pub mod exchange;
+pub mod figure;
 pub mod json;
 pub mod live;
+pub mod motion;
 pub mod over_buckets;
 pub mod page;
+pub mod raw;
 pub mod remarked;
 pub mod serve;
 mod socket;

@@ -213,7 +213,10 @@ mod tests {
         let rising = [-320.0, -310.0, -315.0, -300.0, -305.0, -290.0, -295.0, -280.0, -270.0, -285.0];
         assert_eq!(trend(&rising), Some(Trend { per_swing: 5.0, low: 3.125, high: 20.0 / 3.0, clear: true }));
         let scatter = [-320.0, -290.0, -315.0, -300.0, -305.0, -310.0, -295.0, -330.0, -300.0, -305.0];
-        assert_eq!(trend(&scatter), Some(Trend { per_swing: 0.0, low: -5.0, high: 10.0 / 3.0, clear: false }));
+        assert_eq!(
+            trend(&scatter),
+            Some(Trend { per_swing: 0.0, low: -5.0, high: 10.0 / 3.0, clear: false })
+        );
         assert_eq!(trend(&rising[..9]), None);
     }
 

@@ -22,6 +22,7 @@ pub mod recovery;
 pub mod remarks;
 pub mod results;
 pub mod rewrite;
+pub mod search;
 pub mod steps;
 mod update;
 mod verify;
