@@ -1,8 +1,10 @@
 //! The port of the page: the usual one, or another where a second bucket runs on this machine.
 
 use crate::review::serve;
+use crate::review::serve::sharing::{Sharing, WARNING};
 use anyhow::Context;
 use std::io::ErrorKind;
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use tokio::net::TcpListener;
 
 /// Port of the page, unless another is asked for.
@@ -25,6 +27,43 @@ pub async fn listen(asked: Option<u16>, shared: bool) -> anyhow::Result<TcpListe
         listener = TcpListener::bind(address(0)).await;
     }
     listener.with_context(|| format!("the page cannot be served at {wanted}: take another --page-port"))
+}
+
+/// Says where the page is, for this machine and, where it is shared, for others.
+///
+/// # Errors
+/// The system does not tell.
+pub fn where_it_is(listener: &TcpListener) -> anyhow::Result<String> {
+    let address = listener.local_addr()?;
+    let here = format!("page at http://127.0.0.1:{}/", address.port());
+    if address.ip().is_loopback() {
+        return Ok(format!("page at http://{address}/"));
+    }
+    let there = own_address().map_or_else(String::new, |own| {
+        format!("; for other devices on this network http://{}/", SocketAddr::new(own, address.port()))
+    });
+    Ok(here + &there)
+}
+
+/// The address under which others on the network find this machine: that of the way out, should there be one.
+/// Nothing is sent to find it.
+fn own_address() -> Option<IpAddr> {
+    let socket = std::net::UdpSocket::bind((Ipv4Addr::UNSPECIFIED, 0)).ok()?;
+    // An address of RFC 5737, kept for documentation: it only has to lie outside.
+    socket.connect((Ipv4Addr::new(192, 0, 2, 1), 9)).ok()?;
+    Some(socket.local_addr().ok()?.ip()).filter(|own| !own.is_loopback() && !own.is_unspecified())
+}
+
+/// Where the page is shared: the first code, and the warning that goes with it.
+///
+/// # Errors
+/// The system gives no random numbers.
+pub fn sharing(wanted: bool, tell: impl Fn(&str) + Send + Sync + 'static) -> anyhow::Result<Option<Sharing>> {
+    if !wanted {
+        return Ok(None);
+    }
+    tell(WARNING);
+    Sharing::start(tell).map(Some).context("a code for other devices cannot be made")
 }
 
 #[cfg(test)]
