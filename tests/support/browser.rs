@@ -186,7 +186,9 @@ pub async fn requests(driver: &Driver, session: &str) -> Vec<String> {
         };
         place.as_str().map(str::to_owned)
     };
-    log.as_array().unwrap().iter().filter_map(address).collect()
+    // The browser's own first page lies within it.
+    let own = |url: &String| !url.starts_with("chrome://");
+    log.as_array().unwrap().iter().filter_map(address).filter(own).collect()
 }
 
 /// Every request so far went to this server, and there were some.

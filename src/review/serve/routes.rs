@@ -84,7 +84,12 @@ async fn guard(State(site): State<Site>, request: Request, next: Next) -> Respon
         is_pairing: matches!(path, "/pair" | "/assets/page.css" | "/assets/bench.css"),
     };
     let wants_page = text(header::ACCEPT).is_some_and(|kinds| kinds.contains("text/html"));
+    let claims = text(header::CONTENT_LENGTH).and_then(|length| length.parse::<u64>().ok()).unwrap_or(0);
     let mut response = match judge(&asked, site.sharing.is_some()) {
+        // Not waited for, however much of it comes.
+        Gate::Open if claims > BODY_MAX as u64 => {
+            ([(header::CONNECTION, "close")], StatusCode::PAYLOAD_TOO_LARGE).into_response()
+        }
         Gate::Open => next.run(request).await,
         Gate::Pair if wants_page && !asked.weighs => Redirect::to("/pair").into_response(),
         Gate::Pair => (StatusCode::UNAUTHORIZED, "this device has to be paired at /pair\n").into_response(),
