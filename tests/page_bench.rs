@@ -17,6 +17,7 @@ use fantoccini::key::Key;
 use hingeclock::detect::{AnalysisParams, OfflineAnalysis};
 use hingeclock::record::library::remarks::{Remarks, Said};
 use hingeclock::record::open_input;
+use hingeclock::review::figure::poses;
 use hingeclock::review::{Review, Windows, json};
 use hingeclock::units::PlayerHand;
 use serde_json::Value;
@@ -42,6 +43,29 @@ fn remarks(path: &Path) -> Vec<(usize, Said)> {
     let read = Remarks::parse(&bytes);
     assert_eq!(read.problems, Vec::<String>::new());
     read.remarks.into_iter().map(|remark| (remark.swing.unwrap().place, remark.said)).collect()
+}
+
+/// The drawn club makes the measured angle with the drawn arm, but for the wrist's third angle, which is left out.
+#[test]
+fn the_drawn_club_stands_at_the_measured_angle() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, review) = recording(folder.path(), 2);
+    assert!(!review.analysis.swings.is_empty());
+    for swing in &review.analysis.swings {
+        let poses = poses(swing, PlayerHand::Right);
+        let events = [(Some(swing.top), swing.arm_shaft_deg.top), (swing.impact, swing.arm_shaft_deg.impact)];
+        for (at, measured) in events {
+            let (at, measured) = (at.unwrap(), measured.unwrap());
+            let place = swing.curve.iter().position(|point| point.t >= at).unwrap();
+            let [wrist, head] = [poses[place].wrist, poses[place].head]
+                .map(|seen| [seen.face_on, seen.up, seen.down_the_line]);
+            let shaft = [0, 1, 2].map(|axis| head[axis] - wrist[axis]);
+            let length = |v: [f64; 3]| v.iter().map(|part| part * part).sum::<f64>().sqrt();
+            let dot: f64 = (0..3).map(|axis| -wrist[axis] * shaft[axis]).sum();
+            let drawn = (dot / length(wrist) / length(shaft)).acos().to_degrees();
+            assert!((drawn - measured.value).abs() < 3.0, "{drawn} drawn, {} measured", measured.value);
+        }
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

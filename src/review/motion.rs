@@ -70,7 +70,7 @@ pub fn event_name(event: SwingEvent) -> &'static str {
         SwingEvent::Onset => "Hinge begins",
         SwingEvent::Set => "Set",
         SwingEvent::Top => "Top",
-        SwingEvent::ArmHorizontal => "Arm horizontal, down",
+        SwingEvent::ArmHorizontal => "Arm horizontal",
         SwingEvent::Impact => "Impact",
         SwingEvent::Finish => "Finish",
     }

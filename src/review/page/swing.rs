@@ -73,7 +73,7 @@ fn neighbours(shown: &Shown, number: usize) -> Markup {
     html! {
         nav.pages aria-label="Swings" {
             @if number > 1 { a rel="prev" href=(address(number - 1)) { "Swing " (number - 1) } }
-            a href=(bucket_address(&shown.key)) rel="up" { "All " (last) " swings" }
+            a href=(bucket_address(&shown.key)) rel="up" { "The whole bucket" }
             @if number < last { a rel="next" href=(address(number + 1)) { "Swing " (number + 1) } }
         }
     }
@@ -175,7 +175,7 @@ fn certainty(swing: &Swing) -> Markup {
                 div { dt { "Arm travel" } dd.num { (measured(travel, 100.0, "\u{a0}%")) } }
                 div { dt { "Tempo" } dd.num { (number(swing.tempo.value, 2)) "\u{a0}±\u{a0}" (number(swing.tempo.sd, 2)) } }
                 @if let Some(dps) = arm_rate_at_impact(swing) {
-                    div { dt { "Arm rate" } dd { span.num { (number(dps, 0)) " °/s" } " at impact; the hand about "
+                    div { dt { "Arm rate" } dd { span.num { (number(dps.abs(), 0)) " °/s" } " at impact; the hand about "
                         span.num data-m-s=(format!("{:.3}", dps.to_radians().abs() * ARM_M)) { (number(dps.to_radians().abs() * ARM_M, 1)) " m/s" }
                         " with an arm of " span.num data-m=(ARM_M) { (ARM_M) " m" } " (assumed)" } }
                 }

@@ -3,7 +3,7 @@
 import { written } from "./numbers.js";
 
 const NS = "http://www.w3.org/2000/svg";
-const WIDTH = 960, LEFT = 64, RIGHT = 950, TOP = 62, LANE = 84, GAP = 14;
+const WIDTH = 960, LEFT = 64, RIGHT = 950, TOP = 78, LANE = 84, GAP = 14;
 
 const make = (name, attributes, parent) => {
   const element = document.createElementNS(NS, name);
@@ -82,7 +82,7 @@ function drawLane(svg, lane, upper, t, x) {
 /// One event: a thin line where it was computed, and a handle where it holds now.
 function handle(group, event, order, { t, x, height, hooks, indexAt }) {
   const now = () => event.moved_ms ?? event.at_ms;
-  const upper = 14 + (order % 3) * 15;
+  const upper = 14 + (order % 4) * 16;
   if (event.moved_ms !== null && event.at_ms !== null) {
     make("path", { class: "event computed", d: `M${x(event.at_ms)} ${TOP - 8}V${height - 24}` }, group);
   }
@@ -92,6 +92,8 @@ function handle(group, event, order, { t, x, height, hooks, indexAt }) {
     "aria-orientation": "horizontal", "aria-disabled": String(!hooks.takesRemarks),
   }, group);
   const line = make("path", { class: "event" }, slider);
+  // A finger is wider than the mark that it takes hold of.
+  const hold = make("rect", { class: "hold", y: upper - 8, width: 30, height: 28 }, slider);
   const grip = make("path", { class: "grip" }, slider);
   const name = make("text", { "text-anchor": "middle", y: upper - 3 }, slider);
   name.textContent = event.name;
@@ -102,6 +104,7 @@ function handle(group, event, order, { t, x, height, hooks, indexAt }) {
     const at = x(ms);
     line.setAttribute("d", `M${at} ${upper + 8}V${height - 24}`);
     grip.setAttribute("d", `M${at - 9} ${upper}h18l-9 12z`);
+    hold.setAttribute("x", at - 15);
     name.setAttribute("x", Math.min(Math.max(at, 40), WIDTH - 40));
     slider.setAttribute("aria-valuenow", Math.round(ms));
     slider.setAttribute("aria-valuetext", `${written(ms, 0)} ms against the top` + (event.moved_ms === null ? ", as computed" : ", moved"));
