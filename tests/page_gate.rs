@@ -6,6 +6,7 @@
 mod bucket;
 
 use bucket::robins_bucket;
+use futures_util::StreamExt;
 use hingeclock::record::session::SessionInfo;
 use hingeclock::record::{RecordingWriter, library::files::NewRecording};
 use hingeclock::review::page::PageModel;
@@ -19,6 +20,8 @@ use std::sync::{Arc, Mutex};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;
+use tokio_tungstenite::connect_async;
+use tokio_tungstenite::tungstenite::client::IntoClientRequest;
 
 const ATTACK: &str = "<script>alert(1)</script>\"'&";
 
@@ -31,13 +34,17 @@ struct Server {
 }
 
 async fn server(shared: bool) -> Server {
+    serve(shared, false).await
+}
+
+async fn serve(shared: bool, live: bool) -> Server {
     let folder = tempfile::tempdir().unwrap();
     let recording = folder.path().join("kestrel-1.mcap");
     write_recording(&recording);
     let mut review = robins_bucket();
     review.player = Some(ATTACK.to_owned());
     review.analysis.swings[0].club = Some(ATTACK.to_owned());
-    let (keep, model) = watch::channel(Arc::new(PageModel { review, live: false }));
+    let (keep, model) = watch::channel(Arc::new(PageModel { review, live }));
     let file = OwnFile { path: recording.clone(), hand: PlayerHand::Right };
     let bench = Bench::of_file(file, Box::new(|| WallTime(5)));
     let codes = Arc::new(Mutex::new(Vec::new()));
@@ -130,6 +137,21 @@ async fn a_remark_of_the_pages_own_is_kept() {
             "{path}"
         );
     }
+}
+
+/// What is said on one device is seen on all of them.
+#[tokio::test]
+async fn an_open_page_hears_of_a_remark() {
+    let server = serve(false, true).await;
+    let mut request = format!("ws://{}/live", server.address).into_client_request().unwrap();
+    let origin = format!("http://{}", server.address);
+    request.headers_mut().insert("origin", origin.parse().unwrap());
+    let (mut socket, _) = connect_async(request).await.unwrap();
+    let mut next = async || socket.next().await.unwrap().unwrap().into_text().unwrap().to_string();
+    assert!(!next().await.contains("head up"));
+    let headers = own(server.address) + JSON;
+    assert_eq!(status(&post(server.address, "/bucket/now/remark", &headers, &note("head up")).await), 204);
+    assert!(next().await.contains("head up"));
 }
 
 #[tokio::test]
