@@ -6,6 +6,7 @@
 mod calibration_json;
 pub mod exchange;
 pub mod figure;
+pub mod goes_with;
 pub mod json;
 pub mod live;
 pub mod motion;

@@ -127,7 +127,7 @@ fn lanes(curve: &[CurvePoint]) -> Vec<Lane> {
 }
 
 /// The rate of an angle, from the points to either side.
-pub(super) fn rate(curve: &[CurvePoint], angle: fn(&CurvePoint) -> f64) -> Vec<f64> {
+fn rate(curve: &[CurvePoint], angle: fn(&CurvePoint) -> f64) -> Vec<f64> {
     let between = |at: usize| {
         let reaches = |other: &CurvePoint| (other.t.seconds_since(curve[at].t)).abs() * 2.0 >= RATE_OVER_S;
         let before = curve[..at].iter().rposition(reaches).unwrap_or(0);
@@ -136,6 +136,16 @@ pub(super) fn rate(curve: &[CurvePoint], angle: fn(&CurvePoint) -> f64) -> Vec<f
         if span_s > 0.0 { (angle(&curve[after]) - angle(&curve[before])) / span_s } else { f64::NAN }
     };
     (0..curve.len()).map(between).collect()
+}
+
+/// How fast the arm turns at impact, °/s; negative, since it comes back.
+#[must_use]
+pub fn arm_rate_at_impact(swing: &Swing) -> Option<f64> {
+    let impact = swing.impact?;
+    let rates = rate(&swing.curve, |point| point.arm_travel_deg);
+    // Just before the shock, which shakes the glove.
+    let before = swing.curve.iter().rposition(|point| impact.seconds_since(point.t) >= 0.004)?;
+    rates.get(before).copied().filter(|rate| rate.is_finite())
 }
 
 /// An angle or arm travel at an instant, between two points in proportion; none outside the curve.
