@@ -152,11 +152,16 @@ pub fn arm_rate_at_impact(swing: &Swing) -> Option<f64> {
 #[must_use]
 pub fn at(curve: &[CurvePoint], t: DeviceTime, value: fn(&CurvePoint) -> f64) -> Option<f64> {
     let after = curve.iter().position(|point| point.t >= t)?;
-    let (b, a) = (&curve[after], &curve[after.checked_sub(1).unwrap_or(after)]);
-    let span_s = b.t.seconds_since(a.t);
-    let part = if span_s > 0.0 { t.seconds_since(a.t) / span_s } else { 1.0 };
-    let found = value(a) + part * (value(b) - value(a));
-    (part >= 0.0 && found.is_finite()).then_some(found)
+    let b = &curve[after];
+    let found = match after.checked_sub(1).map(|before| &curve[before]) {
+        Some(a) => {
+            let part = t.seconds_since(a.t) / b.t.seconds_since(a.t);
+            value(a) + part * (value(b) - value(a))
+        }
+        None if t == b.t => value(b),
+        None => return None,
+    };
+    found.is_finite().then_some(found)
 }
 
 fn place_of(seen: Seen) -> [f64; 3] {

@@ -163,10 +163,10 @@ pub fn relation(points: &[(f64, f64)]) -> Option<Trend> {
 /// The slopes of these sorted ones that stand as far from the middle as the score's 95 % range goes.
 fn slope_interval(slopes: &[f64], score_sd: f64) -> Option<(f64, f64)> {
     let (count, reach) = (slopes.len() as f64, Z_95 * score_sd);
-    let low = ((count - reach) / 2.0).round_ties_even().max(0.0) as usize;
+    let low = ((count - reach) / 2.0).round_ties_even().max(1.0) as usize - 1;
     let high = ((count + reach) / 2.0).round_ties_even() as usize;
     let at = |place: usize| slopes.get(place.min(slopes.len().checked_sub(1)?)).copied();
-    Some((at(low)?, at(high.saturating_sub(1))?))
+    Some((at(low)?, at(high)?))
 }
 
 #[cfg(test)]
