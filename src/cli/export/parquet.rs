@@ -1,8 +1,7 @@
 //! Parquet: the samples, or the swings as one table.
 
-use super::angles::analysed;
 use crate::cli::Outcome;
-use crate::cli::input::{review_of, settings, tell};
+use crate::cli::input::{analysed, review_of, settings, tell};
 use crate::cli::output::print;
 use crate::record::export::Names;
 use crate::record::input::{Input, open_input};
