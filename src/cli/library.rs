@@ -2,6 +2,7 @@
 
 mod change;
 mod compare;
+mod data_set;
 mod pack;
 mod show;
 
@@ -64,6 +65,12 @@ enum Command {
     Import(pack::ImportArgs),
     /// Write a session with all that belongs to it into one file, to be mailed.
     Pack(pack::PackArgs),
+    /// Write all swings, and samples if wanted, as a data set for data programs: Parquet, by player and date.
+    ExportParquet(data_set::ExportArgs),
+    /// The recordings and their numbers as JSON, found without analysing them.
+    ListFiles,
+    /// Print a job that analyses the whole library anew on many cores (Apache Spark).
+    Job,
     /// Give a recording another name; it stays in its folder.
     Rename(change::RenameArgs),
     /// Bring a recording to another folder of the library.
@@ -88,15 +95,19 @@ enum Command {
 /// The library cannot be opened, or what was asked for cannot be done.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
-    if let Command::Players(show::PlayersArgs { example: Some(name) }) = &args.command {
-        return show::example(&settings, name);
-    }
     let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
+    let rules = Rules { params: analysis_params(&settings), hand: settings.player.hand };
+    // Some need no library, or must not wait until one is up to date.
+    match &args.command {
+        Command::Players(show::PlayersArgs { example: Some(name) }) => return show::example(&settings, name),
+        Command::ListFiles => return data_set::list_files(&folder, &rules),
+        Command::Job => return data_set::job(),
+        _ => {}
+    }
     if let Command::Import(_) = args.command {
         // The first recording may be an imported one.
         crate::record::library::files::make_folder(&folder)?;
     }
-    let rules = Rules { params: analysis_params(&settings), hand: settings.player.hand };
     let (library, opened) = Library::open(&folder, rules, super::wall_time())?;
     tell(&opened);
     let context = Context { library, settings, json: args.json };
@@ -110,6 +121,9 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         Command::Remark(args) => change::remark(context, args),
         Command::Import(args) => pack::import(context, args),
         Command::Pack(args) => pack::pack(&context, args),
+        Command::ExportParquet(args) => data_set::export(&context, args),
+        Command::ListFiles => data_set::list_files(&folder, &rules),
+        Command::Job => data_set::job(),
         Command::Rename(args) => change::rename(context, args),
         Command::Move(args) => change::move_to(context, args),
         Command::Merge(args) => change::merge(context, args),

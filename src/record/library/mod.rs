@@ -9,6 +9,8 @@
 
 pub mod analysis;
 pub mod cutting;
+#[cfg(feature = "parquet")]
+mod data_set;
 pub mod files;
 pub mod framing;
 mod import;
@@ -28,6 +30,8 @@ pub mod steps;
 mod update;
 mod verify;
 
+#[cfg(feature = "parquet")]
+pub use data_set::Exported;
 pub use import::{Import, Received};
 pub use open::{Library, LibraryError, Opened};
 pub use operations::Operation;
