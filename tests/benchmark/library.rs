@@ -71,6 +71,7 @@ fn measure(size: usize, buckets: &[Vec<Recorded>]) {
         let (library, opened) = shelf::open(folder);
         assert_eq!(opened.analysed, 0);
         let listed = library.index().buckets().unwrap();
+        library.index().clubs_and_tags().unwrap();
         (library, listed)
     });
     let found: usize = listed.iter().map(|bucket| bucket.swings).sum();
