@@ -2,14 +2,13 @@
 
 use super::Outcome;
 use super::output::say;
-use crate::daemon::{player_name, windows};
-use crate::detect::BucketAnalysis;
-use crate::device::frames::place_word;
+use crate::daemon::{analysis_params, player_name, windows};
+use crate::detect::{BucketAnalysis, OfflineAnalysis};
 use crate::record::input::{Input, open_input};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
 use crate::review::Review;
-use crate::sample::{Arrival, DeviceDescription, NodeRole};
+use crate::sample::{Arrival, DeviceDescription};
 use anyhow::bail;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::path::{Path, PathBuf};
@@ -53,10 +52,7 @@ pub fn feed<S>(
     start: impl FnOnce(&DeviceDescription) -> S,
     mut take: impl FnMut(&mut S, &Arrival),
 ) -> anyhow::Result<Fed<S>> {
-    let Input { mut device, hand_is_known, player, mut arrivals } = open_input(path)?;
-    if !hand_is_known {
-        device.player_hand = settings.player.hand;
-    }
+    let Input { device, player, mut arrivals, .. } = open_input(path)?.or_hand(settings.player.hand);
     let mut state = start(&device);
     let progress = progress_bar();
     let mut count = 0;
@@ -69,6 +65,18 @@ pub fn feed<S>(
     }
     progress.finish_and_clear();
     Ok(Fed { state, player, report: arrivals.report() })
+}
+
+/// The analysis of an input, with what its reader has to know of it.
+///
+/// # Errors
+/// The input cannot be read at all.
+pub fn analysed(path: &Path, settings: &Settings) -> anyhow::Result<Fed<BucketAnalysis>> {
+    let start = |device: &_| OfflineAnalysis::new(device, analysis_params(settings));
+    let Fed { state, player, report } = feed(path, settings, start, OfflineAnalysis::push)?;
+    let mut analysis = state.finish();
+    note_input(&mut analysis, &report);
+    Ok(Fed { state: analysis, player, report })
 }
 
 /// A counter on a terminal; nothing on a pipe.
@@ -91,14 +99,7 @@ pub fn tell(report: &SalvageReport) -> Outcome {
 
 /// Adds to an analysis what its reader has to know of the input: nodes that are missing, and what was lost.
 pub fn note_input(analysis: &mut BucketAnalysis, report: &SalvageReport) {
-    for role in [NodeRole::Hand, NodeRole::Forearm] {
-        if !report.nodes_seen.contains(&role) {
-            let seen: Vec<&str> = report.nodes_seen.iter().map(|role| place_word(*role)).collect();
-            let seen =
-                if seen.is_empty() { "none".to_owned() } else { format!("{} only", seen.join(" and ")) };
-            analysis.notes.push(format!("expected samples of the {} node, found {seen}", place_word(role)));
-        }
-    }
+    analysis.notes.extend(report.missing_nodes());
     analysis.notes.extend(report.sentences().into_iter().map(|sentence| format!("lost: {sentence}")));
 }
 

@@ -1,11 +1,9 @@
 //! `review`: a bucket for the coach, as a table and as a local page.
 
 use super::Outcome;
-use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
+use super::input::{Fed, analysed, not_the_input, review_of, settings, tell};
 use super::output::{print, private_file, say};
 use super::run::asked_to_end;
-use crate::daemon::analysis_params;
-use crate::detect::OfflineAnalysis;
 use crate::review::page::{PageModel, page};
 use crate::review::{Review, serve, table};
 use anyhow::Context;
@@ -46,12 +44,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(html) = &args.html {
         not_the_input(&args.input, html)?;
     }
-    let params = analysis_params(&settings);
-    let start = |device: &_| OfflineAnalysis::new(device, params);
-    let Fed { state, player, report } = feed(&args.input, &settings, start, OfflineAnalysis::push)?;
-    let mut analysis = state.finish();
-    note_input(&mut analysis, &report);
-    let review = review_of(&args.input, player, analysis, &settings);
+    let Fed { state, player, report } = analysed(&args.input, &settings)?;
+    let review = review_of(&args.input, player, state, &settings);
     print(&table::text(&review, super::terminal_width()))?;
     let outcome = tell(&report);
     if let Some(path) = &args.html {

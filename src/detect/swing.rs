@@ -3,6 +3,7 @@
 use super::calibration_quality::CalibrationQuality;
 use crate::sample::NodeRole;
 use crate::units::{DeviceTime, Measured};
+use serde::{Deserialize, Serialize};
 
 /// When the hinge was set, as a class (see [`super::Bands`]).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -198,7 +199,7 @@ pub struct Swing {
 }
 
 /// What was lost of one node's samples.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NodeLoss {
     /// The node.
     pub role: NodeRole,

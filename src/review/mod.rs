@@ -15,7 +15,7 @@ pub mod statistics;
 pub mod summary;
 pub mod table;
 pub mod trace;
-mod wording;
+pub(crate) mod wording;
 
 pub use wording::clean;
 
