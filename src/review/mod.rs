@@ -11,6 +11,7 @@ pub mod over_buckets;
 pub mod page;
 pub mod serve;
 mod socket;
+pub mod speed;
 pub mod statistics;
 pub mod summary;
 pub mod table;
