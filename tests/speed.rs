@@ -118,3 +118,77 @@ fn speeds_agree_with_the_virtual_glove() {
         assert!(wrist <= 8.0, "{name}: wrist {wrist} %");
     }
 }
+
+/// A pendulum with torques fitted to each swing follows the measured hand, and says the same head speed.
+fn check_fit(name: &str, swings: &[Swing]) {
+    use hingeclock::review::speed::plane::PlaneSwing;
+    let measures = Measures::default();
+    let (mut rms_mm, mut head_off, mut missing) = (Vec::new(), Vec::new(), Vec::new());
+    for swing in swings {
+        let speed = SwingSpeed::of(swing, &measures).unwrap();
+        let head = speed.head.head_mps.unwrap().value;
+        match PlaneSwing::of(swing, &measures.arm, &speed.club, head) {
+            Ok(plane) => {
+                rms_mm.push(plane.wrist_rms_mm);
+                head_off.push((plane.head_mps / head - 1.0).abs() * 100.0);
+                if std::env::var_os("PER_SWING").is_some() {
+                    let down = plane.down();
+                    println!(
+                        "{name} wrist {:.1} mm, head {:.2} of {head:.2}, release {:.0} of {:.0} ms",
+                        plane.wrist_rms_mm,
+                        plane.head_mps,
+                        plane.release_s() * 1e3,
+                        plane.lasts_s() * 1e3
+                    );
+                    for step in down.iter().step_by(15) {
+                        println!(
+                            "   swept {:.0} cock {:.0} rates {:.0} {:.0} torques {:.0} {:.1} g {:.1?} hub {:.2?}",
+                            step.swept.to_degrees(),
+                            step.cock.to_degrees(),
+                            step.swept_rate.to_degrees(),
+                            step.cock_rate.to_degrees(),
+                            step.arm_torque,
+                            step.wrist_torque,
+                            step.gravity,
+                            step.hub_velocity
+                        );
+                    }
+                    for (change, values) in hingeclock::review::speed::what_if::Change::ALL {
+                        let at = |by: f64, same| {
+                            hingeclock::review::speed::what_if::changed(
+                                &plane,
+                                (&swing.motion, &measures.arm, &speed.club),
+                                (change, by),
+                                same,
+                            )
+                            .map(|o| ((o.head_mps * 100.0).round() / 100.0, o.hold_nm.round()))
+                        };
+                        use hingeclock::review::speed::what_if::Same;
+                        println!("   {change:?} angle {:?}", values.map(|by| at(by, Same::ByAngle)));
+                        println!("   {change:?} time  {:?}", values.map(|by| at(by, Same::ByTime)));
+                    }
+                }
+            }
+            Err(reason) => missing.push(reason),
+        }
+    }
+    println!(
+        "{name}: {} of {} swings as a pendulum, wrist off by {:.1} mm in the median, head by {:.1} %; {missing:?}",
+        rms_mm.len(),
+        swings.len(),
+        median(rms_mm.clone()),
+        median(head_off.clone()),
+    );
+    assert!(rms_mm.len() * 4 >= swings.len() * 3, "{name}: {missing:?}");
+    assert!(median(rms_mm) <= 10.0 && median(head_off) <= 5.0, "{name}");
+}
+
+#[test]
+fn a_fitted_pendulum_follows_the_measured_hand() {
+    let bucket = VirtualBucket::demo(1);
+    check_fit("demo 1", &offline(&bucket));
+    let Some(folder) = sessions::folder() else { return };
+    for session in sessions::sessions(&folder) {
+        check_fit(&session.name, &offline_of(&session.device, &session.arrivals));
+    }
+}

@@ -10,6 +10,8 @@ pub mod head;
 pub mod hub;
 pub mod levers;
 pub mod pendulum;
+pub mod plane;
+pub mod what_if;
 
 use crate::detect::Swing;
 use crate::record::measures::{ClubMeasures, Measures};
