@@ -11,8 +11,6 @@ use crate::record::measures::{ArmMeasures, ClubMeasures};
 const LEAST_COURSE_S: f64 = 0.01;
 /// A changed swing may last so much longer than the player's, s.
 const LONGER_S: f64 = 0.12;
-/// A wrist that has to hold more than so many times what this player's held is outside what was seen of him.
-pub const HOLD_MORE: f64 = 1.3;
 
 /// What is changed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
