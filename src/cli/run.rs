@@ -279,7 +279,7 @@ fn type_lines(status: Status, sender: mpsc::Sender<Control>) {
 ///
 /// # Errors
 /// The system does not let us listen.
-pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()>> {
+pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()> + Send + 'static> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut hang_up = signal(SignalKind::hangup())?;

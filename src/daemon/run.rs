@@ -81,7 +81,7 @@ pub struct Options {
 pub async fn run(
     options: Options,
     controls: mpsc::Receiver<Control>,
-    stop: impl Future<Output = ()>,
+    stop: impl Future<Output = ()> + Send + 'static,
     status: Status,
 ) -> anyhow::Result<BucketEnd> {
     let (path, recorder) = start_recorder(&options)?;
@@ -89,14 +89,20 @@ pub async fn run(
     status.line(&format!("recording to {}{player}", path.display()));
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
     let span = tracing::info_span!("bucket", recording = name);
-    fill(options, controls, stop, status, (path, recorder)).instrument(span).await
+    // As a task: on the thread that has read a piece it runs at once, where a future outside the runtime's
+    // threads would have to be woken.
+    let bucket = tokio::spawn(fill(options, controls, stop, status, (path, recorder)).instrument(span));
+    bucket.await.unwrap_or_else(|failed| match failed.try_into_panic() {
+        Ok(panic) => std::panic::resume_unwind(panic),
+        Err(cancelled) => Err(cancelled.into()),
+    })
 }
 
 /// The bucket from its first event to its end.
 async fn fill(
     mut options: Options,
     controls: mpsc::Receiver<Control>,
-    stop: impl Future<Output = ()>,
+    stop: impl Future<Output = ()> + Send + 'static,
     status: Status,
     recording: (PathBuf, Recorder),
 ) -> anyhow::Result<BucketEnd> {
