@@ -126,5 +126,10 @@ pub fn review_of(
         .file_name()
         .map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
     let player = player_name(settings).or(player);
-    Review { player, windows: windows(settings), ..Review::new(&name, analysis) }
+    Review {
+        player,
+        windows: windows(settings),
+        measures: settings.measures.clone(),
+        ..Review::new(&name, analysis)
+    }
 }

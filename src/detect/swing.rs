@@ -1,6 +1,7 @@
 //! What is measured of one swing, and of a bucket of them.
 
 use super::calibration_quality::CalibrationQuality;
+use super::motion::SwingMotion;
 use crate::sample::NodeRole;
 use crate::units::{DeviceTime, Measured};
 use serde::{Deserialize, Serialize};
@@ -196,6 +197,8 @@ pub struct Swing {
     pub flags: Vec<Flag>,
     /// The curve from address to finish.
     pub curve: Vec<CurvePoint>,
+    /// How arm and hand moved, for speeds.
+    pub motion: SwingMotion,
 }
 
 /// What was lost of one node's samples.

@@ -11,6 +11,7 @@ pub mod over_buckets;
 pub mod page;
 pub mod serve;
 mod socket;
+pub mod speed;
 pub mod statistics;
 pub mod summary;
 pub mod table;
@@ -20,6 +21,7 @@ pub(crate) mod wording;
 pub use wording::clean;
 
 use crate::detect::{BucketAnalysis, Class, Flag, SetCall, Swing, TargetWindow, Verdict};
+use crate::record::measures::Measures;
 use crate::units::{DeviceTime, Measured};
 use std::collections::BTreeMap;
 
@@ -100,6 +102,8 @@ pub struct Review {
     pub analysis: BucketAnalysis,
     /// What counts as early and late for this player.
     pub windows: Windows,
+    /// Arm and clubs, for speeds.
+    pub measures: Measures,
     /// On the live path, the cue of each swing in order; empty otherwise.
     pub cues: Vec<Option<LiveCue>>,
 }
@@ -113,6 +117,7 @@ impl Review {
             player: None,
             analysis,
             windows: Windows::default(),
+            measures: Measures::default(),
             cues: Vec::new(),
         }
     }
