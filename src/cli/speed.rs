@@ -40,7 +40,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
     let params = analysis_params(&settings);
     let start = |device: &_| OfflineAnalysis::new(device, params);
-    let Fed { state, player, report } = feed(&args.input, &settings, start, OfflineAnalysis::push)?;
+    let Fed { state, player, report, .. } = feed(&args.input, &settings, start, OfflineAnalysis::push)?;
     let mut analysis = state.finish();
     note_input(&mut analysis, &report);
     let review = review_of(&args.input, player, analysis, &settings);

@@ -110,6 +110,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         club: candidate.episode.club.clone(),
         takeaway: device_time(instants.takeaway_s),
         top: device_time(instants.top_s),
+        arm_horizontal_down: candidate.phases.arm_horizontal_s.map(device_time),
         impact: instants.impact_s.map(device_time),
         finish: candidate.phases.finish_s.map(device_time),
         class: set.map_or(Class::None, |set| {

@@ -175,6 +175,8 @@ pub struct Swing {
     pub takeaway: DeviceTime,
     /// The arm's turning point.
     pub top: DeviceTime,
+    /// The lead arm passes the horizontal in the downswing, if it was above.
+    pub arm_horizontal_down: Option<DeviceTime>,
     /// The shock; an air swing has none.
     pub impact: Option<DeviceTime>,
     /// The arm at rest after the swing; missing while it is still going on.

@@ -101,6 +101,8 @@ struct SwingObject<'a> {
     club: Option<&'a str>,
     flags: Vec<&'static str>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    excluded: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     cue: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     cue_at_us: Option<DeviceTime>,
@@ -154,6 +156,7 @@ impl<'a> SwingObject<'a> {
             tempo_sd: fraction(swing.tempo.sd),
             club: swing.club.as_deref(),
             flags: swing.flags.iter().map(|flag| flag.word()).collect(),
+            excluded: review.left_out(place),
             cue: cue.map(|cue| cue.cue.as_str()),
             cue_at_us: cue.map(|cue| cue.at),
             known_at_cue: cue.and_then(|cue| cue.known.as_ref()).map(|known| KnownObject {
@@ -316,12 +319,19 @@ impl ShareObject {
 #[derive(Serialize)]
 struct TrendObject {
     per_swing: Option<f64>,
+    low_95: Option<f64>,
+    high_95: Option<f64>,
     clear: bool,
 }
 
 impl TrendObject {
     fn of(trend: &Trend) -> TrendObject {
-        TrendObject { per_swing: hundredths(trend.per_swing), clear: trend.clear }
+        TrendObject {
+            per_swing: hundredths(trend.per_swing),
+            low_95: hundredths(trend.low),
+            high_95: hundredths(trend.high),
+            clear: trend.clear,
+        }
     }
 }
 

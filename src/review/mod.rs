@@ -5,10 +5,14 @@
 
 mod calibration_json;
 pub mod exchange;
+pub mod figure;
 pub mod json;
 pub mod live;
+pub mod motion;
 pub mod over_buckets;
 pub mod page;
+pub mod raw;
+pub mod remarked;
 pub mod serve;
 mod socket;
 pub mod speed;
@@ -21,6 +25,7 @@ pub(crate) mod wording;
 pub use wording::clean;
 
 use crate::detect::{BucketAnalysis, Class, Flag, SetCall, Swing, TargetWindow, Verdict};
+use crate::record::library::remarks::Standing;
 use crate::record::measures::Measures;
 use crate::units::{DeviceTime, Measured};
 use std::collections::BTreeMap;
@@ -106,6 +111,8 @@ pub struct Review {
     pub measures: Measures,
     /// On the live path, the cue of each swing in order; empty otherwise.
     pub cues: Vec<Option<LiveCue>>,
+    /// What people said of each swing in order; empty where nobody was asked.
+    pub standing: Vec<Standing>,
 }
 
 impl Review {
@@ -119,6 +126,7 @@ impl Review {
             windows: Windows::default(),
             measures: Measures::default(),
             cues: Vec::new(),
+            standing: Vec::new(),
         }
     }
 
