@@ -13,7 +13,7 @@ use browser::{Look, ask, picture, say, says, site_of, until, with_browser};
 use bucket::{Shape, robins_windows, swing};
 use fantoccini::Locator;
 use hingeclock::detect::{AnalysisParams, BucketAnalysis};
-use hingeclock::record::library::analysis::{Analysed, BucketFacts, analyse, settings_mark};
+use hingeclock::record::library::analysis::{Analysed, BucketFacts, Rules, analyse};
 use hingeclock::record::library::files;
 use hingeclock::record::library::index::{BesideRead, Index};
 use hingeclock::record::library::made_from::about;
@@ -76,7 +76,7 @@ fn large_library(folder: &Path) -> usize {
     let session = shelf::session("", 0);
     let played = shelf::recorded(&shelf::bucket(10, 1), &session);
     shelf::put(folder, "played.mcap", &shelf::session("Robin", 0), &played);
-    let analysed = analyse(&folder.join("played.mcap"), AnalysisParams::default());
+    let analysed = analyse(&folder.join("played.mcap"), Rules::from(AnalysisParams::default()));
     assert!(analysed.swings.len() >= 8, "{}", analysed.swings.len());
     for number in 0..10_000 / analysed.swings.len() {
         let player = ["Ann", "Sam", "Kim"][number % 3];
@@ -84,7 +84,7 @@ fn large_library(folder: &Path) -> usize {
         shelf::put(folder, &format!("{player}/{number:04}.mcap"), &session, &[]);
     }
     let mut index =
-        Index::open(&folder.join("index.sqlite"), &settings_mark(&AnalysisParams::default())).unwrap();
+        Index::open(&folder.join("index.sqlite"), &Rules::from(AnalysisParams::default()).mark()).unwrap();
     let mut count = 0;
     for (path, stamp, beside) in files::list(folder).unwrap().recordings {
         let about = about(&folder.join(&path)).unwrap();

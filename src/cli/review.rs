@@ -1,20 +1,18 @@
 //! `review`: a bucket for the coach, as a table and as a local page; or a whole library as a page.
 
 use super::Outcome;
-use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
+use super::input::{Fed, analysed, not_the_input, review_of, settings, tell};
 use super::output::{print, private_file, say};
 use super::run::asked_to_end;
 use crate::daemon::{analysis_params, windows};
-use crate::detect::OfflineAnalysis;
 use crate::record::library::Library;
+use crate::record::library::analysis::Rules;
 use crate::record::library::player::players;
 use crate::record::settings::Settings;
 use crate::review::page::{PageModel, page};
 use crate::review::serve::Site;
 use crate::review::serve::bench::{Bench, OwnFile, Shelf};
 use crate::review::{Review, Windows, table};
-use crate::sample::DeviceDescription;
-use crate::units::PlayerHand;
 use anyhow::{Context, bail};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -62,16 +60,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(html) = &args.html {
         not_the_input(&args.input, html)?;
     }
-    let params = analysis_params(&settings);
-    let mut hand = PlayerHand::Right;
-    let start = |device: &DeviceDescription| {
-        hand = device.player_hand;
-        OfflineAnalysis::new(device, params)
-    };
-    let Fed { state, player, report } = feed(&args.input, &settings, start, OfflineAnalysis::push)?;
-    let mut analysis = state.finish();
-    note_input(&mut analysis, &report);
-    let bare = review_of(&args.input, player, analysis, &settings);
+    let Fed { state, player, hand, report } = analysed(&args.input, &settings)?;
+    let bare = review_of(&args.input, player, state, &settings);
     let bench = Bench::of_file(OwnFile { path: args.input.clone(), hand }, Box::new(super::wall_time));
     let said = bench.own(&Arc::new(PageModel { review: bare.clone(), live: false }));
     print(&table::text(&said.review, super::terminal_width()))?;
@@ -92,7 +82,8 @@ fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
         bail!("{}: a folder is shown as a page alone: expected --page", args.input.display());
     }
     let params = analysis_params(&settings);
-    let (library, opened) = Library::open(&args.input, params, super::wall_time())?;
+    let rules = Rules { params, hand: settings.player.hand };
+    let (library, opened) = Library::open(&args.input, rules, super::wall_time())?;
     opened.told.iter().for_each(|told| say(&format!("note: {told}")));
     let folder = args.input.clone();
     let windows = Box::new(move |player: &str| windows_of(&folder, &settings, player));

@@ -3,6 +3,7 @@
 //! µs are integers; degrees and ms have two decimals, fractions four. A number that is unknown is `null`.
 
 use super::calibration_json::CalibrationObject;
+use super::speed::json::SpeedObject;
 use super::statistics::{Share, Spread, Trend};
 use super::summary::{Group, Summary};
 use super::{ANGLE_REFERENCE, LiveCue, Review};
@@ -46,6 +47,7 @@ struct BucketObject<'a> {
     notes: &'a [String],
     calibration: Option<CalibrationObject>,
     summary: SummaryObject<'a>,
+    speed: SpeedObject<'a>,
 }
 
 impl<'a> BucketObject<'a> {
@@ -63,6 +65,7 @@ impl<'a> BucketObject<'a> {
             notes: &review.analysis.notes,
             calibration: review.analysis.calibration.as_ref().map(CalibrationObject::of),
             summary: SummaryObject::of(review),
+            speed: SpeedObject::of(review),
         }
     }
 }

@@ -171,6 +171,7 @@ impl Gather {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::detect::motion::SwingMotion;
     use crate::detect::{AtEvents, Class};
     use crate::units::Measured;
 
@@ -191,6 +192,7 @@ mod tests {
             tempo: Measured::new(3.2, 0.1),
             flags: Vec::new(),
             curve: Vec::new(),
+            motion: SwingMotion::default(),
         }
     }
 

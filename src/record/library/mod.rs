@@ -9,14 +9,19 @@
 
 pub mod analysis;
 pub mod cutting;
+#[cfg(feature = "parquet")]
+mod data_set;
 pub mod files;
 pub mod framing;
+mod import;
 pub mod index;
 pub mod made_from;
 pub mod moved;
+mod nameless;
 pub mod numbers;
 mod open;
 mod operations;
+pub mod package;
 pub mod player;
 pub mod recovery;
 pub mod remarks;
@@ -27,6 +32,9 @@ pub mod steps;
 mod update;
 mod verify;
 
+#[cfg(feature = "parquet")]
+pub use data_set::Exported;
+pub use import::{Import, Received};
 pub use open::{Library, LibraryError, Opened};
-pub use operations::{Import, Operation};
+pub use operations::Operation;
 pub use verify::{Checked, Verified};
