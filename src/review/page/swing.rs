@@ -177,7 +177,7 @@ fn certainty(swing: &Swing) -> Markup {
                 @if let Some(dps) = arm_rate_at_impact(swing) {
                     div { dt { "Arm rate" } dd { span.num { (number(dps.abs(), 0)) " °/s" } " at impact; the hand about "
                         span.num data-m-s=(format!("{:.3}", dps.to_radians().abs() * ARM_M)) { (number(dps.to_radians().abs() * ARM_M, 1)) " m/s" }
-                        " with an arm of " span.num data-m=(ARM_M) { (ARM_M) " m" } " (assumed)" } }
+                        " with an arm of " span.num data-m=(ARM_M) { (number(ARM_M, 2)) "\u{a0}m" } " (assumed)" } }
                 }
             }
             div.scroll tabindex="0" role="region" aria-labelledby="numbers-title" {
