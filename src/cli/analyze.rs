@@ -66,7 +66,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 }
 
 fn offline(args: &Args, settings: &Settings) -> anyhow::Result<(Review, SalvageReport)> {
-    let Fed { state, player, report } = analysed(&args.input, settings)?;
+    let Fed { state, player, report, .. } = analysed(&args.input, settings)?;
     Ok((review_of(&args.input, player, state, settings), report))
 }
 
@@ -75,7 +75,7 @@ fn live(args: &Args, settings: &Settings) -> anyhow::Result<(Review, SalvageRepo
     let start = |device: &_| (LiveAnalysis::new(device, params), Vec::new());
     let take =
         |(path, swings): &mut (LiveAnalysis, Vec<LiveSwing>), arrival: &_| swings.extend(path.push(arrival));
-    let Fed { state: (mut path, mut swings), player, report } = feed(&args.input, settings, start, take)?;
+    let Fed { state: (mut path, mut swings), player, report, .. } = feed(&args.input, settings, start, take)?;
     swings.extend(path.finish());
     let mut analysis = BucketAnalysis {
         swings: swings.iter().map(|live| live.swing.clone()).collect(),

@@ -9,6 +9,7 @@ use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
 use crate::review::Review;
 use crate::sample::{Arrival, DeviceDescription};
+use crate::units::PlayerHand;
 use anyhow::bail;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::path::{Path, PathBuf};
@@ -22,6 +23,8 @@ pub struct Fed<S> {
     pub state: S,
     /// The player's name, where the input says it.
     pub player: Option<String>,
+    /// The hand that the player plays from.
+    pub hand: PlayerHand,
     /// What was lost.
     pub report: SalvageReport,
 }
@@ -64,7 +67,7 @@ pub fn feed<S>(
         }
     }
     progress.finish_and_clear();
-    Ok(Fed { state, player, report: arrivals.report() })
+    Ok(Fed { state, player, hand: device.player_hand, report: arrivals.report() })
 }
 
 /// The analysis of an input, with what its reader has to know of it.
@@ -73,10 +76,10 @@ pub fn feed<S>(
 /// The input cannot be read at all.
 pub fn analysed(path: &Path, settings: &Settings) -> anyhow::Result<Fed<BucketAnalysis>> {
     let start = |device: &_| OfflineAnalysis::new(device, analysis_params(settings));
-    let Fed { state, player, report } = feed(path, settings, start, OfflineAnalysis::push)?;
+    let Fed { state, player, hand, report } = feed(path, settings, start, OfflineAnalysis::push)?;
     let mut analysis = state.finish();
     note_input(&mut analysis, &report);
-    Ok(Fed { state: analysis, player, report })
+    Ok(Fed { state: analysis, player, hand, report })
 }
 
 /// A counter on a terminal; nothing on a pipe.
@@ -126,5 +129,10 @@ pub fn review_of(
         .file_name()
         .map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
     let player = player_name(settings).or(player);
-    Review { player, windows: windows(settings), ..Review::new(&name, analysis) }
+    Review {
+        player,
+        windows: windows(settings),
+        measures: settings.measures.clone(),
+        ..Review::new(&name, analysis)
+    }
 }

@@ -1,6 +1,7 @@
 //! What is measured of one swing, and of a bucket of them.
 
 use super::calibration_quality::CalibrationQuality;
+use super::motion::SwingMotion;
 use crate::sample::NodeRole;
 use crate::units::{DeviceTime, Measured};
 use serde::{Deserialize, Serialize};
@@ -174,6 +175,8 @@ pub struct Swing {
     pub takeaway: DeviceTime,
     /// The arm's turning point.
     pub top: DeviceTime,
+    /// The lead arm passes the horizontal in the downswing, if it was above.
+    pub arm_horizontal_down: Option<DeviceTime>,
     /// The shock; an air swing has none.
     pub impact: Option<DeviceTime>,
     /// The arm at rest after the swing; missing while it is still going on.
@@ -196,6 +199,8 @@ pub struct Swing {
     pub flags: Vec<Flag>,
     /// The curve from address to finish.
     pub curve: Vec<CurvePoint>,
+    /// How arm and hand moved, for speeds.
+    pub motion: SwingMotion,
 }
 
 /// What was lost of one node's samples.

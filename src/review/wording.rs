@@ -243,6 +243,11 @@ pub fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
     format!("{}\u{a0}±\u{a0}{}{unit}", number(measured.value * factor, 0), number(measured.sd * factor, 0))
 }
 
+/// A number with its standard deviation, where it is known.
+pub fn measured(measured: Option<Measured>, factor: f64, unit: &str) -> String {
+    measured.map_or_else(nothing, |m| with_sd(m, factor, unit))
+}
+
 fn degrees(angle: Option<Measured>) -> String {
     angle.map_or_else(nothing, |m| number(m.value, 0))
 }

@@ -124,7 +124,7 @@ pub struct BesideRead {
 
 /// The open index.
 pub struct Index {
-    connection: Connection,
+    pub(super) connection: Connection,
 }
 
 type Result<T> = rusqlite::Result<T>;

@@ -4,7 +4,7 @@
 //! (`NAME.remarks.jsonl`). `index.sqlite` is worked out from these and may be thrown away. `NAME.results.jsonl`
 //! keeps what each version of the program found: a newer one cannot work that out again.
 //!
-//! Pure are [`remarks`], [`numbers`], [`results`], [`recovery`], [`cutting`], [`framing`]; the edge to the folder
+//! Pure are [`remarks`], [`moved`], [`numbers`], [`results`], [`recovery`], [`cutting`], [`framing`]; the edge to the folder
 //! is [`files`], [`rewrite`] and [`made_from`], to SQLite [`index`].
 
 pub mod analysis;
@@ -16,6 +16,7 @@ pub mod framing;
 mod import;
 pub mod index;
 pub mod made_from;
+pub mod moved;
 mod nameless;
 pub mod numbers;
 mod open;
@@ -26,6 +27,7 @@ pub mod recovery;
 pub mod remarks;
 pub mod results;
 pub mod rewrite;
+pub mod search;
 pub mod steps;
 mod update;
 mod verify;

@@ -147,7 +147,7 @@ fn remark_without_names(remark: Remark) -> Option<Remark> {
     let said = match remark.said {
         Said::Note(_) | Said::Tag(_) | Said::Untag(_) | Said::Mark(_) => return None,
         Said::Exclude(_) => Said::Exclude("left out".to_owned()),
-        other @ (Said::Club(_) | Said::Include | Said::Finished) => other,
+        other @ (Said::Club(_) | Said::Include | Said::Event(_) | Said::Finished) => other,
     };
     Some(Remark { said, ..remark })
 }
