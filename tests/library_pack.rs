@@ -78,6 +78,12 @@ fn what_is_packed_here_is_the_same_there() {
         errors(&again)
             .contains("expected a recording that is not in the library yet, found the same as wren.mcap")
     );
+    let here = binary::hingeclock(&["library", "--folder", "home", "pack", "wren", "here.zip"])
+        .current_dir(folder.path())
+        .output()
+        .unwrap();
+    assert_eq!(code(&here), 0, "a name without a folder will do: {}", errors(&here));
+    assert!(fs::read(folder.path().join("here.zip")).unwrap() == fs::read(&zip).unwrap());
     let taken = library(&home, &["pack", "wren", zip.to_str().unwrap()]);
     assert_eq!(code(&taken), 1, "a zip takes no other file's place");
     assert!(!folder.path().join("wren.zip.unready").exists());

@@ -257,7 +257,9 @@ pub fn remove(path: &Path) -> io::Result<()> {
 }
 
 fn sync_folder_of(path: &Path) -> io::Result<()> {
-    path.parent().map_or(Ok(()), |folder| FileDisk.sync_folder(folder))
+    let here = Path::new(".");
+    let folder = path.parent().map(|folder| if folder.as_os_str().is_empty() { here } else { folder });
+    folder.map_or(Ok(()), |folder| FileDisk.sync_folder(folder))
 }
 
 /// A recording that is made anew from what is on the disk already: it is synced once, when it is whole.
