@@ -1,6 +1,7 @@
 //! `library`: the recordings of a folder, what was said of them, and what became of a player over time.
 
 mod change;
+mod load;
 mod show;
 
 use super::Outcome;
@@ -21,6 +22,7 @@ Examples:
   hingeclock library show kestrel-1 4
   hingeclock library remark kestrel-1 4 --exclude \"topped\"
   hingeclock library trend Robin
+  hingeclock library load Robin
   hingeclock library import old.csv.gz --player Robin
   hingeclock library merge morning noon --as day
   hingeclock library verify"
@@ -47,6 +49,8 @@ enum Command {
     Show(show::ShowArgs),
     /// A player's set over all buckets, club by club.
     Trend(show::TrendArgs),
+    /// How much a player has swung in a day and a week, against what is usual.
+    Load(load::LoadArgs),
     /// The players, or a file to begin one with.
     Players(show::PlayersArgs),
     /// What was deleted.
@@ -93,6 +97,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         Command::List(args) => show::list(&context, args),
         Command::Show(args) => show::show(&context, args),
         Command::Trend(args) => show::trend(&context, args),
+        Command::Load(args) => load::load(&context, args),
         Command::Players(args) => show::players(&context, args),
         Command::Trash => show::trash(&context),
         Command::Compare(args) => show::compare(&context, args),

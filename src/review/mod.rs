@@ -7,6 +7,7 @@ mod calibration_json;
 pub mod exchange;
 pub mod json;
 pub mod live;
+pub mod load;
 pub mod over_buckets;
 pub mod page;
 pub mod serve;
@@ -19,7 +20,7 @@ mod wording;
 
 pub use wording::clean;
 
-use crate::detect::{BucketAnalysis, Class, Flag, SetCall, Swing, TargetWindow, Verdict};
+use crate::detect::{BucketAnalysis, Class, SetCall, Swing, TargetWindow, Verdict};
 use crate::units::{DeviceTime, Measured};
 use std::collections::BTreeMap;
 
@@ -121,9 +122,8 @@ impl Review {
     /// could not be measured.
     #[must_use]
     pub fn verdict(&self, swing: &Swing) -> Option<Judged> {
-        if swing.flags.contains(&Flag::HandNodeAlone) {
-            return None;
-        }
+        // A wrist that nobody saw was not set late.
+        swing.hinge_deg.top?;
         let window = self.windows.for_club(swing.club.as_deref())?;
         Some(Judged::new(window, swing))
     }
