@@ -252,3 +252,145 @@ fn what_people_wrote_does_not_steer_the_terminal() {
     let text = String::from_utf8_lossy(&output.stdout);
     assert!(text.contains("red ?[31m") && !text.contains('\u{1b}'), "{text}");
 }
+
+#[test]
+fn what_was_lost_at_an_import_is_told_ever_after() {
+    let folder = tempfile::tempdir().unwrap();
+    let shelf = folder.path().join("library");
+    add(folder.path(), "a.mcap", "Robin", 1, 1);
+    let csv = folder.path().join("old.csv");
+    let recording = folder.path().join("a.mcap");
+    assert_eq!(code(&run(&["export", recording.to_str().unwrap(), csv.to_str().unwrap()])), 0);
+    let text = fs::read_to_string(&csv).unwrap();
+    let broken: String = text
+        .lines()
+        .enumerate()
+        .map(|(at, line)| if at == 500 { "not a row\n".to_owned() } else { format!("{line}\n") })
+        .collect();
+    fs::write(&csv, broken).unwrap();
+    let output = library(&shelf, &["import", csv.to_str().unwrap(), "--player", "Robin"]);
+    assert_eq!(code(&output), 3, "{}", errors(&output));
+    fs::remove_file(&csv).unwrap();
+    let told = "lost of the file this was imported from: line 501 skipped";
+    for arguments in [&["show", "old"][..], &["rebuild"], &["show", "old"]] {
+        let output = library(&shelf, arguments);
+        assert_eq!(code(&output), 0);
+        let text = String::from_utf8_lossy(&output.stdout);
+        assert!(arguments[0] == "rebuild" || text.contains(told), "{text}");
+    }
+    let output = run(&["analyze", shelf.join("old.mcap").to_str().unwrap()]);
+    assert!(errors(&output).contains(told), "{}", errors(&output));
+}
+
+#[test]
+fn a_csv_that_says_which_hand_is_believed() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = "recordings/left-handed.csv.gz";
+    let output = library(folder.path(), &["import", csv, "--player", "Wren (invented)", "--as", "wren"]);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    assert_eq!(json(folder.path(), &["show", "wren"])["bucket"]["hand"], "left");
+    let about = hingeclock::record::library::made_from::about(&folder.path().join("wren.mcap")).unwrap();
+    assert_eq!(about.session.unwrap().player_hand, hingeclock::units::PlayerHand::Left);
+}
+
+#[test]
+fn an_import_needs_a_player_where_the_file_says_none_and_only_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let check = |arguments: &[&str], expected: &str| {
+        let output = library(folder.path(), arguments);
+        assert_eq!(code(&output), 1, "{arguments:?}");
+        assert!(errors(&output).contains(expected), "{arguments:?}: {}", errors(&output));
+    };
+    let csv = "recordings/left-handed.csv.gz";
+    check(&["import", csv], "expected --player with a raw CSV, which does not say who played, found none");
+    check(&["import", csv, "--player", " "], "expected a player's name, found none");
+    check(&["import", "recordings/left-handed.mcap", "--player", "Bo"], "expected no --player");
+    check(&["import", "recordings/README.md", "--player", "Bo"], "recordings/README.md");
+    assert_eq!(json(folder.path(), &["list"])["buckets"].as_array().unwrap().len(), 0);
+}
+
+#[test]
+fn a_club_that_a_player_never_used_is_no_empty_table() {
+    let folder = tempfile::tempdir().unwrap();
+    add(folder.path(), "a.mcap", "Robin", 3, 1);
+    let output = library(folder.path(), &["trend", "Robin", "--club", "putter"]);
+    assert_eq!(code(&output), 1);
+    let told = "expected a club with swings of \"Robin\" that count (iron, driver), found \"putter\"";
+    assert!(errors(&output).contains(told), "{}", errors(&output));
+    let trend = json(folder.path(), &["trend", "Robin", "--club", "iron"]);
+    let clubs: Vec<&Value> = trend["clubs"].as_array().unwrap().iter().map(|club| &club["club"]).collect();
+    assert_eq!(clubs, ["iron"]);
+}
+
+#[test]
+fn players_take_their_windows_from_the_settings_and_an_example_needs_no_library() {
+    let folder = tempfile::tempdir().unwrap();
+    let settings = folder.path().join("s.toml");
+    fs::write(&settings, "[targets]\nputter = { from = 0.1, to = 0.2 }\n").unwrap();
+    let with = ["--settings", settings.to_str().unwrap()];
+    let output =
+        run(&[&["library", "players", "--folder", "/no/such", "--example", "Ann"][..], &with].concat());
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    let text = String::from_utf8_lossy(&output.stdout);
+    assert!(
+        text.contains("name = \"Ann\"") && text.contains("\"putter\" = { from = 0.1, to = 0.2 }"),
+        "{text}"
+    );
+    add(folder.path(), "a.mcap", "Robin", 0, 1);
+    let players = json(folder.path(), &[&["players"][..], &with].concat());
+    let targets = &players["players"][0]["targets"];
+    assert_eq!(targets["putter"], serde_json::json!({ "from": 0.1, "to": 0.2 }), "{targets}");
+}
+
+#[test]
+fn what_changes_something_answers_in_json_too() {
+    let folder = tempfile::tempdir().unwrap();
+    add(folder.path(), "a.mcap", "Robin", 1, 1);
+    let said = json(folder.path(), &["remark", "a", "1", "--tag", "wind"]);
+    let expected = serde_json::json!({ "schema": 1, "path": "a.mcap", "swing": 1, "remarks": 1 });
+    assert_eq!(said, expected);
+    let rebuilt = json(folder.path(), &["rebuild"]);
+    assert_eq!(rebuilt, serde_json::json!({ "schema": 1, "recordings": 1, "analysed": 1 }));
+}
+
+#[test]
+fn other_settings_are_said_to_cost_an_analysis() {
+    let folder = tempfile::tempdir().unwrap();
+    add(folder.path(), "a.mcap", "Robin", 0, 1);
+    assert_eq!(code(&library(folder.path(), &["list"])), 0);
+    let settings = folder.path().join("s.toml");
+    fs::write(&settings, "[bands]\nlate_from = 0.8\n").unwrap();
+    let output = library(folder.path(), &["list", "--settings", settings.to_str().unwrap()]);
+    assert!(errors(&output).contains("the index was made for other settings"), "{}", errors(&output));
+}
+
+#[test]
+fn a_recording_that_may_still_be_going_on_is_not_split() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes = fs::read("recordings/left-handed.mcap").unwrap();
+    fs::write(folder.path().join("now.mcap"), &bytes[..1_150_000]).unwrap();
+    assert!(swings(folder.path(), "now") >= 2);
+    let output = library(folder.path(), &["split", "now", "--before", "2"]);
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains("expected a recording that is over"), "{}", errors(&output));
+}
+
+#[test]
+fn a_recording_is_found_by_its_path_its_name_and_its_number() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "a.mcap", "Robin", 0, 1);
+    add(folder, "sub/a.mcap", "Robin", 0, 2);
+    add(folder, "sub/b.mcap", "Robin", 0, 3);
+    let path = |word: &str| json(folder, &["show", word])["bucket"]["path"].as_str().unwrap().to_owned();
+    assert_eq!(
+        (path("a"), path("a.mcap"), path("sub/a")),
+        ("a.mcap".into(), "a.mcap".into(), "sub/a.mcap".into())
+    );
+    assert_eq!((path("b"), path("b.mcap")), ("sub/b.mcap".into(), "sub/b.mcap".into()));
+    let number = json(folder, &["show", "b"])["bucket"]["number"].as_str().unwrap().to_owned();
+    assert_eq!((path(&number), path(&number[..9])), ("sub/b.mcap".into(), "sub/b.mcap".into()));
+    for word in ["%", "_", &number[1..9], "zzzz"] {
+        assert_eq!(code(&library(folder, &["show", word])), 1, "{word}");
+    }
+}

@@ -96,7 +96,11 @@ fn two_do_not_change_a_library_at_once() {
     add(folder.path(), "a.mcap", 0, 1);
     let (first, _) = shelf::open(folder.path());
     let (mut second, opened) = shelf::open(folder.path());
-    assert_eq!(opened.told, ["opened for reading only: another hingeclock is at work in it"]);
+    let told = format!(
+        "opened for reading only: another hingeclock (process {}) is at work in it",
+        std::process::id()
+    );
+    assert_eq!(opened.told, [told]);
     assert_eq!(second.index().dump().unwrap(), first.index().dump().unwrap());
     let a = second.bucket("a").unwrap();
     let error = second.remark(&a, None, Said::Note("x".to_owned())).unwrap_err();

@@ -50,9 +50,9 @@ fn every_swing_has_a_row_a_curve_and_a_mark() {
     let table = text.split("<table class=\"swings\">").nth(1).unwrap();
     let body = table.split("<tbody>").nth(1).unwrap().split("</tbody>").next().unwrap();
     assert_eq!(count(body, "<tr>"), 11);
-    assert_eq!(count(&text, "<path class=\"curve "), 11);
-    // Ten sets among the curves, eleven swings in order.
-    assert_eq!(count(&text, "<g class=\"set "), 10 + 11);
+    assert_eq!(count(&text, "<path class=\"curve "), 2 * 11);
+    // Ten sets among each kind of curves, eleven swings in order.
+    assert_eq!(count(&text, "<g class=\"set "), 2 * 10 + 11);
     assert_eq!(count(&text, "target window</text>"), 2);
 }
 
@@ -75,18 +75,6 @@ fn a_reader_without_sight_is_served() {
 }
 
 #[test]
-fn only_a_live_page_follows_its_bucket() {
-    let live = PageModel { review: robins_bucket(), live: true };
-    let text = page(&live);
-    assert_eq!(count(&text, "<script src=\"/live.js\" defer></script>"), 1);
-    assert_eq!(count(&text, "<script"), 1);
-    // Without scripts it fetches itself anew.
-    assert!(text.contains("<noscript><meta http-equiv=\"refresh\""));
-    assert!(page(&live).contains("Swing 11, driver"));
-    assert!(!html(robins_bucket()).contains("http-equiv"));
-}
-
-#[test]
 fn an_empty_or_damaged_bucket_still_gives_a_page() {
     let empty = BucketAnalysis { swings: vec![], losses: vec![], notes: vec![], calibration: None };
     assert!(html(Review::new("empty", empty)).contains("No swing was found."));
@@ -98,7 +86,7 @@ fn an_empty_or_damaged_bucket_still_gives_a_page() {
     damaged.analysis.swings[2].set.as_mut().unwrap().arm_travel_at_set.value = f64::NAN;
     damaged.analysis.swings[3].set.as_mut().unwrap().arm_travel_at_set.sd = f64::INFINITY;
     let text = html(damaged);
-    assert_eq!(count(&text, "<path class=\"curve "), 11);
+    assert_eq!(count(&text, "<path class=\"curve "), 2 * 11);
     for word in ["NaN", "inf"] {
         let drawn = text.split(" d=\"").skip(1).map(|rest| rest.split('"').next().unwrap());
         assert!(drawn.clone().all(|data| !data.contains(word)), "{word} in a path");
@@ -141,7 +129,7 @@ async fn the_addresses_answer_with_their_guards() {
         ("/", "text/html; charset=utf-8", "<h1>Robin: kestrel-point-bucket-1</h1>"),
         ("/analysis.json", "application/json", "\"schema\": 1"),
         ("/healthz", "text/plain; charset=utf-8", "ok\n"),
-        ("/live.js", "text/javascript", "new WebSocket("),
+        ("/assets/live.js", "text/javascript", "new WebSocket("),
     ] {
         let answer = get(address, path, &host).await;
         assert!(answer.starts_with("HTTP/1.1 200 "), "{path}: {answer}");

@@ -1,12 +1,10 @@
 //! `analyze`: the numbers of a recording or a raw CSV.
 
 use super::Outcome;
-use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
+use super::input::{Fed, analysed, feed, not_the_input, note_input, review_of, settings, tell};
 use crate::daemon::analysis_params;
 use crate::daemon::feedback::{Feedback, Finished, Foretold, NEAR_EDGE};
-use crate::detect::{
-    AnalysisParams, BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, OfflineAnalysis, Silence,
-};
+use crate::detect::{BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, Silence};
 use crate::fusion::orientation::OrientationMethod;
 use crate::record::feedback_settings::{FeedbackMode, FeedbackSettings};
 use crate::record::salvage::SalvageReport;
@@ -59,9 +57,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(trace) = &args.trace {
         not_the_input(&args.input, trace)?;
     }
-    let params = analysis_params(&settings);
-    let (review, report) =
-        if args.live { live(args, params, &settings)? } else { offline(args, params, &settings)? };
+    let (review, report) = if args.live { live(args, &settings)? } else { offline(args, &settings)? };
     if let Some(path) = &args.trace {
         write_trace(path, &review)?;
     }
@@ -69,23 +65,17 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     Ok(tell(&report))
 }
 
-fn offline(
-    args: &Args,
-    params: AnalysisParams,
-    settings: &Settings,
-) -> anyhow::Result<(Review, SalvageReport)> {
-    let start = |device: &_| OfflineAnalysis::new(device, params);
-    let Fed { state, player, report } = feed(&args.input, settings, start, OfflineAnalysis::push)?;
-    let mut analysis = state.finish();
-    note_input(&mut analysis, &report);
-    Ok((review_of(&args.input, player, analysis, settings), report))
+fn offline(args: &Args, settings: &Settings) -> anyhow::Result<(Review, SalvageReport)> {
+    let Fed { state, player, report, .. } = analysed(&args.input, settings)?;
+    Ok((review_of(&args.input, player, state, settings), report))
 }
 
-fn live(args: &Args, params: AnalysisParams, settings: &Settings) -> anyhow::Result<(Review, SalvageReport)> {
+fn live(args: &Args, settings: &Settings) -> anyhow::Result<(Review, SalvageReport)> {
+    let params = analysis_params(settings);
     let start = |device: &_| (LiveAnalysis::new(device, params), Vec::new());
     let take =
         |(path, swings): &mut (LiveAnalysis, Vec<LiveSwing>), arrival: &_| swings.extend(path.push(arrival));
-    let Fed { state: (mut path, mut swings), player, report } = feed(&args.input, settings, start, take)?;
+    let Fed { state: (mut path, mut swings), player, report, .. } = feed(&args.input, settings, start, take)?;
     swings.extend(path.finish());
     let mut analysis = BucketAnalysis {
         swings: swings.iter().map(|live| live.swing.clone()).collect(),

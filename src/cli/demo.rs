@@ -11,6 +11,8 @@ use crate::device::pty::PtyLine;
 use crate::device::serial::SerialParams;
 use crate::device::virtual_glove::VirtualBucket;
 use crate::device::{Peer, PeerScript};
+use crate::review::serve::bench::{Bench, OwnFile};
+use crate::units::PlayerHand;
 use anyhow::Context;
 use tokio::sync::mpsc;
 
@@ -61,7 +63,10 @@ pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
         glove.abort();
         let outcome = tell(&end)?;
         if args.keep_page {
-            super::review::show(end.review, args.bucket.page_port).await?;
+            let own =
+                end.recordings.first().map(|path| OwnFile { path: path.clone(), hand: PlayerHand::Right });
+            let bench = own.map_or_else(Bench::bare, |own| Bench::of_file(own, Box::new(super::wall_time)));
+            super::review::show(end.review, bench, args.bucket.page_port, args.bucket.share).await?;
         }
         Ok(outcome)
     })

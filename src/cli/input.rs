@@ -2,14 +2,14 @@
 
 use super::Outcome;
 use super::output::say;
-use crate::daemon::{player_name, windows};
-use crate::detect::BucketAnalysis;
-use crate::device::frames::place_word;
+use crate::daemon::{analysis_params, player_name, windows};
+use crate::detect::{BucketAnalysis, OfflineAnalysis};
 use crate::record::input::{Input, open_input};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
 use crate::review::Review;
-use crate::sample::{Arrival, DeviceDescription, NodeRole};
+use crate::sample::{Arrival, DeviceDescription};
+use crate::units::PlayerHand;
 use anyhow::bail;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::path::{Path, PathBuf};
@@ -23,6 +23,8 @@ pub struct Fed<S> {
     pub state: S,
     /// The player's name, where the input says it.
     pub player: Option<String>,
+    /// The hand that the player plays from.
+    pub hand: PlayerHand,
     /// What was lost.
     pub report: SalvageReport,
 }
@@ -53,10 +55,7 @@ pub fn feed<S>(
     start: impl FnOnce(&DeviceDescription) -> S,
     mut take: impl FnMut(&mut S, &Arrival),
 ) -> anyhow::Result<Fed<S>> {
-    let Input { mut device, hand_is_known, player, mut arrivals } = open_input(path)?;
-    if !hand_is_known {
-        device.player_hand = settings.player.hand;
-    }
+    let Input { device, player, mut arrivals, .. } = open_input(path)?.or_hand(settings.player.hand);
     let mut state = start(&device);
     let progress = progress_bar();
     let mut count = 0;
@@ -68,7 +67,19 @@ pub fn feed<S>(
         }
     }
     progress.finish_and_clear();
-    Ok(Fed { state, player, report: arrivals.report() })
+    Ok(Fed { state, player, hand: device.player_hand, report: arrivals.report() })
+}
+
+/// The analysis of an input, with what its reader has to know of it.
+///
+/// # Errors
+/// The input cannot be read at all.
+pub fn analysed(path: &Path, settings: &Settings) -> anyhow::Result<Fed<BucketAnalysis>> {
+    let start = |device: &_| OfflineAnalysis::new(device, analysis_params(settings));
+    let Fed { state, player, hand, report } = feed(path, settings, start, OfflineAnalysis::push)?;
+    let mut analysis = state.finish();
+    note_input(&mut analysis, &report);
+    Ok(Fed { state: analysis, player, hand, report })
 }
 
 /// A counter on a terminal; nothing on a pipe.
@@ -91,14 +102,7 @@ pub fn tell(report: &SalvageReport) -> Outcome {
 
 /// Adds to an analysis what its reader has to know of the input: nodes that are missing, and what was lost.
 pub fn note_input(analysis: &mut BucketAnalysis, report: &SalvageReport) {
-    for role in [NodeRole::Hand, NodeRole::Forearm] {
-        if !report.nodes_seen.contains(&role) {
-            let seen: Vec<&str> = report.nodes_seen.iter().map(|role| place_word(*role)).collect();
-            let seen =
-                if seen.is_empty() { "none".to_owned() } else { format!("{} only", seen.join(" and ")) };
-            analysis.notes.push(format!("expected samples of the {} node, found {seen}", place_word(role)));
-        }
-    }
+    analysis.notes.extend(report.missing_nodes());
     analysis.notes.extend(report.sentences().into_iter().map(|sentence| format!("lost: {sentence}")));
 }
 
@@ -125,5 +129,10 @@ pub fn review_of(
         .file_name()
         .map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
     let player = player_name(settings).or(player);
-    Review { player, windows: windows(settings), ..Review::new(&name, analysis) }
+    Review {
+        player,
+        windows: windows(settings),
+        measures: settings.measures.clone(),
+        ..Review::new(&name, analysis)
+    }
 }

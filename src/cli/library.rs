@@ -1,18 +1,22 @@
 //! `library`: the recordings of a folder, what was said of them, and what became of a player over time.
 
 mod change;
+mod compare;
+mod data_set;
 mod load;
+mod pack;
 mod show;
 
 use super::Outcome;
 use super::input::settings;
 use super::output::say;
 use crate::daemon::analysis_params;
+use crate::record::library::analysis::Rules;
 use crate::record::library::{Library, Opened};
 use crate::record::settings::Settings;
 use std::path::PathBuf;
 
-/// Keep recordings in order: list, remark, import, move, merge, split, delete, verify, compare.
+/// Keep recordings in order: list, remark, import, pack, move, merge, split, delete, verify.
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "BUCKET is a recording's path in the library, its name alone, or the start of its number.
@@ -24,6 +28,8 @@ Examples:
   hingeclock library trend Robin
   hingeclock library load Robin
   hingeclock library import old.csv.gz --player Robin
+  hingeclock library pack kestrel-1 kestrel-1.zip
+  hingeclock library import kestrel-1.zip
   hingeclock library merge morning noon --as day
   hingeclock library verify"
 )]
@@ -56,11 +62,19 @@ enum Command {
     /// What was deleted.
     Trash,
     /// The numbers of earlier versions, and those shown live, beside those of this version.
-    Compare(show::CompareArgs),
+    Compare(compare::CompareArgs),
     /// Add a note, a tag, a mark, the right club, or leave a swing out of statistics.
     Remark(change::RemarkArgs),
-    /// Make a recording of a raw CSV, with the files beside it.
-    Import(change::ImportArgs),
+    /// Take in a packed session, another library's recording, or a raw CSV.
+    Import(pack::ImportArgs),
+    /// Write a session with all that belongs to it into one file, to be mailed.
+    Pack(pack::PackArgs),
+    /// Write all swings, and samples if wanted, as a data set for data programs: Parquet, by player and date.
+    ExportParquet(data_set::ExportArgs),
+    /// The recordings and their numbers as JSON, found without analysing them.
+    ListFiles,
+    /// Print a job that analyses the whole library anew on many cores (Apache Spark).
+    Job,
     /// Give a recording another name; it stays in its folder.
     Rename(change::RenameArgs),
     /// Bring a recording to another folder of the library.
@@ -86,11 +100,19 @@ enum Command {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
     let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
+    let rules = Rules { params: analysis_params(&settings), hand: settings.player.hand };
+    // Some need no library, or must not wait until one is up to date.
+    match &args.command {
+        Command::Players(show::PlayersArgs { example: Some(name) }) => return show::example(&settings, name),
+        Command::ListFiles => return data_set::list_files(&folder, &rules),
+        Command::Job => return data_set::job(),
+        _ => {}
+    }
     if let Command::Import(_) = args.command {
         // The first recording may be an imported one.
         crate::record::library::files::make_folder(&folder)?;
     }
-    let (library, opened) = Library::open(&folder, analysis_params(&settings), super::wall_time())?;
+    let (library, opened) = Library::open(&folder, rules, super::wall_time())?;
     tell(&opened);
     let context = Context { library, settings, json: args.json };
     match &args.command {
@@ -98,11 +120,15 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         Command::Show(args) => show::show(&context, args),
         Command::Trend(args) => show::trend(&context, args),
         Command::Load(args) => load::load(&context, args),
-        Command::Players(args) => show::players(&context, args),
+        Command::Players(_) => show::players(&context),
         Command::Trash => show::trash(&context),
-        Command::Compare(args) => show::compare(&context, args),
+        Command::Compare(args) => compare::compare(&context, args),
         Command::Remark(args) => change::remark(context, args),
-        Command::Import(args) => change::import(context, args),
+        Command::Import(args) => pack::import(context, args),
+        Command::Pack(args) => pack::pack(&context, args),
+        Command::ExportParquet(args) => data_set::export(&context, args),
+        Command::ListFiles => data_set::list_files(&folder, &rules),
+        Command::Job => data_set::job(),
         Command::Rename(args) => change::rename(context, args),
         Command::Move(args) => change::move_to(context, args),
         Command::Merge(args) => change::merge(context, args),

@@ -13,6 +13,7 @@ mod page;
 mod review;
 mod run;
 mod settings;
+mod speed;
 
 use crate::units::WallTime;
 use anyhow::Context;
@@ -69,6 +70,7 @@ enum Command {
     Demo(demo::Args),
     Review(review::Args),
     Analyze(analyze::Args),
+    Speed(speed::Args),
     Export(export::Args),
     Library(library::Args),
     Emulate(emulate::Args),
@@ -86,6 +88,7 @@ pub fn main() -> ExitCode {
         Command::Demo(args) => demo::run(&args, &logs),
         Command::Review(args) => review::run(&args),
         Command::Analyze(args) => analyze::run(&args),
+        Command::Speed(args) => speed::run(&args),
         Command::Export(args) => export::run(&args),
         Command::Library(args) => library::run(&args),
         Command::Emulate(args) => emulate::run(&args),

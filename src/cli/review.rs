@@ -1,16 +1,21 @@
-//! `review`: a bucket for the coach, as a table and as a local page.
+//! `review`: a bucket for the coach, as a table and as a local page; or a whole library as a page.
 
 use super::Outcome;
-use super::input::{Fed, feed, not_the_input, note_input, review_of, settings, tell};
+use super::input::{Fed, analysed, not_the_input, review_of, settings, tell};
 use super::output::{print, private_file, say};
 use super::run::asked_to_end;
-use crate::daemon::analysis_params;
-use crate::detect::OfflineAnalysis;
+use crate::daemon::{analysis_params, windows};
+use crate::record::library::Library;
+use crate::record::library::analysis::Rules;
+use crate::record::library::player::players;
+use crate::record::settings::Settings;
 use crate::review::page::{PageModel, page};
-use crate::review::{Review, serve, table};
-use anyhow::Context;
+use crate::review::serve::Site;
+use crate::review::serve::bench::{Bench, OwnFile, Shelf};
+use crate::review::{Review, Windows, table};
+use anyhow::{Context, bail};
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tokio::sync::watch;
 
@@ -19,9 +24,11 @@ use tokio::sync::watch;
 #[command(after_help = "Examples:
   hingeclock review bucket.mcap
   hingeclock review bucket.mcap --page
+  hingeclock review buckets --page              the library: every swing, and each bucket on the bench
+  hingeclock review bucket.mcap --page --share  for the tablet, too
   hingeclock review bucket.mcap --html bucket.html")]
 pub struct Args {
-    /// A recording or a raw CSV (plain or gzipped).
+    /// A recording, a raw CSV (plain or gzipped), or, with --page, the folder of a library.
     input: PathBuf,
     /// Serve the page on this machine until Ctrl-C.
     #[arg(long)]
@@ -29,6 +36,10 @@ pub struct Args {
     /// Port of the page; 0 takes any free one. Without it 8627, or a free one where that is taken.
     #[arg(long, value_name = "PORT")]
     page_port: Option<u16>,
+    /// Let other devices on the local network see the page, each once it was paired with a code. Plain http: on a
+    /// network that you trust.
+    #[arg(long, requires = "page")]
+    share: bool,
     /// Write the page to a file that stands by itself.
     #[arg(long, value_name = "FILE.html")]
     html: Option<PathBuf>,
@@ -43,35 +54,68 @@ pub struct Args {
 /// The input or the settings cannot be read, the file cannot be written, or the port is taken.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
+    if args.input.is_dir() {
+        return library(args, settings);
+    }
     if let Some(html) = &args.html {
         not_the_input(&args.input, html)?;
     }
-    let params = analysis_params(&settings);
-    let start = |device: &_| OfflineAnalysis::new(device, params);
-    let Fed { state, player, report } = feed(&args.input, &settings, start, OfflineAnalysis::push)?;
-    let mut analysis = state.finish();
-    note_input(&mut analysis, &report);
-    let review = review_of(&args.input, player, analysis, &settings);
-    print(&table::text(&review, super::terminal_width()))?;
+    let Fed { state, player, hand, report } = analysed(&args.input, &settings)?;
+    let bare = review_of(&args.input, player, state, &settings);
+    let bench = Bench::of_file(OwnFile { path: args.input.clone(), hand }, Box::new(super::wall_time));
+    let said = bench.own(&Arc::new(PageModel { review: bare.clone(), live: false }));
+    print(&table::text(&said.review, super::terminal_width()))?;
     let outcome = tell(&report);
     if let Some(path) = &args.html {
-        let text = page(&PageModel { review: review.clone(), live: false });
-        let written = private_file(path)?.write_all(text.as_bytes());
+        let written = private_file(path)?.write_all(page(&said).as_bytes());
         written.with_context(|| format!("{} cannot be written", path.display()))?;
     }
     if args.page {
-        super::runtime()?.block_on(show(review, args.page_port))?;
+        super::runtime()?.block_on(show(bare, bench, args.page_port, args.share))?;
     }
     Ok(outcome)
+}
+
+/// The page of a library.
+fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
+    if !args.page || args.html.is_some() {
+        bail!("{}: a folder is shown as a page alone: expected --page", args.input.display());
+    }
+    let params = analysis_params(&settings);
+    let rules = Rules { params, hand: settings.player.hand };
+    let (library, opened) = Library::open(&args.input, rules, super::wall_time())?;
+    opened.told.iter().for_each(|told| say(&format!("note: {told}")));
+    let folder = args.input.clone();
+    let windows = Box::new(move |player: &str| windows_of(&folder, &settings, player));
+    let bench = Bench::of_library(Shelf { library, params, windows }, Box::new(super::wall_time));
+    super::runtime()?.block_on(serve_site(Site::of_library(bench), args.page_port, args.share))?;
+    Ok(Outcome::Done)
+}
+
+/// The windows of the player's file, or else those of the settings. A file that is wrong is passed over here;
+/// `library players` tells of it.
+fn windows_of(library: &Path, settings: &Settings, name: &str) -> Windows {
+    let mut found = windows(settings);
+    let known = players(library).unwrap_or_default().into_iter().flatten();
+    if let Some(player) = known.into_iter().find(|player| player.name == name) {
+        found.by_club = player.targets;
+    }
+    found
 }
 
 /// Serves the page of a finished bucket until Ctrl-C.
 ///
 /// # Errors
 /// The port is taken.
-pub async fn show(review: Review, port: Option<u16>) -> anyhow::Result<()> {
-    let listener = super::page::listen(port).await?;
-    say(&format!("page at http://{}/ until Ctrl-C", listener.local_addr()?));
+pub async fn show(review: Review, bench: Bench, port: Option<u16>, share: bool) -> anyhow::Result<()> {
     let (_keep, model) = watch::channel(Arc::new(PageModel { review, live: false }));
-    serve::serve(listener, model, asked_to_end()?).await.context("the page is gone")
+    serve_site(Site::new(model, None).with_bench(bench), port, share).await
+}
+
+async fn serve_site(site: Site, port: Option<u16>, share: bool) -> anyhow::Result<()> {
+    let listener = super::page::listen(port, share).await?;
+    say(&format!("{} until Ctrl-C", super::page::where_it_is(&listener)?));
+    let sharing = super::page::sharing(share, say)?;
+    let served = site.shared(sharing).serve(listener, axum::Router::new(), asked_to_end()?).await;
+    served.context("the page is gone")
 }

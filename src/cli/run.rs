@@ -85,6 +85,10 @@ pub struct BucketArgs {
     /// No page.
     #[arg(long)]
     pub no_page: bool,
+    /// Let other devices on the local network see the page, each once it was paired with a code. Plain http: on a
+    /// network that you trust.
+    #[arg(long, conflicts_with_all = ["no_page", "quiet"])]
+    pub share: bool,
     /// When cues are heard: at-set, after-swing, outside-band, fading or guess-first. In place of the settings
     /// file's.
     #[arg(long, value_name = "MODE")]
@@ -215,10 +219,12 @@ pub async fn options(
     let page = if args.no_page {
         None
     } else {
-        let listener = super::page::listen(args.page_port).await?;
-        status.line(&format!("page at http://{}/", listener.local_addr()?));
+        let listener = super::page::listen(args.page_port, args.share).await?;
+        status.line(&super::page::where_it_is(&listener)?);
         Some(listener)
     };
+    let lines = status.clone();
+    let sharing = super::page::sharing(args.share, move |line| lines.line(line))?;
     let (clock, started) = (HostClock::start(), super::wall_time());
     let remember = None;
     Ok(Options {
@@ -229,6 +235,7 @@ pub async fn options(
         settings,
         sound: args.sound.clone(),
         page,
+        sharing,
         view: None,
         end_with_link,
         clock,
@@ -279,7 +286,7 @@ fn type_lines(status: Status, sender: mpsc::Sender<Control>) {
 ///
 /// # Errors
 /// The system does not let us listen.
-pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()>> {
+pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()> + Send + 'static> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut hang_up = signal(SignalKind::hangup())?;

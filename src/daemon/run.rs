@@ -24,6 +24,8 @@ use crate::record::settings::Settings;
 use crate::record::storage::FileDisk;
 use crate::review::live::LiveStatus;
 use crate::review::serve::Site;
+use crate::review::serve::bench::{Bench, OwnFile};
+use crate::review::serve::sharing::Sharing;
 use crate::tone::{SoundChoice, open as open_sound};
 use crate::units::{HostTime, WallTime};
 use anyhow::Context;
@@ -63,6 +65,8 @@ pub struct Options {
     pub sound: SoundChoice,
     /// Where the page is served, if anywhere.
     pub page: Option<TcpListener>,
+    /// Other devices may be paired with the page.
+    pub sharing: Option<Sharing>,
     /// Show the live view on the terminal; its keys go in here, the other end of the controls.
     pub view: Option<mpsc::Sender<Control>>,
     /// End when the link, once up, goes down, instead of waiting for it to come back.
@@ -81,7 +85,7 @@ pub struct Options {
 pub async fn run(
     options: Options,
     controls: mpsc::Receiver<Control>,
-    stop: impl Future<Output = ()>,
+    stop: impl Future<Output = ()> + Send + 'static,
     status: Status,
 ) -> anyhow::Result<BucketEnd> {
     let (path, recorder) = start_recorder(&options)?;
@@ -89,22 +93,29 @@ pub async fn run(
     status.line(&format!("recording to {}{player}", path.display()));
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
     let span = tracing::info_span!("bucket", recording = name);
-    fill(options, controls, stop, status, (path, recorder)).instrument(span).await
+    // As a task: on the thread that has read a piece it runs at once, where a future outside the runtime's
+    // threads would have to be woken.
+    let bucket = tokio::spawn(fill(options, controls, stop, status, (path, recorder)).instrument(span));
+    bucket.await.unwrap_or_else(|failed| match failed.try_into_panic() {
+        Ok(panic) => std::panic::resume_unwind(panic),
+        Err(cancelled) => Err(cancelled.into()),
+    })
 }
 
 /// The bucket from its first event to its end.
 async fn fill(
     mut options: Options,
     controls: mpsc::Receiver<Control>,
-    stop: impl Future<Output = ()>,
+    stop: impl Future<Output = ()> + Send + 'static,
     status: Status,
     recording: (PathBuf, Recorder),
 ) -> anyhow::Result<BucketEnd> {
     tracing::info!("bucket begins");
     let clock = options.clock;
     let (commands, for_glove) = mpsc::channel(COMMAND_QUEUE);
+    let bench = bench(&options, &recording.0);
     let mut desk = Desk::new(&options, recording, commands, status)?;
-    let page = Page::start(options.page.take(), &desk);
+    let page = Page::start(options.page.take(), options.sharing.take(), bench, &desk);
     let end = Arc::new(Notify::new());
     let view = options.view.take();
     let screen = view.and_then(|keys| open_screen(desk.watched(keys, &options.settings, &end)));
@@ -305,6 +316,13 @@ impl Look {
     }
 }
 
+/// Remarks go beside the recording that is being made.
+fn bench(options: &Options, recording: &Path) -> Bench {
+    let file = OwnFile { path: recording.to_owned(), hand: options.settings.player.hand };
+    let (clock, started) = (options.clock, options.started);
+    Bench::of_file(file, Box::new(move || WallTime(started.0 + clock.now().0 / 1000)))
+}
+
 /// The page, while it is served.
 struct Page {
     stop: oneshot::Sender<()>,
@@ -312,8 +330,9 @@ struct Page {
 }
 
 impl Page {
-    fn start(listener: Option<TcpListener>, desk: &Desk) -> Page {
+    fn start(listener: Option<TcpListener>, sharing: Option<Sharing>, bench: Bench, desk: &Desk) -> Page {
         let site = Site::new(desk.bucket.page(), Some(desk.look.told.subscribe()));
+        let site = site.with_bench(bench).shared(sharing);
         let metrics = metrics::router(desk.look.told.subscribe());
         let (stop, stopped) = oneshot::channel::<()>();
         let task = tokio::spawn(async move {

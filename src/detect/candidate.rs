@@ -63,6 +63,12 @@ impl Candidate {
         let until_s = episode.fast_from_s;
         let from_s = until_s - ADDRESS_WITHIN_S;
         let errors = GloveErrors::of_biases(&episode.biases);
+        // Before any work is done: an arm turns no faster than the node that is strapped to it.
+        let (on_arm, of_node) =
+            if hand_alone { (&episode.hand, &errors.hand) } else { (&episode.forearm, &errors.forearm) };
+        if on_arm.iter().all(|reading| of_node.rate(&reading.rate).norm() < params.peak_min) {
+            return Err(NoSwing::Slow);
+        }
         let hand = Track::from_stillest(&episode.hand, &errors.hand, from_s, until_s);
         let hand = hand.filter(|track| track.still_rms < RESTLESS_MAX).ok_or(NoSwing::NoBackswing)?;
         let forearm = if hand_alone {

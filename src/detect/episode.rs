@@ -406,9 +406,9 @@ impl EpisodeCutter {
     }
 
     fn clock_guess_s(&self) -> f64 {
-        let mut sorted: Vec<f64> = self.clock_guesses.iter().copied().collect();
-        sorted.sort_by(f64::total_cmp);
-        sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+        let mut guesses: Vec<f64> = self.clock_guesses.iter().copied().collect();
+        let middle = guesses.len() / 2;
+        if guesses.is_empty() { 0.0 } else { *guesses.select_nth_unstable_by(middle, f64::total_cmp).1 }
     }
 
     fn episode_since(&self, fast_from_s: f64) -> Episode {

@@ -18,11 +18,15 @@ use crate::sample::{Arrival, DeviceDescription};
 use crate::units::DeviceTime;
 use std::collections::VecDeque;
 
-/// A swing is tried again so often while the motion goes on, s.
-const TRY_EVERY_S: f64 = 0.02;
+/// A swing is looked for so often while the motion goes on, s: once at least between the arm's return and the end
+/// of the joint's window, whose instant is known then.
+const TRY_EVERY_S: f64 = 0.06;
 /// A swing is measured when the joint's window was seen, and told so long after the arm came back, s: the work,
 /// some tens of ms, is done by then, and no shock can come any more.
 const TOLD_AFTER_BACK_S: f64 = 0.14;
+/// A swing that was found but not seen to its end, or is not told yet and may have a late shock, is looked at again
+/// so often, s.
+const LOOK_EVERY_S: f64 = 0.01;
 /// So long after a swing was told the next one's work begins, s: the cue goes first.
 const AHEAD_AFTER_S: f64 = 0.1;
 /// The joint estimate leans on so many swings of the recent past.
@@ -183,7 +187,7 @@ impl LiveAnalysis {
             return None;
         }
         let now_s = episode.hand.last()?.t_s;
-        let measured = attempt.measured.or_else(|| self.measure_episode(episode, f64::NEG_INFINITY))?;
+        let measured = attempt.measured.or_else(|| self.measure_episode(episode, f64::NEG_INFINITY).ok())?;
         Some(self.tell(measured, now_s))
     }
 
@@ -200,10 +204,21 @@ impl LiveAnalysis {
             }
             return None;
         }
-        if self.attempt.measured.is_none() && now_s >= self.attempt.next_try_s && self.cutter.is_slowing() {
-            self.attempt.next_try_s = now_s + TRY_EVERY_S;
-            let episode = self.cutter.motion_so_far()?;
-            self.attempt.measured = self.measure_episode(episode, AFTER_BACK_S);
+        let is_due = now_s >= self.attempt.next_try_s;
+        match self.attempt.measured.take() {
+            None if is_due && self.cutter.is_slowing() => {
+                let episode = self.cutter.motion_so_far()?;
+                match self.measure_episode(episode, AFTER_BACK_S) {
+                    Ok(measured) => self.attempt.measured = Some(measured),
+                    Err(again_s) => self.attempt.next_try_s = again_s,
+                }
+            }
+            Some(measured) if is_due => {
+                // A shock that comes after all is no surprise any more when the swing is told.
+                self.attempt.next_try_s = now_s + LOOK_EVERY_S;
+                self.attempt.measured = Some(self.with_late_shock(measured));
+            }
+            kept => self.attempt.measured = kept,
         }
         let certain = |measured: &mut Measured| now_s >= measured.candidate.phases.back_s + TOLD_AFTER_BACK_S;
         let measured = self.attempt.measured.take_if(certain)?;
@@ -211,9 +226,10 @@ impl LiveAnalysis {
         Some(self.tell(measured, now_s))
     }
 
-    /// Measures the swing in an episode, if it has one and enough was seen after it.
-    fn measure_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Option<Measured> {
-        let now_s = episode.hand.last()?.t_s;
+    /// Measures the swing in an episode, if it has one and enough was seen after it; otherwise tells when to try
+    /// again, hand clock, s.
+    fn measure_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Measured, f64> {
+        let now_s = episode.hand.last().map_or(f64::NEG_INFINITY, |reading| reading.t_s);
         if self.state.has_other_clocks(&episode) {
             self.state = self.state.on_new_clocks();
             self.forget_swings();
@@ -221,11 +237,17 @@ impl LiveAnalysis {
         let (sign, phases) = (self.state.lead_arm_sign, self.params.phases);
         let ready = |episode: Episode, state: &WristState| {
             let clock = state.clock_for(&episode);
-            let candidate = Candidate::new(episode, &state.axes, &clock, sign, &phases).ok()?;
+            let candidate = Candidate::new(episode, &state.axes, &clock, sign, &phases)
+                .map_err(|_| now_s + TRY_EVERY_S)?;
             let back_s = candidate.phases.back_s;
+            let seen_s = back_s + seen_after_back_s;
             // A node that is not heard is waited for until the swing is told.
             let waited = now_s >= back_s + TOLD_AFTER_BACK_S;
-            (waited || candidate.heard_until_s() >= back_s + seen_after_back_s).then_some(candidate)
+            if waited || candidate.heard_until_s() >= seen_s {
+                Ok(candidate)
+            } else {
+                Err(seen_s.max(now_s + LOOK_EVERY_S))
+            }
         };
         let mut candidate = ready(episode, &self.state)?;
         if !candidate.hand_alone {
@@ -237,7 +259,7 @@ impl LiveAnalysis {
             self.notice_moved_glove(&window, candidate.phases.takeaway_s);
         }
         let knowledge = self.knowledge(&candidate, &window);
-        Some(self.measured(candidate, knowledge, window))
+        Ok(self.measured(candidate, knowledge, window))
     }
 
     fn measured(&self, candidate: Candidate, knowledge: WristKnowledge, window: JointWindow) -> Measured {

@@ -6,7 +6,7 @@ use super::phases::Phases;
 use super::set::{Crossings, HingeCurve, value_at};
 use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
-use super::{Bands, flags, hand_alone};
+use super::{Bands, flags, hand_alone, motion};
 use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
@@ -116,6 +116,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         club: candidate.episode.club.clone(),
         takeaway: device_time(instants.takeaway_s),
         top: device_time(instants.top_s),
+        arm_horizontal_down: candidate.phases.arm_horizontal_s.map(device_time),
         impact: instants.impact_s.map(device_time),
         finish: candidate.phases.finish_s.map(device_time),
         class: set.map_or(Class::None, |set| {
@@ -150,6 +151,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         tempo: tempo(&instants, &spread),
         flags: Vec::new(),
         curve: points(candidate, &curves, &instants, address),
+        motion: motion::motion(candidate, wrist, &instants, (params.lead_arm_sign, params.grip)),
     };
     let third = uncertainty::third_angle_rms(&curves, &instants);
     let flags = flags::of(candidate, wrist, &swing, &curve, crossings.as_ref(), &instants, third);

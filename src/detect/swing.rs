@@ -1,8 +1,10 @@
 //! What is measured of one swing, and of a bucket of them.
 
 use super::calibration_quality::CalibrationQuality;
+use super::motion::SwingMotion;
 use crate::sample::NodeRole;
 use crate::units::{DeviceTime, Measured};
+use serde::{Deserialize, Serialize};
 
 /// When the hinge was set, as a class (see [`super::Bands`]).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -175,6 +177,8 @@ pub struct Swing {
     pub takeaway: DeviceTime,
     /// The arm's turning point.
     pub top: DeviceTime,
+    /// The lead arm passes the horizontal in the downswing, if it was above.
+    pub arm_horizontal_down: Option<DeviceTime>,
     /// The shock; an air swing has none.
     pub impact: Option<DeviceTime>,
     /// The arm at rest after the swing; missing while it is still going on.
@@ -197,10 +201,12 @@ pub struct Swing {
     pub flags: Vec<Flag>,
     /// The curve from address to finish.
     pub curve: Vec<CurvePoint>,
+    /// How arm and hand moved, for speeds.
+    pub motion: SwingMotion,
 }
 
 /// What was lost of one node's samples.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NodeLoss {
     /// The node.
     pub role: NodeRole,

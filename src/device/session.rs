@@ -5,6 +5,7 @@ use crate::device::host_clock::HostClock;
 use crate::device::link::{LinkError, LinkEvent, RawPiece};
 use crate::device::reconnect::{LinkState, Reconnect, ReconnectEvent, ReconnectParams};
 use crate::device::serial::{self, SerialParams};
+use crate::units::HostTime;
 use firmware_protocol::{Command, CommandKind, Frame, HostHello, MAX_WIRE, Piece, Splitter, Version, encode};
 use futures_util::FutureExt;
 use std::any::Any;
@@ -60,6 +61,7 @@ pub(super) struct Line<'a> {
     pub(super) events: &'a mpsc::Sender<LinkEvent>,
     policy: &'a mut Reconnect,
     splitter: Splitter,
+    stamps: Stamps,
 }
 
 impl Line<'_> {
@@ -75,7 +77,7 @@ impl Line<'_> {
         let received = self.clock.now();
         self.policy.step(ReconnectEvent::Heard, received);
         while let Some(piece) = self.splitter.pull(&mut bytes) {
-            let piece = raw(&piece, received);
+            let piece = raw(&piece, self.stamps.next(received));
             self.events.send(LinkEvent::Raw(piece)).await.ok()?;
         }
         Some(())
@@ -101,13 +103,25 @@ impl Line<'_> {
     /// What a broken link leaves unfinished.
     async fn rest(&mut self) {
         if let Some(rest) = self.splitter.finish() {
-            let piece = raw(&rest, self.clock.now());
+            let piece = raw(&rest, self.stamps.next(self.clock.now()));
             let _ = self.events.send(LinkEvent::Raw(piece)).await;
         }
     }
 }
 
-fn raw(piece: &Piece<'_>, received: crate::units::HostTime) -> RawPiece {
+/// When pieces came, each a microsecond at least after the one before it: so times of arrival alone tell the
+/// order, also of what came in one go. A CSV has nothing else to place a marker by.
+#[derive(Default)]
+struct Stamps(Option<HostTime>);
+
+impl Stamps {
+    fn next(&mut self, received: HostTime) -> HostTime {
+        let after = self.0.map_or(received, |last| HostTime(last.0.saturating_add(1)));
+        *self.0.insert(received.max(after))
+    }
+}
+
+fn raw(piece: &Piece<'_>, received: HostTime) -> RawPiece {
     RawPiece { received, bytes: piece.bytes.to_vec(), whole: piece.is_whole() }
 }
 
@@ -122,7 +136,13 @@ pub(super) async fn keep<L: Link>(
 ) {
     let mut policy = Reconnect::new(params);
     loop {
-        let mut line = Line { clock, events: &events, policy: &mut policy, splitter: Splitter::new() };
+        let mut line = Line {
+            clock,
+            events: &events,
+            policy: &mut policy,
+            splitter: Splitter::new(),
+            stamps: Stamps::default(),
+        };
         let outcome = AssertUnwindSafe(link.once(&mut line, &mut commands)).catch_unwind().await;
         let error = match outcome {
             Ok(None) => return,

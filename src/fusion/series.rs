@@ -71,8 +71,8 @@ pub fn usual_step_s(readings: &[Reading]) -> Option<f64> {
 /// The median step between instants in order of time, s. `None` for fewer than two.
 pub fn median_step_s(t_s: impl Iterator<Item = f64> + Clone) -> Option<f64> {
     let mut steps: Vec<f64> = t_s.clone().zip(t_s.skip(1)).map(|(before, after)| after - before).collect();
-    steps.sort_by(f64::total_cmp);
-    steps.get(steps.len() / 2).copied()
+    let middle = steps.len() / 2;
+    (!steps.is_empty()).then(|| *steps.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
 
 /// Mean of the specific force over the readings, g; zero for none.

@@ -9,6 +9,7 @@ use super::raw_csv::RawCsv;
 use super::recording_input::{RecordingArrivals, introductions};
 use super::salvage::SalvageReport;
 use crate::sample::{Arrival, DeviceDescription};
+use crate::units::PlayerHand;
 use flate2::bufread::MultiGzDecoder;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
@@ -32,6 +33,15 @@ pub struct Input {
 }
 
 impl Input {
+    /// The same, played from this side where the input does not say from which.
+    #[must_use]
+    pub fn or_hand(mut self, hand: PlayerHand) -> Input {
+        if !self.hand_is_known {
+            self.device.player_hand = hand;
+        }
+        self
+    }
+
     /// What was read and lost so far; whole once the arrivals have ended.
     #[must_use]
     pub fn report(&self) -> SalvageReport {

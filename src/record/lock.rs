@@ -57,15 +57,23 @@ pub struct FolderLock {
     _file: File,
 }
 
-/// Holds a folder that is there.
+/// Holds a folder that is there for a recorder.
 ///
 /// # Errors
 /// Another holds it, there are no locks, or it cannot be written.
 pub fn lock_folder(folder: &Path, holder: &str) -> Result<FolderLock, LockError> {
+    hold(folder, LOCK_FILE, holder)
+}
+
+/// Holds a folder for one kind of work, each of which has a file of its own.
+///
+/// # Errors
+/// As [`lock_folder`].
+pub fn hold(folder: &Path, file: &str, holder: &str) -> Result<FolderLock, LockError> {
     let failed = |source| LockError::Io { folder: folder.to_owned(), source };
     let mut options = OpenOptions::new();
     options.read(true).write(true).create(true).truncate(false).mode(0o600);
-    let mut file = options.open(folder.join(LOCK_FILE)).map_err(failed)?;
+    let mut file = options.open(folder.join(file)).map_err(failed)?;
     let tried = file.try_lock();
     judge(tried, || holder_in(&mut file), folder)?;
     // Who holds it is a courtesy: where it cannot be written (a full disk), the lock holds all the same.

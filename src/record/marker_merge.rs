@@ -46,6 +46,12 @@ impl MarkerMerge {
         }
     }
 
+    /// Whether only a later sample can tell if a marker stands before this one.
+    #[must_use]
+    pub fn waits_for_host_time(&self, sample: &ImuSample) -> bool {
+        sample.received.is_none() && self.now.is_some() && self.origin.is_none() && !self.waiting.is_empty()
+    }
+
     /// The next marker that stands before that sample, if any.
     pub fn next_due(&mut self) -> Option<Arrival> {
         let now = self.now?;

@@ -19,6 +19,7 @@ pub mod lock;
 pub mod marker_file;
 pub mod marker_merge;
 pub mod mcap_bytes;
+pub mod measures;
 pub mod mend;
 pub mod node_clock;
 #[cfg(feature = "parquet")]

@@ -3,7 +3,7 @@
 
 use super::csv_row::COLUMNS;
 use super::device_file::device_text;
-use super::parquet_table::{Column, TableWriter, Values};
+use super::parquet_table::{Column, Fractions, TableWriter, Values};
 use crate::sample::{Arrival, DeviceDescription, ImuSample, Marker};
 use crate::units::HostTime;
 use parquet::errors::{ParquetError, Result};
@@ -13,10 +13,12 @@ use std::io::Write;
 const GROUP: usize = 200_000;
 
 /// Writes one file of samples and one of markers. The glove's description stands in the metadata of the first,
-/// under `device`.
+/// under `device`; `metadata` are further pairs of words, in both.
 pub struct ParquetSamples<W: Write + Send> {
     samples: TableWriter<W>,
     markers: W,
+    fractions: Fractions,
+    metadata: Vec<(&'static str, String)>,
     waiting: Vec<ImuSample>,
     told: Vec<(Option<HostTime>, Marker)>,
     /// Samples written so far.
@@ -28,10 +30,18 @@ impl<W: Write + Send> ParquetSamples<W> {
     ///
     /// # Errors
     /// What the files say.
-    pub fn new(samples: W, markers: W, device: &DeviceDescription) -> Result<ParquetSamples<W>> {
+    pub fn new(
+        samples: W,
+        markers: W,
+        device: &DeviceDescription,
+        fractions: Fractions,
+        metadata: Vec<(&'static str, String)>,
+    ) -> Result<ParquetSamples<W>> {
         let about = device_text(device).map_err(|error| ParquetError::External(Box::new(error)))?;
-        let samples = TableWriter::new(samples, &sample_columns(&[]), &[("device", about)])?;
-        Ok(ParquetSamples { samples, markers, waiting: Vec::new(), told: Vec::new(), written: 0 })
+        let of_samples = [&[("device", about)][..], &metadata].concat();
+        let samples = TableWriter::new(samples, &sample_columns(&[]), fractions, &of_samples)?;
+        let (waiting, told) = (Vec::new(), Vec::new());
+        Ok(ParquetSamples { samples, markers, fractions, metadata, waiting, told, written: 0 })
     }
 
     /// Takes what arrived next.
@@ -63,7 +73,7 @@ impl<W: Write + Send> ParquetSamples<W> {
     pub fn finish(mut self) -> Result<(W, W, (u64, u64))> {
         self.write_group()?;
         let columns = marker_columns(&self.told);
-        let mut markers = TableWriter::new(self.markers, &columns, &[])?;
+        let mut markers = TableWriter::new(self.markers, &columns, self.fractions, &self.metadata)?;
         markers.write(&columns)?;
         Ok((self.samples.finish()?, markers.finish()?, (self.written, self.told.len() as u64)))
     }

@@ -33,6 +33,15 @@ pub struct Column {
     pub values: Values,
 }
 
+/// How numbers with a fraction stand in a file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fractions {
+    /// Split by byte, which makes the smallest files.
+    Split,
+    /// As they are: there are engines whose quick reader knows no other way (Spark 4.0).
+    Plain,
+}
+
 /// Writes tables of the same columns one after another into one file.
 pub struct TableWriter<W: Write + Send> {
     writer: SerializedFileWriter<W>,
@@ -43,8 +52,13 @@ impl<W: Write + Send> TableWriter<W> {
     ///
     /// # Errors
     /// Two columns of one name, or what the file says.
-    pub fn new(out: W, like: &[Column], metadata: &[(&str, String)]) -> Result<TableWriter<W>> {
-        let mut writer = SerializedFileWriter::new(out, schema(like)?, properties(like))?;
+    pub fn new(
+        out: W,
+        like: &[Column],
+        fractions: Fractions,
+        metadata: &[(&str, String)],
+    ) -> Result<TableWriter<W>> {
+        let mut writer = SerializedFileWriter::new(out, schema(like)?, properties(like, fractions))?;
         for (key, value) in metadata {
             writer.append_key_value_metadata(KeyValue::new((*key).to_owned(), value.clone()));
         }
@@ -96,14 +110,16 @@ fn schema(columns: &[Column]) -> Result<TypePtr> {
     Ok(Arc::new(Type::group_type_builder("table").with_fields(fields).build()?))
 }
 
-fn properties(columns: &[Column]) -> WriterPropertiesPtr {
+fn properties(columns: &[Column], fractions: Fractions) -> WriterPropertiesPtr {
     let built = WriterProperties::builder().set_compression(Compression::ZSTD(ZstdLevel::default()));
     let reals = columns.iter().filter(|column| matches!(column.values, Values::Reals(_)));
     let built = reals.fold(built, |built, column| {
         let path = ColumnPath::from(column.name.as_str());
-        built
-            .set_column_dictionary_enabled(path.clone(), false)
-            .set_column_encoding(path, Encoding::BYTE_STREAM_SPLIT)
+        let built = built.set_column_dictionary_enabled(path.clone(), false);
+        match fractions {
+            Fractions::Split => built.set_column_encoding(path, Encoding::BYTE_STREAM_SPLIT),
+            Fractions::Plain => built.set_column_encoding(path, Encoding::PLAIN),
+        }
     });
     Arc::new(built.build())
 }

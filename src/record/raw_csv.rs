@@ -11,11 +11,14 @@ use super::node_clock::NodeClock;
 use super::salvage::{Loss, SalvageReport};
 use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeRole};
 use crate::units::DeviceTime;
+use std::collections::VecDeque;
 use std::io::{self, BufRead};
 use std::path::{Path, PathBuf};
 
 /// Longest line that is read; a row of ten columns takes about 80 bytes.
 const LONGEST_LINE: usize = 4096;
+/// Most rows that wait for one with a host time: more than are ever asked for again at once.
+const MOST_PENDING: usize = 65_536;
 
 /// An open raw CSV: an iterator of what arrived.
 pub struct RawCsv {
@@ -25,8 +28,8 @@ pub struct RawCsv {
     device: Option<DeviceDescription>,
     clocks: [NodeClock; NodeRole::ALL.len()],
     merge: MarkerMerge,
-    /// A sample that waits until the markers before it have gone out.
-    pending: Option<ImuSample>,
+    /// Samples that wait until the markers before them have gone out.
+    pending: VecDeque<ImuSample>,
     /// The last good line and what it said, to judge an unfinished one by.
     last_good: Option<(String, ImuSample)>,
     line_number: u64,
@@ -70,7 +73,7 @@ impl RawCsv {
             device,
             clocks: Default::default(),
             merge,
-            pending: None,
+            pending: VecDeque::new(),
             last_good: None,
             line_number: 1,
             ended: false,
@@ -111,6 +114,19 @@ impl RawCsv {
         }
         self.ended = true;
         Ok(None)
+    }
+
+    /// The next good rows that belong together: readings that were asked for again have no host time and stand
+    /// with the row after them, so a marker before that row stands before them, too.
+    fn next_together(&mut self) -> Result<(), InputError> {
+        while let Some(sample) = self.next_sample()? {
+            self.merge.advance(&sample);
+            self.pending.push_back(sample);
+            if !self.merge.waits_for_host_time(&sample) || self.pending.len() >= MOST_PENDING {
+                break;
+            }
+        }
+        Ok(())
     }
 
     /// A gzip stream that is cut or damaged ends the file; any other error is fatal.
@@ -190,20 +206,13 @@ impl Iterator for RawCsv {
         if self.failed {
             return None;
         }
-        if self.pending.is_none() {
-            match self.next_sample() {
-                Ok(Some(sample)) => {
-                    self.merge.advance(&sample);
-                    self.pending = Some(sample);
-                }
-                Ok(None) => return self.rest(),
-                Err(error) => {
-                    self.failed = true;
-                    return Some(Err(error));
-                }
-            }
+        if self.pending.is_empty()
+            && let Err(error) = self.next_together()
+        {
+            self.failed = true;
+            return Some(Err(error));
         }
-        let due = self.merge.next_due();
-        due.or_else(|| self.pending.take().map(Arrival::Sample)).map(Ok)
+        let due = if self.pending.is_empty() { None } else { self.merge.next_due() };
+        due.or_else(|| self.pending.pop_front().map(Arrival::Sample)).map(Ok).or_else(|| self.rest())
     }
 }

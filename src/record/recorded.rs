@@ -14,6 +14,9 @@ use serde::{Deserialize, Serialize};
 pub const PROFILE: &str = "hingeclock";
 /// Version of what the channels hold. Another major change gets another number.
 pub const FORMAT_VERSION: &str = "1";
+/// Kind of a link event: what was lost of the file that a recording was imported from, or should be known of it.
+/// It stands in the recording, since the file may be gone later.
+pub const IMPORTED: &str = "imported";
 /// Longest payload of a message, bytes. A raw piece takes at most some 530.
 pub const LONGEST_PAYLOAD: usize = 1 << 20;
 

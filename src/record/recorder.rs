@@ -12,7 +12,8 @@ use super::storage::Disk;
 use super::tally::Tally;
 use crate::device::host_clock::HostClock;
 use crate::units::HostTime;
-use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TryRecvError, TrySendError, bounded};
+use std::ops::ControlFlow;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
@@ -21,6 +22,8 @@ use thiserror::Error;
 
 /// So long a disk that does not answer is waited for at the end.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// So long it sleeps at most while a chunk is gathered.
+const REST: Duration = Duration::from_millis(10);
 /// News that wait to be told at most; the newest are dropped.
 const NEWS_AT_MOST: usize = 32;
 /// A disk that has taken nothing for so long is called slow, µs.
@@ -227,17 +230,47 @@ impl<D: Disk> Thread<D> {
                 if look(&self.board).ending {
                     break;
                 }
-            } else {
-                match self.queue.recv_timeout(patience) {
-                    Ok(Job::Write(recorded)) => self.write(recorded),
-                    Ok(Job::Finish) | Err(RecvTimeoutError::Disconnected) => break,
-                    Err(RecvTimeoutError::Timeout) => {}
-                }
+            } else if self.take_what_waits(patience).is_break() {
+                break;
             }
             self.keeper.tick(self.clock.now());
             self.publish();
         }
         self.end()
+    }
+
+    /// Waits for something to write, and writes all that has come by then; breaks where nothing more will. While
+    /// a chunk is gathered it sleeps rather than being woken by every piece, which would cost more than the work.
+    fn take_what_waits(&mut self, patience: Duration) -> ControlFlow<()> {
+        let mut next = if self.keeper.pending().is_empty() {
+            self.queue.recv_timeout(patience)
+        } else {
+            std::thread::sleep(patience.min(REST));
+            self.at_hand()
+        };
+        loop {
+            match next {
+                Ok(Job::Write(recorded)) => self.write(recorded),
+                Ok(Job::Finish) | Err(RecvTimeoutError::Disconnected) => return ControlFlow::Break(()),
+                Err(RecvTimeoutError::Timeout) => return ControlFlow::Continue(()),
+            }
+            self.keeper.tick(self.clock.now());
+            if self.keeper.pending().is_empty() {
+                self.publish();
+            }
+            if self.keeper.is_broken() {
+                return ControlFlow::Continue(());
+            }
+            next = self.at_hand();
+        }
+    }
+
+    /// What is in the queue now.
+    fn at_hand(&self) -> Result<Job, RecvTimeoutError> {
+        self.queue.try_recv().map_err(|error| match error {
+            TryRecvError::Empty => RecvTimeoutError::Timeout,
+            TryRecvError::Disconnected => RecvTimeoutError::Disconnected,
+        })
     }
 
     fn write(&mut self, recorded: Recorded) {

@@ -3,7 +3,7 @@
 use super::asked::Asked;
 use super::error::InputError;
 use super::late::{InPlace, LateReadings};
-use super::recorded::Recorded;
+use super::recorded::{IMPORTED, Recorded};
 use super::recording_reader::RecordingReader;
 use super::salvage::{Loss, SalvageReport};
 use crate::device::{Assembler, AssemblyError, Heard, RawPiece};
@@ -14,6 +14,9 @@ use std::collections::VecDeque;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
+/// What was told at an import is told again up to this many sentences.
+const TOLD_AT_MOST: usize = 50;
+
 /// What a recording says of the glove, found before its samples are read.
 pub struct Introduced {
     /// The glove, and the hand it sits on.
@@ -22,6 +25,8 @@ pub struct Introduced {
     pub player: Option<String>,
     /// The glove or the recording says which hand it sits on.
     pub hand_is_known: bool,
+    /// What was told when it was imported from another file.
+    told: Vec<String>,
     assembler: Assembler,
     late: LateReadings,
 }
@@ -36,11 +41,16 @@ pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, Inpu
     let mut reader = RecordingReader::new(path, source)?;
     let mut assembler = Assembler::new();
     let mut glove_knows_hand = false;
+    let mut told = Vec::new();
     let mut follower = Follower::default();
     let mut scratch: Scratch = [0; MAX_DECODED];
     for recorded in reader.by_ref() {
         let piece = match recorded? {
             Recorded::Piece(piece) if piece.whole => piece,
+            Recorded::Link { kind, value, .. } if kind == IMPORTED => {
+                told.extend(Some(value).filter(|_| told.len() < TOLD_AT_MOST));
+                continue;
+            }
             Recorded::Link { kind, value, .. } => {
                 Asked::from_fields(&kind, &value).into_iter().for_each(|asked| follower.late.asked(asked));
                 continue;
@@ -59,7 +69,7 @@ pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, Inpu
     }
     let player = reader.session().map(|session| session.player.clone()).filter(|name| !name.is_empty());
     let hand_is_known = glove_knows_hand || reader.session().is_some();
-    Ok(Introduced { description, assembler, player, hand_is_known, late: follower.late })
+    Ok(Introduced { description, assembler, player, hand_is_known, told, late: follower.late })
 }
 
 /// Follows the stream for readings that were asked for again.
@@ -89,6 +99,7 @@ pub struct RecordingArrivals<R> {
     assembler: Assembler,
     in_place: InPlace,
     came_late: usize,
+    told: Vec<String>,
     /// Assembled from a frame, not yet handed out.
     waiting: VecDeque<Arrival>,
     counted: SalvageReport,
@@ -109,6 +120,7 @@ impl<R: Read> RecordingArrivals<R> {
             reader: RecordingReader::new(path, source)?,
             assembler: introduced.assembler,
             came_late: introduced.late.count(),
+            told: introduced.told,
             in_place: InPlace::new(introduced.late),
             waiting: VecDeque::new(),
             counted: SalvageReport::default(),
@@ -126,6 +138,7 @@ impl<R: Read> RecordingArrivals<R> {
         report.samples_read = self.counted.samples_read;
         report.nodes_seen = self.counted.nodes_seen.clone();
         report.places = self.assembler.places().collect();
+        report.notes.extend(self.told.iter().cloned());
         if self.came_late > 0 {
             report.notes.push(format!(
                 "{} samples that were lost on the way came when asked for again; they stand in their place",

@@ -368,6 +368,7 @@ impl<R: Read> RecordingReader<R> {
     /// The file ends without an end mark, `bytes` after the last whole record.
     fn end_torn(&mut self, bytes: usize, why: &str) {
         self.ended = true;
+        self.report.unfinished = true;
         if bytes > 0 {
             self.lose(bytes, why);
         } else {

@@ -91,6 +91,8 @@ pub struct SalvageReport {
     pub losses: Vec<Loss>,
     /// Losses in all, those that are not listed included.
     pub losses_counted: u64,
+    /// A recording without an end: its writer was stopped, or is still at work.
+    pub unfinished: bool,
     /// What a recording lost up to its last mark that can be read, to the sample; none where it has no marks.
     pub lost: Option<Tally>,
     /// Where the nodes sit, by their index on the wire, as far as is known.
@@ -109,6 +111,7 @@ impl SalvageReport {
     /// Counts a loss, and lists it while there is room.
     pub fn lose(&mut self, loss: Loss) {
         self.losses_counted += 1;
+        self.unfinished |= matches!(loss, Loss::Unfinished { .. });
         if self.losses.len() < LISTED_AT_MOST {
             self.losses.push(loss);
         }
@@ -120,6 +123,18 @@ impl SalvageReport {
         if let Err(place) = self.nodes_seen.binary_search(&role) {
             self.nodes_seen.insert(place, role);
         }
+    }
+
+    /// The nodes a measurement needs that gave no sample, each in a sentence.
+    #[must_use]
+    pub fn missing_nodes(&self) -> Vec<String> {
+        let seen: Vec<&str> = self.nodes_seen.iter().map(|role| place_word(*role)).collect();
+        let seen = if seen.is_empty() { "none".to_owned() } else { format!("{} only", seen.join(" and ")) };
+        let missing =
+            [NodeRole::Hand, NodeRole::Forearm].into_iter().filter(|role| !self.nodes_seen.contains(role));
+        missing
+            .map(|role| format!("expected samples of the {} node, found {seen}", place_word(role)))
+            .collect()
     }
 
     /// The losses in sentences, one a line; the last ones say how many are not listed, and what all of them
@@ -192,5 +207,8 @@ mod tests {
         }
         assert_eq!(report.nodes_seen, [NodeRole::Hand, NodeRole::Forearm]);
         assert_eq!(report.samples_read, 3);
+        assert_eq!(report.missing_nodes(), [""; 0]);
+        report.nodes_seen.remove(0);
+        assert_eq!(report.missing_nodes(), ["expected samples of the hand node, found forearm only"]);
     }
 }

@@ -3,6 +3,7 @@
 use super::error::InputError;
 use super::feedback_settings::FeedbackSettings;
 use super::glove_settings::GloveSection;
+use super::measures::{ArmSection, ClubSection, Measures, judged_club};
 use crate::detect::{Bands, TargetWindow};
 use crate::device::KnownGlove;
 use crate::fusion::orientation::OrientationMethod;
@@ -41,6 +42,8 @@ pub struct Settings {
     pub orientation: OrientationMethod,
     /// When the player hears a cue.
     pub feedback: FeedbackSettings,
+    /// Arm and clubs, for speeds.
+    pub measures: Measures,
 }
 
 /// Who plays.
@@ -73,6 +76,8 @@ struct SettingsFile {
     calibrate_on_connect: Option<bool>,
     orientation: Option<OrientationMethod>,
     feedback: Option<Spanned<FeedbackSettings>>,
+    arm: Option<ArmSection>,
+    clubs: Option<BTreeMap<String, Spanned<ClubSection>>>,
 }
 
 /// A value that is out of its range: where, what was expected, what was found.
@@ -116,6 +121,7 @@ impl Default for Settings {
             calibrate_on_connect: false,
             orientation: OrientationMethod::default(),
             feedback: FeedbackSettings::default(),
+            measures: Measures::default(),
         }
     }
 }
@@ -170,6 +176,13 @@ impl SettingsFile {
         settings.orientation = self.orientation.unwrap_or(settings.orientation);
         if let Some(feedback) = self.feedback {
             settings.feedback = judged_feedback(&feedback)?;
+        }
+        if let Some(arm) = &self.arm {
+            settings.measures.arm = arm.judged()?;
+        }
+        for (name, club) in self.clubs.iter().flatten() {
+            let club = judged_club(&settings.measures, name, club)?;
+            settings.measures.clubs.insert(name.clone(), club);
         }
         if let Some(bands) = self.bands {
             settings.bands = judged_bands(&bands)?;
@@ -301,6 +314,17 @@ speak = \"nothing\"
 wedge = { from = 0.15, to = 0.45 }
 iron = { from = 0.40, to = 0.65 }
 driver = { from = 0.60, to = 1.0 }
+
+# The lead arm, for speeds: shoulder to wrist, and wrist to knuckles, metres. Measured ones make the bars narrower:
+# [arm]
+# arm_length_m = 0.58
+# hand_length_m = 0.10
+
+# A club's length (end of the grip to the sole), mass, centre of mass from the end of the grip, inertia about it
+# across the shaft, and mass of the head; what is left out is that of its kind. driver, wood, hybrid, iron and
+# wedge are known:
+# [clubs]
+# driver = { length_m = 1.143, mass_kg = 0.31, balance_m = 0.89, inertia_kgm2 = 0.043, head_kg = 0.2 }
 ";
 
 #[cfg(test)]
@@ -344,6 +368,15 @@ mod tests {
         check_error(
             "\ntone_volume = 11\n",
             "s.toml, line 2, column 15: expected tone_volume from 0 to 1, found 11",
+        );
+        check_error(
+            "[clubs]\ndriver = { inertia_kgm2 = -0.01 }\n",
+            "s.toml, line 2, column 10: expected an inertia over S²/M, the least that mass at that distance has, so \
+             over 0 about the centre of mass, found inertia_kgm2 -0.01",
+        );
+        check_error(
+            "[arm]\narm_length_m = 58\n",
+            "s.toml, line 2, column 16: expected arm_length_m from 0.2 to 1.2, found 58",
         );
         check_error("[feedback]\nband = 2\n", "s.toml, line 1, column 1: expected band from 0 to 1, found 2");
         check_error(

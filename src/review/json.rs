@@ -3,6 +3,7 @@
 //! µs are integers; degrees and ms have two decimals, fractions four. A number that is unknown is `null`.
 
 use super::calibration_json::CalibrationObject;
+use super::speed::json::SpeedObject;
 use super::statistics::{Share, Spread, Trend};
 use super::summary::{Group, Summary};
 use super::{ANGLE_REFERENCE, LiveCue, Review};
@@ -46,6 +47,7 @@ struct BucketObject<'a> {
     notes: &'a [String],
     calibration: Option<CalibrationObject>,
     summary: SummaryObject<'a>,
+    speed: SpeedObject<'a>,
 }
 
 impl<'a> BucketObject<'a> {
@@ -63,6 +65,7 @@ impl<'a> BucketObject<'a> {
             notes: &review.analysis.notes,
             calibration: review.analysis.calibration.as_ref().map(CalibrationObject::of),
             summary: SummaryObject::of(review),
+            speed: SpeedObject::of(review),
         }
     }
 }
@@ -97,6 +100,8 @@ struct SwingObject<'a> {
     tempo_sd: Option<f64>,
     club: Option<&'a str>,
     flags: Vec<&'static str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    excluded: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     cue: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -151,6 +156,7 @@ impl<'a> SwingObject<'a> {
             tempo_sd: fraction(swing.tempo.sd),
             club: swing.club.as_deref(),
             flags: swing.flags.iter().map(|flag| flag.word()).collect(),
+            excluded: review.left_out(place),
             cue: cue.map(|cue| cue.cue.as_str()),
             cue_at_us: cue.map(|cue| cue.at),
             known_at_cue: cue.and_then(|cue| cue.known.as_ref()).map(|known| KnownObject {
@@ -322,12 +328,19 @@ impl ShareObject {
 #[derive(Serialize)]
 struct TrendObject {
     per_swing: Option<f64>,
+    low_95: Option<f64>,
+    high_95: Option<f64>,
     clear: bool,
 }
 
 impl TrendObject {
     fn of(trend: &Trend) -> TrendObject {
-        TrendObject { per_swing: hundredths(trend.per_swing), clear: trend.clear }
+        TrendObject {
+            per_swing: hundredths(trend.per_swing),
+            low_95: hundredths(trend.low),
+            high_95: hundredths(trend.high),
+            clear: trend.clear,
+        }
     }
 }
 

@@ -5,22 +5,29 @@
 
 mod calibration_json;
 pub mod exchange;
+pub mod figure;
 pub mod json;
 pub mod live;
 pub mod load;
+pub mod motion;
 pub mod over_buckets;
 pub mod page;
+pub mod raw;
+pub mod remarked;
 pub mod serve;
 mod socket;
+pub mod speed;
 pub mod statistics;
 pub mod summary;
 pub mod table;
 pub mod trace;
-mod wording;
+pub(crate) mod wording;
 
 pub use wording::clean;
 
 use crate::detect::{BucketAnalysis, Class, SetCall, Swing, TargetWindow, Verdict};
+use crate::record::library::remarks::Standing;
+use crate::record::measures::Measures;
 use crate::units::{DeviceTime, Measured};
 use std::collections::BTreeMap;
 
@@ -101,8 +108,12 @@ pub struct Review {
     pub analysis: BucketAnalysis,
     /// What counts as early and late for this player.
     pub windows: Windows,
+    /// Arm and clubs, for speeds.
+    pub measures: Measures,
     /// On the live path, the cue of each swing in order; empty otherwise.
     pub cues: Vec<Option<LiveCue>>,
+    /// What people said of each swing in order; empty where nobody was asked.
+    pub standing: Vec<Standing>,
 }
 
 impl Review {
@@ -114,7 +125,9 @@ impl Review {
             player: None,
             analysis,
             windows: Windows::default(),
+            measures: Measures::default(),
             cues: Vec::new(),
+            standing: Vec::new(),
         }
     }
 

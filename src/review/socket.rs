@@ -2,11 +2,11 @@
 
 use super::live::LiveStatus;
 use super::page::{PageModel, live};
-use super::serve::Site;
+use super::serve::{PageState, Site};
 use crate::tone::Cue;
 use axum::extract::State;
 use axum::extract::ws::{Message, WebSocket, WebSocketUpgrade};
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -22,35 +22,29 @@ const PATIENCE: Duration = Duration::from_secs(10);
 /// A page has nothing to say; what it sends anyway may be so long, bytes.
 const INCOMING_MAX: usize = 1024;
 
-/// `GET /live`: only for a page that this server gave out.
-pub async fn follow(State(site): State<Site>, headers: HeaderMap, upgrade: WebSocketUpgrade) -> Response {
-    if !same_origin(&headers) {
-        let sentence = "expected the origin of this page, found another or none\n";
-        return (StatusCode::FORBIDDEN, sentence).into_response();
-    }
+/// `GET /live`: only for a page that this server gave out, which the gate has seen to.
+pub async fn follow(State(site): State<Site>, upgrade: WebSocketUpgrade) -> Response {
+    let Some(model) = site.model.clone() else {
+        return (StatusCode::NOT_FOUND, "no bucket is open here\n").into_response();
+    };
     let Ok(place) = Arc::clone(&site.sockets).try_acquire_owned() else {
         return (StatusCode::SERVICE_UNAVAILABLE, "too many open pages\n").into_response();
     };
     let upgrade = upgrade.max_message_size(INCOMING_MAX).max_frame_size(INCOMING_MAX);
     upgrade.on_upgrade(move |socket| async move {
-        tell(socket, site).await;
+        tell(socket, site, model).await;
         drop(place);
     })
 }
 
-/// Whether the request comes from a page of the very host and port that it asks (any page may open a socket
-/// to any host; the browser only tells on whose behalf).
-fn same_origin(headers: &HeaderMap) -> bool {
-    let text = |name| headers.get(name).and_then(|value| value.to_str().ok());
-    let origin = text(header::ORIGIN).and_then(|origin| origin.strip_prefix("http://"));
-    origin.zip(text(header::HOST)).is_some_and(|(origin, host)| origin.eq_ignore_ascii_case(host))
-}
-
 /// Sends what changed until the page goes, the bucket is over, or nobody fills it any more.
-async fn tell(mut socket: WebSocket, mut site: Site) {
+async fn tell(mut socket: WebSocket, mut site: Site, mut newest: PageState) {
     let mut sent = Sent::default();
+    let mut said = site.bench.said();
     loop {
-        let model = Arc::clone(&site.model.borrow_and_update());
+        said.mark_unchanged();
+        let own = Arc::clone(&newest.borrow_and_update());
+        let Ok(model) = site.aside(move |bench| Ok(bench.own(&own))).await else { return };
         let status = site.status.as_mut().map(|status| Arc::clone(&status.borrow_and_update()));
         let over = !model.live;
         let message = sent.changes(&model, status.as_deref(), over);
@@ -65,7 +59,8 @@ async fn tell(mut socket: WebSocket, mut site: Site) {
             return;
         }
         tokio::select! {
-            changed = site.model.changed() => if changed.is_err() { return },
+            changed = newest.changed() => if changed.is_err() { return },
+            changed = said.changed() => if changed.is_err() { return },
             changed = status_changed(&mut site.status) => if changed.is_err() { return },
             heard = socket.recv() => if !matches!(heard, Some(Ok(_))) { return },
         }
@@ -132,32 +127,4 @@ impl Sent {
 pub async fn all_told(sockets: &Semaphore) {
     let all = u32::try_from(SOCKETS_MAX).unwrap_or(u32::MAX);
     let _ = tokio::time::timeout(Duration::from_secs(1), sockets.acquire_many(all)).await;
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn only_the_pages_own_origin_may_listen() {
-        let with = |origin: Option<&str>| {
-            let mut headers = HeaderMap::new();
-            headers.insert(header::HOST, "127.0.0.1:8627".parse().unwrap());
-            origin.map(|origin| headers.insert(header::ORIGIN, origin.parse().unwrap()));
-            same_origin(&headers)
-        };
-        assert!(with(Some("http://127.0.0.1:8627")));
-        let foreign = [
-            None,
-            Some("null"),
-            Some("http://example.org"),
-            Some("http://127.0.0.1:8628"),
-            Some("https://127.0.0.1:8627"),
-            Some("http://127.0.0.1:8627.example.org"),
-            Some("http://localhost:8627"),
-        ];
-        for origin in foreign {
-            assert!(!with(origin), "{origin:?}");
-        }
-    }
 }

@@ -116,13 +116,18 @@ impl Share {
 pub struct Trend {
     /// Median of the slopes of all pairs.
     pub per_swing: f64,
+    /// Lower end of its 95 % interval.
+    pub low: f64,
+    /// Upper end of its 95 % interval.
+    pub high: f64,
     /// The values rise or fall together more than chance explains (two-sided 5 %).
     pub clear: bool,
 }
 
 /// The drift over values in order of time: the slope of Sen 1968 (J Am Stat Assoc 63:1379-1389) and the
-/// rank test of Mann and Kendall with its normal approximation, both from memory. `None` of fewer than
-/// [`SMALL_SAMPLE`] values, where the approximation does not hold.
+/// rank test of Mann and Kendall with its normal approximation, both from memory; the interval is Sen's, between
+/// the slopes whose ranks lie so many standard deviations of the test's score from the middle. `None` of fewer
+/// than [`SMALL_SAMPLE`] values, where the approximation does not hold.
 #[must_use]
 pub fn trend(values: &[f64]) -> Option<Trend> {
     if values.len() < SMALL_SAMPLE || values.iter().any(|value| !value.is_finite()) {
@@ -138,7 +143,18 @@ pub fn trend(values: &[f64]) -> Option<Trend> {
     let n = values.len() as f64;
     let sd = (n * (n - 1.0) * (2.0 * n + 5.0) / 18.0).sqrt();
     let z = (score.abs() - 1.0).max(0.0) / sd;
-    Some(Trend { per_swing: median(&slopes)?, clear: z > Z_95 })
+    slopes.sort_by(f64::total_cmp);
+    let (low, high) = slope_interval(&slopes, sd)?;
+    Some(Trend { per_swing: quantile(&slopes, 0.5)?, low, high, clear: z > Z_95 })
+}
+
+/// The slopes of these sorted ones that stand as far from the middle as the score's 95 % range goes.
+fn slope_interval(slopes: &[f64], score_sd: f64) -> Option<(f64, f64)> {
+    let (count, reach) = (slopes.len() as f64, Z_95 * score_sd);
+    let low = ((count - reach) / 2.0).round_ties_even().max(0.0) as usize;
+    let high = ((count + reach) / 2.0).round_ties_even() as usize;
+    let at = |place: usize| slopes.get(place.min(slopes.len().checked_sub(1)?)).copied();
+    Some((at(low)?, at(high.saturating_sub(1))?))
 }
 
 #[cfg(test)]
@@ -195,9 +211,12 @@ mod tests {
     #[test]
     fn a_drift_is_told_from_scatter() {
         let rising = [-320.0, -310.0, -315.0, -300.0, -305.0, -290.0, -295.0, -280.0, -270.0, -285.0];
-        assert_eq!(trend(&rising), Some(Trend { per_swing: 5.0, clear: true }));
+        assert_eq!(trend(&rising), Some(Trend { per_swing: 5.0, low: 3.125, high: 20.0 / 3.0, clear: true }));
         let scatter = [-320.0, -290.0, -315.0, -300.0, -305.0, -310.0, -295.0, -330.0, -300.0, -305.0];
-        assert_eq!(trend(&scatter), Some(Trend { per_swing: 0.0, clear: false }));
+        assert_eq!(
+            trend(&scatter),
+            Some(Trend { per_swing: 0.0, low: -5.0, high: 10.0 / 3.0, clear: false })
+        );
         assert_eq!(trend(&rising[..9]), None);
     }
 

@@ -42,15 +42,16 @@ impl Summary {
     /// Works the numbers out.
     #[must_use]
     pub fn of(review: &Review) -> Summary {
-        let swings = &review.analysis.swings;
-        let clubs = clubs_in_order(swings)
+        let swings: Vec<&Swing> = review.counted().map(|(_, swing)| swing).collect();
+        let clubs = clubs_in_order(&swings)
             .into_iter()
             .map(|club| {
-                let of_club: Vec<&Swing> = swings.iter().filter(|swing| swing.club == club).collect();
+                let of_club: Vec<&Swing> =
+                    swings.iter().copied().filter(|swing| swing.club == club).collect();
                 (club, Group::of(review, &of_club))
             })
             .collect();
-        let mut summary = Summary { clubs, all: Group::of(review, &swings.iter().collect::<Vec<_>>()) };
+        let mut summary = Summary { clubs, all: Group::of(review, &swings) };
         if summary.mixes_clubs() {
             summary.all.set_trend_ms = None;
             summary.all.fatigue = None;
@@ -101,7 +102,7 @@ fn share_in_window(review: &Review, swings: &[&Swing]) -> Option<Share> {
     Share::of(hits, judged.len())
 }
 
-fn clubs_in_order(swings: &[Swing]) -> Vec<Option<String>> {
+fn clubs_in_order(swings: &[&Swing]) -> Vec<Option<String>> {
     let mut clubs = Vec::new();
     for swing in swings {
         if !clubs.contains(&swing.club) {

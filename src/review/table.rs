@@ -222,7 +222,7 @@ pub fn printed(mut table: Table) -> String {
 }
 
 /// One paragraph, broken between words, later lines indented by two.
-fn wrapped(text: &str, width: u16) -> String {
+pub(super) fn wrapped(text: &str, width: u16) -> String {
     let mut out = String::new();
     let mut used = 0;
     for word in text.split(' ').filter(|word| !word.is_empty()) {

@@ -226,6 +226,12 @@ pub fn loss_sentence(loss: &NodeLoss) -> String {
     text + "."
 }
 
+/// A change with so many decimals and its sign.
+pub fn signed(change: f64, decimals: usize) -> String {
+    let text = number(change, decimals);
+    if text.starts_with('−') { text } else { format!("+{text}") }
+}
+
 /// A number with so many decimals and a real minus sign; never minus zero.
 pub fn number(value: f64, decimals: usize) -> String {
     if !value.is_finite() {
@@ -240,8 +246,14 @@ pub fn number(value: f64, decimals: usize) -> String {
     }
 }
 
-fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
+/// A number and its uncertainty, whole, in a unit that is so many times smaller.
+pub fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
     format!("{}\u{a0}±\u{a0}{}{unit}", number(measured.value * factor, 0), number(measured.sd * factor, 0))
+}
+
+/// A number with its standard deviation, where it is known.
+pub fn measured(measured: Option<Measured>, factor: f64, unit: &str) -> String {
+    measured.map_or_else(nothing, |m| with_sd(m, factor, unit))
 }
 
 fn degrees(angle: Option<Measured>) -> String {

@@ -13,7 +13,7 @@
 mod shelf;
 
 use hingeclock::detect::{AnalysisParams, OfflineAnalysis};
-use hingeclock::record::library::analysis::{Analysed, BucketFacts, analyse, settings_mark};
+use hingeclock::record::library::analysis::{Analysed, BucketFacts, Rules, analyse};
 use hingeclock::record::library::files;
 use hingeclock::record::library::index::{BesideRead, Index};
 use hingeclock::record::library::made_from::about;
@@ -71,6 +71,7 @@ fn measure(size: usize, buckets: &[Vec<Recorded>]) {
         let (library, opened) = shelf::open(folder);
         assert_eq!(opened.analysed, 0);
         let listed = library.index().buckets().unwrap();
+        library.index().clubs_and_tags().unwrap();
         (library, listed)
     });
     let found: usize = listed.iter().map(|bucket| bucket.swings).sum();
@@ -96,12 +97,12 @@ fn measure(size: usize, buckets: &[Vec<Recorded>]) {
 
 /// Puts every recording into a new index, with the numbers of the one that holds the same pieces.
 fn fill(folder: &Path, played: usize) {
-    let params = AnalysisParams::default();
-    let mut index = Index::open(&folder.join("index.sqlite"), &settings_mark(&params)).unwrap();
+    let rules = Rules::from(AnalysisParams::default());
+    let mut index = Index::open(&folder.join("index.sqlite"), &rules.mark()).unwrap();
     let mut listed = files::list(folder).unwrap().recordings;
     listed.sort_by_key(|(path, ..)| path.file_name().map(OsStr::to_owned));
     let analysed: Vec<Analysed> =
-        listed.iter().take(played).map(|(path, ..)| analyse(&folder.join(path), params)).collect();
+        listed.iter().take(played).map(|(path, ..)| analyse(&folder.join(path), rules)).collect();
     for (number, (path, stamp, beside)) in listed.into_iter().enumerate() {
         let Analysed { facts, swings } = analysed[number % analysed.len()].clone();
         let about = about(&folder.join(&path)).unwrap();

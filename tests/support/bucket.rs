@@ -108,6 +108,7 @@ pub fn swing(shape: Shape) -> Swing {
         club: Some(shape.club.to_owned()),
         takeaway: seconds(shape.takeaway_s),
         top: seconds(shape.takeaway_s + shape.backswing_s),
+        arm_horizontal_down: Some(down.t),
         impact: shape.ball.then_some(seconds(shape.takeaway_s + impact_s)),
         finish: Some(seconds(shape.takeaway_s + impact_s + 0.55)),
         set: full,
@@ -121,6 +122,7 @@ pub fn swing(shape: Shape) -> Swing {
         tempo: Measured::new(shape.backswing_s / shape.downswing_s, 0.05),
         flags: Vec::new(),
         curve,
+        motion: SwingMotion::default(),
     }
 }
 

@@ -1,12 +1,10 @@
 //! The angles of swings as files for a laboratory, one file a swing.
 
 use crate::cli::Outcome;
-use crate::cli::input::{Fed, feed, settings, tell};
+use crate::cli::input::{analysed, settings, tell};
 use crate::cli::output::{print, say};
-use crate::daemon::analysis_params;
-use crate::detect::{BucketAnalysis, OfflineAnalysis, Swing};
+use crate::detect::Swing;
 use crate::record::export::Names;
-use crate::record::settings::Settings;
 use crate::record::storage::new_private_file;
 use crate::review::exchange::{Frames, c3d, motion_text};
 use anyhow::{Context, bail};
@@ -71,16 +69,6 @@ pub fn run(
     }
     print(&format!("{written} of {} swings written beside {}\n", swings.len(), output.display()))?;
     Ok(tell(&fed.report))
-}
-
-/// The input's analysis.
-///
-/// # Errors
-/// The input cannot be read.
-pub fn analysed(input: &Path, settings: &Settings) -> anyhow::Result<Fed<BucketAnalysis>> {
-    let start = |device: &_| OfflineAnalysis::new(device, analysis_params(settings));
-    let Fed { state, player, report } = feed(input, settings, start, OfflineAnalysis::push)?;
-    Ok(Fed { state: state.finish(), player, report })
 }
 
 /// The numbers of the swings, from 1, and where each goes.

@@ -1,13 +1,12 @@
 //! Parquet: the samples, or the swings as one table.
 
-use super::angles::analysed;
 use crate::cli::Outcome;
-use crate::cli::input::{review_of, settings, tell};
+use crate::cli::input::{analysed, review_of, settings, tell};
 use crate::cli::output::print;
 use crate::record::export::Names;
 use crate::record::input::{Input, open_input};
 use crate::record::parquet_samples::ParquetSamples;
-use crate::record::parquet_table::TableWriter;
+use crate::record::parquet_table::{Fractions, TableWriter};
 use crate::record::storage::new_private_file;
 use crate::review::exchange::swing_table;
 use anyhow::{Context, bail};
@@ -27,8 +26,9 @@ pub fn samples(input: &Path, output: &Path, names: Names) -> anyhow::Result<Outc
         bail!("{}: expected a free name, found a file", taken.display());
     }
     let (rows, told) = (create(output)?, create(&markers)?);
+    let device = names.of_device(input.device.clone());
     let mut writer =
-        ParquetSamples::new(rows, told, &names.of_device(input.device.clone())).with_context(failed)?;
+        ParquetSamples::new(rows, told, &device, Fractions::Split, Vec::new()).with_context(failed)?;
     for arrival in input.arrivals.by_ref() {
         writer.write(&names.of_arrival(arrival?)).with_context(failed)?;
     }
@@ -61,7 +61,8 @@ pub fn swings(
     }
     let failed = || format!("{}: cannot be written", output.display());
     let columns = swing_table::columns(&review)?;
-    let mut writer = TableWriter::new(create(output)?, &columns, &[]).with_context(failed)?;
+    let mut writer =
+        TableWriter::new(create(output)?, &columns, Fractions::Split, &[]).with_context(failed)?;
     writer.write(&columns).with_context(failed)?;
     writer.finish().with_context(failed)?.flush().with_context(failed)?;
     print(&format!("{count} swings written to {}\n", output.display()))?;

@@ -1,14 +1,13 @@
-//! The commands that change: remark, import, rename, move, merge, split, delete, restore; and verify and rebuild.
+//! The commands that change: remark, rename, move, merge, split, delete, restore; and verify and rebuild.
 
+use super::show::print_json;
 use super::{Context, tell};
 use crate::cli::Outcome;
 use crate::cli::output::{print, say};
 use crate::record::error::quoted;
-use crate::record::library::player::{Player, players};
+use crate::record::library::Operation;
 use crate::record::library::remarks::Said;
-use crate::record::library::{Import, Operation};
-use crate::units::WallTime;
-use anyhow::{Context as _, bail};
+use anyhow::bail;
 use serde_json::json;
 use std::path::{Path, PathBuf};
 
@@ -45,22 +44,6 @@ pub struct RemarkArgs {
     /// Count the swing again.
     #[arg(long)]
     include: bool,
-}
-
-/// Import a raw CSV.
-#[derive(Debug, clap::Args)]
-pub struct ImportArgs {
-    /// The CSV; plain or gzipped. NAME.device.json and NAME.markers.csv are read when present.
-    csv: PathBuf,
-    /// The player's name. Hand and clubs come from players/NAME.toml where the CSV does not say.
-    #[arg(long)]
-    player: String,
-    /// When it was recorded, as 2026-04-12T09:30:00Z; the CSV's time of change unless given.
-    #[arg(long, value_name = "TIME", value_parser = wall_time)]
-    recorded: Option<WallTime>,
-    /// Name or path of the recording in the library.
-    #[arg(long = "as", value_name = "NAME")]
-    name: Option<String>,
 }
 
 /// Rename a recording.
@@ -124,15 +107,8 @@ pub struct VerifyArgs {
     numbers: bool,
 }
 
-fn wall_time(text: &str) -> Result<WallTime, String> {
-    let at: jiff::Timestamp = text
-        .parse()
-        .map_err(|_| format!("expected a time as 2026-04-12T09:30:00Z, found {}", quoted(text)))?;
-    Ok(WallTime(at.as_millisecond()))
-}
-
 /// Carries an operation out and says what there is now.
-fn carry_out(mut context: Context, operation: &Operation) -> anyhow::Result<Outcome> {
+pub(super) fn carry_out(mut context: Context, operation: &Operation) -> anyhow::Result<Outcome> {
     let lost = context.library.run(&operation.steps)?;
     if context.json {
         print(&(json!({ "schema": 1, "recordings": operation.gives, "losses": lost }).to_string() + "\n"))?;
@@ -161,39 +137,11 @@ pub(super) fn remark(mut context: Context, args: &RemarkArgs) -> anyhow::Result<
         bail!("expected something to say, found nothing")
     };
     context.library.remark(&bucket, args.swing, said)?;
-    Ok(Outcome::Done)
-}
-
-/// `import`.
-pub(super) fn import(context: Context, args: &ImportArgs) -> anyhow::Result<Outcome> {
-    let started = match args.recorded {
-        Some(at) => at,
-        None => changed(&args.csv)?,
-    };
-    let mut player = Player::named(&args.player);
-    for known in players(context.library.folder())? {
-        let known = known?;
-        if known.name == args.player {
-            player = known;
-        }
+    if context.json {
+        let remarks = context.library.index().remarks(bucket.id)?.len();
+        print_json(&json!({ "schema": 1, "path": bucket.path, "swing": args.swing, "remarks": remarks }))?;
     }
-    let operation = context.library.imported(&Import {
-        csv: args.csv.clone(),
-        player: player.name,
-        hand: player.hand,
-        clubs: player.clubs.into_keys().collect(),
-        started,
-        name: args.name.clone(),
-    })?;
-    carry_out(context, &operation)
-}
-
-/// When a file was changed last.
-fn changed(path: &Path) -> anyhow::Result<WallTime> {
-    let changed = std::fs::metadata(path).and_then(|found| found.modified());
-    let changed = changed.with_context(|| format!("{}: cannot be opened", path.display()))?;
-    let since = changed.duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
-    Ok(WallTime(i64::try_from(since.as_millis()).unwrap_or(0)))
+    Ok(Outcome::Done)
 }
 
 /// `rename`.
@@ -269,7 +217,11 @@ pub(super) fn verify(mut context: Context, args: &VerifyArgs) -> anyhow::Result<
 
 /// `rebuild`.
 pub(super) fn rebuild(context: Context) -> anyhow::Result<Outcome> {
-    let (_, opened) = context.library.rebuild()?;
+    let (library, opened) = context.library.rebuild()?;
     tell(&opened);
+    if context.json {
+        let recordings = library.index().count()?;
+        print_json(&json!({ "schema": 1, "recordings": recordings, "analysed": opened.analysed }))?;
+    }
     Ok(Outcome::Done)
 }

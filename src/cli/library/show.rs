@@ -5,22 +5,20 @@ use crate::cli::Outcome;
 use crate::cli::output::{print, say};
 use crate::daemon::windows;
 use crate::record::error::quoted;
-use crate::record::library::index::{Bucket, KnownSwing};
-use crate::record::library::numbers::{ANALYSER, Compared, Pair, side_by_side};
+use crate::record::library::index::{Bucket, ClubsAndTags, KnownSwing};
+use crate::record::library::numbers::ANALYSER;
 use crate::record::library::player::{Player, players as read_players};
 use crate::record::library::remarks::{Remark, standings};
-use crate::record::recorded::Recorded;
-use crate::record::recording_reader::RecordingReader;
+use crate::record::settings::Settings;
 use crate::review::over_buckets::{ClubOverTime, clubs_over_time};
 use crate::review::statistics::Trend;
+use crate::review::wording::{NOTHING, club_name, loss_sentence, number, signed, with_sd};
 use crate::review::{self, Windows};
 use crate::units::{Measured, WallTime};
 use anyhow::bail;
 use comfy_table::Table;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
-use std::fs::File;
-use std::io::BufReader;
 
 /// List the recordings.
 #[derive(Debug, clap::Args)]
@@ -57,33 +55,26 @@ pub struct TrendArgs {
 pub struct PlayersArgs {
     /// Print a file to begin a player of this name with, to be kept as players/NAME.toml.
     #[arg(long, value_name = "NAME")]
-    example: Option<String>,
-}
-
-/// Compare versions.
-#[derive(Debug, clap::Args)]
-pub struct CompareArgs {
-    /// The recording.
-    bucket: String,
+    pub(super) example: Option<String>,
 }
 
 /// A table of texts, each column begun at the left.
-fn table(headings: &[&str]) -> Table {
+pub(super) fn table(headings: &[&str]) -> Table {
     let all: Vec<usize> = (0..headings.len()).collect();
     review::table::table(crate::cli::terminal_width(), headings, &all)
 }
 
-fn print_table(table: Table) -> anyhow::Result<()> {
+pub(super) fn print_table(table: Table) -> anyhow::Result<()> {
     print_lines(&review::table::printed(table))
 }
 
 /// Names and remarks come from outside: none of them steers the terminal.
-fn print_lines(text: &str) -> anyhow::Result<()> {
+pub(super) fn print_lines(text: &str) -> anyhow::Result<()> {
     let clean: String = text.lines().map(|line| review::clean(line) + "\n").collect();
     print(&clean)
 }
 
-fn print_json(value: &Value) -> anyhow::Result<()> {
+pub(super) fn print_json(value: &Value) -> anyhow::Result<()> {
     print(&(serde_json::to_string_pretty(value)? + "\n"))
 }
 
@@ -97,15 +88,17 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
     let mut buckets = index.buckets()?;
     buckets.sort_by(|a, b| (a.facts.started, &a.path).cmp(&(b.facts.started, &b.path)));
     buckets.retain(|bucket| args.player.as_ref().is_none_or(|player| *player == bucket.facts.player));
+    let mut of_swings = index.clubs_and_tags()?;
     let mut rows = Vec::new();
     for bucket in buckets {
-        let (swings, remarks) = (index.swings(bucket.id)?, index.remarks(bucket.id)?);
+        let remarks = index.remarks(bucket.id)?;
+        let ClubsAndTags { clubs, tags } = of_swings.remove(&bucket.id).unwrap_or_default();
         let tagged = |tag: &String| {
             let (on_bucket, ..) = standings(&[], &remarks);
-            on_bucket.tags.contains(tag) || swings.iter().any(|swing| swing.tags.contains(tag))
+            on_bucket.tags.contains(tag) || tags.contains(tag)
         };
         if args.tag.as_ref().is_none_or(tagged) {
-            rows.push((bucket, clubs(&swings), remarks.len()));
+            rows.push((bucket, clubs, remarks.len()));
         }
     }
     if context.json {
@@ -156,6 +149,7 @@ fn bucket_json(bucket: &Bucket, clubs: &[String], remarks: usize) -> Value {
         "path": bucket.path, "number": facts.uuid, "player": facts.player, "hand": facts.hand,
         "started_unix_ms": facts.started, "software": facts.software, "swings": bucket.swings, "clubs": clubs,
         "remarks": remarks, "made_from": facts.made_from, "samples": facts.samples, "losses": facts.losses,
+        "node_losses": facts.node_losses, "unfinished": facts.unfinished,
         "problems": bucket.problems, "unreadable": facts.unreadable, "notes": facts.notes,
     })
 }
@@ -204,12 +198,12 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
         let numbers = &swing.numbers;
         table.add_row([
             swing.place.to_string(),
-            swing.club.clone().unwrap_or_default(),
-            measured(numbers.set_to_top_ms, 0),
-            measured(numbers.arm_travel_at_set, 2),
+            club_name(swing.club.as_deref()),
+            measured(numbers.set_to_top_ms, 1.0, ""),
+            measured(numbers.arm_travel_at_set, 100.0, "\u{a0}%"),
             numbers.class.clone(),
-            measured(numbers.hinge_deg.max, 1),
-            measured(numbers.tempo, 2),
+            numbers.hinge_deg.max.map_or_else(nothing, |hinge| number(hinge.value, 0)),
+            numbers.tempo.map_or_else(nothing, |tempo| number(tempo.value, 1)),
             numbers.flags.join(", "),
             swing.excluded.clone().unwrap_or_default(),
         ]);
@@ -221,8 +215,14 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
         print_lines(&format!("{}, {on}: {kind} {text}\n", time(Some(remark.at_unix_ms))))?;
     }
     let facts = &bucket.facts;
-    for told in facts.unreadable.iter().chain(&facts.losses).chain(&bucket.problems).chain(&facts.notes) {
+    for lost in &facts.losses {
+        print_lines(&format!("lost: {lost}"))?;
+    }
+    for told in facts.unreadable.iter().chain(&bucket.problems).chain(&facts.notes) {
         print_lines(told)?;
+    }
+    for lost in &facts.node_losses {
+        print_lines(&loss_sentence(lost))?;
     }
     Ok(Outcome::Done)
 }
@@ -234,8 +234,12 @@ fn swing_json(swing: &KnownSwing) -> Value {
     })
 }
 
-fn measured(measured: Option<Measured>, decimals: usize) -> String {
-    measured.map_or_else(|| "none".to_owned(), |m| format!("{:.decimals$} ±{:.decimals$}", m.value, m.sd))
+fn measured(measured: Option<Measured>, factor: f64, unit: &str) -> String {
+    measured.map_or_else(nothing, |measured| with_sd(measured, factor, unit))
+}
+
+fn nothing() -> String {
+    NOTHING.to_owned()
 }
 
 /// `trend`.
@@ -250,7 +254,18 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
     }
     let counted = library.index().counted(&args.player)?;
     let mut clubs = clubs_over_time(&counted, &windows_of(context, &args.player)?);
-    clubs.retain(|club| args.club.is_none() || club.club == args.club);
+    if let Some(asked) = &args.club {
+        let names: Vec<String> = clubs.iter().map(|club| club_name(club.club.as_deref())).collect();
+        clubs.retain(|club| club.club.as_ref() == Some(asked));
+        if clubs.is_empty() {
+            let player = quoted(&args.player);
+            bail!(
+                "expected a club with swings of {player} that count ({}), found {}",
+                names.join(", "),
+                quoted(asked)
+            );
+        }
+    }
     if context.json {
         let paths: BTreeMap<i64, &Bucket> = buckets.iter().map(|bucket| (bucket.id, bucket)).collect();
         let clubs: Vec<Value> = clubs.iter().map(|club| club_json(club, &paths)).collect();
@@ -268,16 +283,15 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
         "Trend, ms a bucket",
     ]);
     for club in &clubs {
-        let number = |value: Option<f64>, decimals: usize| {
-            value.map_or_else(|| "none".to_owned(), |v| format!("{v:.decimals$}"))
-        };
+        let whole =
+            |value: Option<f64>, unit: &str| value.map_or_else(nothing, |value| number(value, 0) + unit);
         table.add_row([
-            club.club.clone().unwrap_or_else(|| "not said".to_owned()),
+            club_name(club.club.as_deref()),
             club.buckets.len().to_string(),
             club.swings.to_string(),
-            number(club.set_to_top_ms.map(|spread| spread.median), 0),
-            number(club.set_to_top_ms.and_then(|spread| spread.robust_sd), 0),
-            number(club.arm_travel_at_set.map(|spread| spread.median), 2),
+            whole(club.set_to_top_ms.map(|spread| spread.median), ""),
+            whole(club.set_to_top_ms.and_then(|spread| spread.robust_sd), ""),
+            whole(club.arm_travel_at_set.map(|spread| spread.median * 100.0), "\u{a0}%"),
             club.in_window
                 .map_or_else(|| "no window".to_owned(), |share| format!("{} of {}", share.hits, share.n)),
             trend_text(club.set_trend_ms),
@@ -293,8 +307,10 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
 fn trend_text(trend: Option<Trend>) -> String {
     match trend {
         None => "too few buckets".to_owned(),
-        Some(trend) if trend.clear => format!("{:+.1}, clear", trend.per_swing),
-        Some(trend) => format!("{:+.1}, may be chance", trend.per_swing),
+        Some(trend) => {
+            let clear = if trend.clear { "clear" } else { "may be chance" };
+            format!("{}, {clear}", signed(trend.per_swing, 1))
+        }
     }
 }
 
@@ -337,12 +353,19 @@ fn windows_of(context: &Context, name: &str) -> anyhow::Result<Windows> {
     Ok(found)
 }
 
+/// `players --example`: needs no library.
+pub(super) fn example(settings: &Settings, name: &str) -> anyhow::Result<Outcome> {
+    print(&begun(settings, name).text())?;
+    Ok(Outcome::Done)
+}
+
+/// A player of whom the name is known, with the windows of the settings.
+fn begun(settings: &Settings, name: &str) -> Player {
+    Player { targets: settings.targets.clone(), hand: settings.player.hand, ..Player::named(name) }
+}
+
 /// `players`.
-pub(super) fn players(context: &Context, args: &PlayersArgs) -> anyhow::Result<Outcome> {
-    if let Some(name) = &args.example {
-        print(&Player::named(name).text())?;
-        return Ok(Outcome::Done);
-    }
+pub(super) fn players(context: &Context) -> anyhow::Result<Outcome> {
     let mut known = Vec::new();
     let mut wrong = 0;
     for player in read_players(context.library.folder())? {
@@ -357,10 +380,8 @@ pub(super) fn players(context: &Context, args: &PlayersArgs) -> anyhow::Result<O
     for bucket in context.library.index().buckets()? {
         let name = &bucket.facts.player;
         if !name.is_empty() && !known.iter().any(|player| player.name == *name) {
-            known.push(Player {
-                hand: bucket.facts.hand.unwrap_or(Player::named(name).hand),
-                ..Player::named(name)
-            });
+            let begun = begun(&context.settings, name);
+            known.push(Player { hand: bucket.facts.hand.unwrap_or(begun.hand), ..begun });
         }
     }
     if context.json {
@@ -401,85 +422,4 @@ pub(super) fn trash(context: &Context) -> anyhow::Result<Outcome> {
         }
     }
     Ok(Outcome::Done)
-}
-
-/// `compare`.
-pub(super) fn compare(context: &Context, args: &CompareArgs) -> anyhow::Result<Outcome> {
-    let library = &context.library;
-    let bucket = library.bucket(&args.bucket)?;
-    let now: Vec<Compared> =
-        library.index().swings(bucket.id)?.iter().map(|swing| Compared::of(&swing.numbers)).collect();
-    let mut earlier: Vec<(String, Vec<Compared>)> = live_results(&library.folder().join(&bucket.path))?;
-    for result in library.index().earlier_results(bucket.id)? {
-        let by = format!("{} (settings {})", result.by, result.settings);
-        earlier.push((by, result.swings.iter().map(Compared::of).collect()));
-    }
-    let pairs: Vec<(String, Vec<Pair>)> =
-        earlier.into_iter().map(|(by, earlier)| (by, side_by_side(&earlier, &now))).collect();
-    if context.json {
-        let told: Vec<Value> = pairs.iter().map(|(by, pairs)| json!({ "by": by, "swings": pairs })).collect();
-        print_json(&json!({ "schema": 1, "path": bucket.path, "now": ANALYSER, "earlier": told }))?;
-        return Ok(Outcome::Done);
-    }
-    if pairs.is_empty() {
-        print("No other version's numbers are kept for this recording.\n")?;
-    }
-    for (by, pairs) in &pairs {
-        print(&format!("{by}, then {ANALYSER}\n"))?;
-        let mut table = table(&[
-            "#",
-            "Set to top, ms",
-            "Change",
-            "Arm travel",
-            "Change",
-            "Largest hinge °",
-            "Change",
-            "Class",
-        ]);
-        for (place, pair) in pairs.iter().enumerate() {
-            table.add_row(pair_row(place, pair));
-        }
-        print_table(table)?;
-    }
-    Ok(Outcome::Done)
-}
-
-/// A number of a swing.
-type Part = fn(&Compared) -> Option<f64>;
-
-fn pair_row(place: usize, pair: &Pair) -> Vec<String> {
-    let Pair { earlier, now } = pair;
-    let mut row = vec![now.as_ref().map_or_else(|| "gone".to_owned(), |_| (place + 1).to_string())];
-    let parts: [(Part, usize); 3] = [
-        (|swing| swing.set_to_top_ms, 1),
-        (|swing| swing.arm_travel_at_set, 3),
-        (|swing| swing.hinge_max_deg, 2),
-    ];
-    for (part, decimals) in parts {
-        let of = |swing: &Option<Compared>| swing.as_ref().and_then(part);
-        let text =
-            |value: Option<f64>| value.map_or_else(|| "none".to_owned(), |v| format!("{v:.decimals$}"));
-        row.push(format!("{} > {}", text(of(earlier)), text(of(now))));
-        let change = of(earlier).zip(of(now)).map(|(earlier, now)| now - earlier);
-        row.push(change.map_or_else(String::new, |change| format!("{change:+.decimals$}")));
-    }
-    let class = |swing: &Option<Compared>| {
-        swing.as_ref().map_or("not found", |swing| swing.class.as_str()).to_owned()
-    };
-    let (before, after) = (class(earlier), class(now));
-    row.push(if before == after { before } else { format!("{before} > {after}") });
-    row
-}
-
-/// What was shown live, by the versions that did.
-fn live_results(path: &std::path::Path) -> anyhow::Result<Vec<(String, Vec<Compared>)>> {
-    let mut by_version: BTreeMap<String, Vec<Compared>> = BTreeMap::new();
-    for recorded in RecordingReader::new(path, BufReader::new(File::open(path)?))? {
-        if let Recorded::Derived { kind, by, value, .. } = recorded?
-            && kind == "swing"
-        {
-            by_version.entry(format!("{by}, live")).or_default().extend(Compared::of_live(&value));
-        }
-    }
-    Ok(by_version.into_iter().collect())
 }

@@ -276,3 +276,25 @@ fn left_arm_motion(role: NodeRole, joints: &[Jet; JOINTS]) -> SegmentMotion {
     }
     frame
 }
+
+/// Angle between the shaft and the hand's long axis, towards the thumb, degrees.
+const GRIP_DEG: f64 = 31.0;
+/// Where the shaft is gripped, in the hand of a left lead arm, m: in the palm, near the knuckles.
+const GRIPPED_M: Vec3 = [0.022, -0.075, 0.0];
+
+/// Where the head of a club is in the hand, m. The virtual player's clubs are of usual lengths, gripped 70 mm from
+/// the end and stiff, with the head's middle 20 mm before the other end.
+#[must_use]
+pub fn head_in_hand_m(club: &str, player_hand: PlayerHand) -> Vec3 {
+    let length_m = if club.contains("driver") {
+        1.143
+    } else if club.contains("wedge") {
+        0.895
+    } else {
+        0.94
+    };
+    let from_grip_m = length_m - 0.09;
+    let (sin, cos) = GRIP_DEG.to_radians().sin_cos();
+    let towards_thumb = player_hand.lead_arm_sign() * from_grip_m * sin;
+    add(GRIPPED_M, [0.0, -from_grip_m * cos, towards_thumb])
+}

@@ -1,7 +1,7 @@
 //! The truth of a swing, measured on the noiseless pose by the definitions of its events.
 
 use super::activity::{Activity, Restlessness};
-use super::body::{Joint, segment_motion};
+use super::body::{Joint, head_in_hand_m, segment_motion};
 use super::clock::NodeClock;
 use super::swing::{SwingPlan, SwingSize};
 use super::vector::{Vec3, add, apply, dot, norm, scale};
@@ -113,6 +113,10 @@ pub struct SwingTruth {
     pub arm_travel_top_deg: f64,
     /// Fastest in-plane rate of the forearm in the downswing, °/s.
     pub peak_arm_dps: f64,
+    /// Speed of the head of a stiff club at impact (or with the arm back), m/s: [`super::body::head_in_hand_m`].
+    pub head_speed_mps: f64,
+    /// Speed of the wrist then, m/s.
+    pub wrist_speed_mps: f64,
     /// Unit normal of the swing plane, world frame.
     pub plane_normal_world: Vec3,
     /// How often the glove's seat on the arm had changed by then.
@@ -383,6 +387,23 @@ fn true_curve(trace: &Trace, events: &Events, still: f64, clock: &NodeClock) -> 
     (from..trace.hinge_deg.len()).step_by(CURVE_EVERY).map(point).collect()
 }
 
+/// Speed of a point that is fixed in the hand, m/s, by a difference of places.
+fn speed_of_hand_point(
+    activity: &Activity,
+    restless: &Restlessness,
+    hand: PlayerHand,
+    (t_s, point_m): (f64, Vec3),
+) -> f64 {
+    let place = |t_s: f64| {
+        let mut joints = activity.joints(t_s);
+        restless.add_to(&mut joints, t_s);
+        segment_motion(NodeRole::Hand, hand, &joints).position_of(point_m)
+    };
+    let half_s = 1e-4;
+    let moved = add(place(t_s + half_s), scale(place(t_s - half_s), -1.0));
+    norm(moved) / (2.0 * half_s)
+}
+
 /// Measures the truth of a swing. `None` for an activity that is no swing, or one without its events.
 #[must_use]
 pub fn measure(
@@ -402,6 +423,8 @@ pub fn measure(
     let (_, set_backswing_only) = find_set(&trace, &events, address_deg, events.top, hand_clock);
     let set_s = set.map(|set| trace.time_s(events.top) + set.set_to_top_ms * 1e-3);
     let stamp = |position: f64| hand_clock.stamp(trace.time_s(position));
+    let speed =
+        |point_m| speed_of_hand_point(activity, restless, player_hand, (trace.time_s(events.end), point_m));
     Some(SwingTruth {
         club: plan.club.clone(),
         size: plan.size,
@@ -419,6 +442,8 @@ pub fn measure(
         arm_travel_top_deg: value_at(&events.travel_deg, events.top)
             - value_at(&events.travel_deg, events.takeaway),
         peak_arm_dps: events.peak_arm_dps,
+        head_speed_mps: speed(head_in_hand_m(&plan.club, player_hand)),
+        wrist_speed_mps: speed([0.0; 3]),
         plane_normal_world: events.normal,
         fit_epoch: activity.fit.epoch,
         fit_calibrated: activity.fit.calibrated_epoch == Some(activity.fit.epoch),

@@ -37,6 +37,8 @@ pub const UNKNOWNS: usize = SHARED + OWN;
 
 /// No more of a window than this is looked at, s.
 const LONGEST_WINDOW_S: f64 = 60.0;
+/// Steps before the residuals, and the gyros' matrices, tell of their own spread.
+const FIRST_STEPS: usize = 2;
 /// A step smaller than this in every unknown is the last (rad, s, g alike).
 const SMALL_STEP: f64 = 1e-6;
 
@@ -87,7 +89,7 @@ impl Default for JointParams {
             white_share: 0.05,
             spacing: 0.15,
             spacing_s: 0.1,
-            iterations: 15,
+            iterations: 7,
         }
     }
 }
@@ -210,16 +212,18 @@ pub fn estimate(
     let windows: Vec<Looked> = windows.iter().map(|window| Looked::at(window, params)).collect();
     let mut system = Normal::at(&windows, &state, residual_sd, &prior, params);
     for iteration in 0..params.iterations {
-        let Some((shared, own)) = system.solve() else { break };
-        step(&mut state, &shared, &own);
-        if iteration >= 2 {
-            let covariances = system.covariances(&prior);
-            let freedom_lost = system.freedom_lost(&prior, &covariances);
+        let is_near = iteration >= FIRST_STEPS;
+        if is_near {
+            let freedom_lost = system.freedom_lost(&prior, &system.covariances(&prior));
             residual_sd = (system.robust_sd * freedom_lost).max(params.residual_floor);
-            prior.learn_gyro_matrix_sd(&state, &covariances.0);
         }
+        // The first residuals' spread was a guess, which the gyros are not to be judged by.
+        let is_judged = iteration > FIRST_STEPS;
+        let step = if is_judged { system.learn(&mut prior, &state.shared_moved) } else { system.solve() };
+        let Some((shared, own)) = step else { break };
+        take_step(&mut state, &shared, &own);
         system = Normal::at(&windows, &state, residual_sd, &prior, params);
-        if iteration >= 4 && shared.amax() < SMALL_STEP {
+        if is_judged && shared.amax() < SMALL_STEP {
             break;
         }
     }
@@ -261,7 +265,7 @@ pub fn moved_axis(axis: &Unit<Vector3<f64>>, dx: f64, dy: f64) -> Unit<Vector3<f
     Unit::new_normalize(axis.into_inner() + e.column(0) * dx + e.column(1) * dy)
 }
 
-fn step(state: &mut State, shared: &SharedVector, own: &[Vector3<f64>]) {
+fn take_step(state: &mut State, shared: &SharedVector, own: &[Vector3<f64>]) {
     let axes = &mut state.axes;
     axes.flexion_in_forearm = moved_axis(&axes.flexion_in_forearm, shared[0], shared[1]);
     axes.deviation_in_hand = moved_axis(&axes.deviation_in_hand, shared[2], shared[3]);

@@ -3,13 +3,22 @@
 use super::relative::{NodeAt, of_window};
 use super::{
     CLOCK, Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector,
-    State, TISSUE, instants, tangents,
+    State, TISSUE, UNKNOWNS, instants, tangents,
 };
 use crate::fusion::clock_bends::{BENDS, coefficients_sd_s};
 use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::soft_tissue::SoftTissue;
 use crate::fusion::track::Track;
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{DMatrix, Matrix3, SVector, Vector3};
+
+/// A step: of the shared unknowns, and of each window's own.
+pub(super) type Step = (SharedVector, Vec<Vector3<f64>>);
+
+/// Numbers in a row: its derivatives, and the residual.
+const TERMS: usize = UNKNOWNS + 1;
+
+/// So often the spread of the gyros' matrices is bettered before the windows are looked at anew.
+const LEARNING_STEPS: usize = 3;
 
 /// One window's part of the normal equations.
 struct WindowPart {
@@ -85,17 +94,23 @@ impl Prior {
     }
 
     /// How good these gyros are shows in their own matrices: one step of expectation and maximisation for the
-    /// spread of their entries. It begins at what data sheets give and never rises above it: more would be
-    /// soft tissue that passes for a bad gyro.
-    pub fn learn_gyro_matrix_sd(&mut self, state: &State, covariance: &SharedMatrix) {
-        let entries = || [JOINT, JOINT + NODE].into_iter().flat_map(|first| first + 3..first + GYRO);
-        let square = |i: usize| state.shared_moved[i].powi(2) + covariance[(i, i)];
-        let sum: f64 = entries().map(square).sum::<f64>() + MATRIX_LEAN * self.gyro_matrix_sd.powi(2);
-        let sd = (sum / (entries().count() as f64 + MATRIX_LEAN)).sqrt().min(self.gyro_matrix_sd);
+    /// spread of their entries, told where the unknowns lie from where the search started. It begins at what data
+    /// sheets give and never rises above it: more would be soft tissue that passes for a bad gyro. Gives by how
+    /// much the information on each entry has changed.
+    fn learn_gyro_matrix_sd(&mut self, moved: &SharedVector, covariance: &SharedMatrix) -> f64 {
+        let square = |i: usize| moved[i].powi(2) + covariance[(i, i)];
+        let sum: f64 = gyro_matrices().map(square).sum::<f64>() + MATRIX_LEAN * self.gyro_matrix_sd.powi(2);
+        let sd = (sum / (gyro_matrices().count() as f64 + MATRIX_LEAN)).sqrt().min(self.gyro_matrix_sd);
         let change = 1.0 / (sd * sd) - 1.0 / self.gyro_matrix_sd.powi(2);
-        entries().for_each(|i| self.shared[(i, i)] += change);
+        gyro_matrices().for_each(|i| self.shared[(i, i)] += change);
         self.gyro_matrix_sd = sd;
+        change
     }
+}
+
+/// Where the entries of the gyros' matrices stand among the shared unknowns.
+fn gyro_matrices() -> impl Iterator<Item = usize> {
+    [JOINT, JOINT + NODE].into_iter().flat_map(|first| first + 3..first + GYRO)
 }
 
 /// Rows with less news than this say nothing about the residuals' spread.
@@ -126,21 +141,23 @@ impl Normal {
         let (mut squares, mut count) = (0.0, 0.0);
         for (k, window) in windows.iter().enumerate() {
             let mut before: Option<Row> = None;
+            let mut rows: Vec<f64> = Vec::with_capacity(TERMS * window.at.len());
             for hand in &window.at {
                 let row = joint_row(window.forearm, k, hand, state);
-                squares += row.residual * row.residual;
+                squares += row.residual() * row.residual();
                 count += 1.0;
                 let News { row: news, share, variance } = before
                     .as_ref()
                     .map_or_else(|| row.first(residual_sd), |b| row.news(b, residual_sd, params));
                 let sd = variance.sqrt().hypot(residual_sd * params.white_share);
                 if share > LEAST_NEWS {
-                    scores += (news.residual / sd).abs().min(OUTLYING).powi(2);
+                    scores += (news.residual() / sd).abs().min(OUTLYING).powi(2);
                     scored += 1.0;
                 }
-                normal.add(k, &news, robust(news.residual, sd) / (sd * sd));
+                rows.extend((news.terms * (robust(news.residual(), sd).sqrt() / sd)).iter());
                 before = Some(row);
             }
+            normal.add(k, &DMatrix::from_vec(TERMS, window.at.len(), rows));
         }
         normal.rms = (squares / f64::max(count, 1.0)).sqrt();
         normal.count = count;
@@ -164,13 +181,30 @@ impl Normal {
         }
     }
 
-    fn add(&mut self, window: usize, row: &Row, weight: f64) {
-        self.shared.ger(weight, &row.shared, &row.shared, 1.0);
-        self.vector.axpy(-weight * row.residual, &row.shared, 1.0);
+    /// Adds a window's weighted rows, one a column, all in one product of matrices.
+    fn add(&mut self, window: usize, rows: &DMatrix<f64>) {
+        let sums = rows * rows.transpose();
+        self.shared += sums.fixed_view::<SHARED, SHARED>(0, 0);
+        self.vector += sums.fixed_view::<SHARED, 1>(0, UNKNOWNS);
         let part = &mut self.parts[window];
-        part.own.ger(weight, &row.own, &row.own, 1.0);
-        part.coupling.ger(weight, &row.shared, &row.own, 1.0);
-        part.vector.axpy(-weight * row.residual, &row.own, 1.0);
+        part.own += sums.fixed_view::<OWN, OWN>(SHARED, SHARED);
+        part.coupling += sums.fixed_view::<SHARED, OWN>(0, SHARED);
+        part.vector += sums.fixed_view::<OWN, 1>(SHARED, UNKNOWNS);
+    }
+
+    /// Lets the gyros' matrices show how good the gyros are, without looking at the windows anew; gives the step
+    /// that follows from it, `moved` being how far the unknowns lie from where the search started.
+    pub fn learn(&mut self, prior: &mut Prior, moved: &SharedVector) -> Option<Step> {
+        for _ in 0..LEARNING_STEPS {
+            let (matrix, vector) = self.reduced(&self.eliminated());
+            let factor = matrix.cholesky()?;
+            let change = prior.learn_gyro_matrix_sd(&(moved + factor.solve(&vector)), &factor.inverse());
+            for i in gyro_matrices() {
+                self.shared[(i, i)] += change;
+                self.vector[i] -= change * moved[i];
+            }
+        }
+        self.solve()
     }
 
     /// Each window's own inverse, and its coupling times that.
@@ -188,7 +222,7 @@ impl Normal {
     }
 
     /// The step: of the shared unknowns, and of each window's own.
-    pub fn solve(&self) -> Option<(SharedVector, Vec<Vector3<f64>>)> {
+    pub fn solve(&self) -> Option<Step> {
         let eliminated = self.eliminated();
         let (matrix, vector) = self.reduced(&eliminated);
         let shared = matrix.cholesky()?.solve(&vector);
@@ -230,9 +264,9 @@ impl Normal {
 /// One residual: the cosine of the angle between the two axes, with its derivatives.
 #[derive(Clone)]
 struct Row {
-    residual: f64,
-    shared: SharedVector,
-    own: Vector3<f64>,
+    /// Derivatives by the shared unknowns and by the window's own; then what the unknowns have to make up for,
+    /// the residual with its sign turned.
+    terms: SVector<f64, TERMS>,
     t_s: f64,
     /// Rate of the hand, rad/s.
     rate: f64,
@@ -250,6 +284,10 @@ struct News {
 }
 
 impl Row {
+    fn residual(&self) -> f64 {
+        -self.terms[UNKNOWNS]
+    }
+
     /// Nothing was said before.
     fn first(&self, residual_sd: f64) -> News {
         News { row: self.clone(), variance: residual_sd * residual_sd + self.mended, share: 1.0 }
@@ -265,12 +303,7 @@ impl Row {
         let own = residual_sd * residual_sd;
         let (variance, covariance) = (own + before.mended, own * in_common + before.mended);
         let kept = covariance / variance;
-        let row = Row {
-            residual: self.residual - kept * before.residual,
-            shared: self.shared - before.shared * kept,
-            own: self.own - before.own * kept,
-            ..*self
-        };
+        let row = Row { terms: self.terms - before.terms * kept, ..*self };
         let bridged = (self.mended - before.mended).abs();
         let share = if bridged > own { 0.0 } else { 1.0 - in_common * in_common };
         News { row, variance: (own + self.mended - kept * covariance).max(own * 1e-3), share }
@@ -283,18 +316,17 @@ fn joint_row(forearm: &Track, k: usize, hand: &(f64, NodeAt), state: &State) -> 
     let deviation = relative.hand * state.axes.deviation_in_hand.into_inner();
     // Turning the hand by a small rotation adds its scalar product with this.
     let by_turn = deviation.cross(&flexion);
-    let all = relative.effect.tr_mul(&by_turn);
-    let mut shared = all.fixed_rows::<SHARED>(0).into_owned();
+    let mut terms = SVector::<f64, TERMS>::zeros();
+    terms.fixed_rows_mut::<UNKNOWNS>(0).copy_from(&relative.effect.tr_mul(&by_turn));
     let e1 = tangents(&state.axes.flexion_in_forearm);
     let e2 = tangents(&state.axes.deviation_in_hand);
     for i in 0..2 {
-        shared[i] = (relative.forearm * e1.column(i).into_owned()).dot(&deviation);
-        shared[2 + i] = flexion.dot(&(relative.hand * e2.column(i).into_owned()));
+        terms[i] = (relative.forearm * e1.column(i).into_owned()).dot(&deviation);
+        terms[2 + i] = flexion.dot(&(relative.hand * e2.column(i).into_owned()));
     }
     // A wrist that gives a little about its third axis, as living ones do, looks the same as soft tissue by far
     // more than there can be: the residuals do not judge its share.
-    shared[TISSUE] = 0.0;
-    let own = all.fixed_rows::<OWN>(SHARED).into_owned();
-    let (rate, mended) = (hand.1.rate.norm(), relative.mended);
-    Row { residual: flexion.dot(&deviation), shared, own, t_s: hand.0, rate, mended }
+    terms[TISSUE] = 0.0;
+    terms[UNKNOWNS] = -flexion.dot(&deviation);
+    Row { terms, t_s: hand.0, rate: hand.1.rate.norm(), mended: relative.mended }
 }

@@ -76,27 +76,45 @@ impl Block {
     /// How errors before the block show after it, to the first order of its length.
     pub fn transition(&self) -> Covariance {
         let mut transition = Covariance::identity();
-        let mut put = |row: usize, column: usize, value: Matrix3<f64>| {
+        for (row, column, value) in self.effects() {
             transition.fixed_view_mut::<3, 3>(row, column).copy_from(&value);
-        };
-        put(TILT, GYRO_BIAS, -self.turned);
-        for (i, turned_by) in self.turned_by.iter().enumerate() {
-            put(TILT, GYRO_SCALE + 3 * i, -turned_by);
         }
-        put(VELOCITY, TILT, -self.pushed.cross_matrix());
-        put(VELOCITY, FORCE_BIAS, -self.turned);
-        put(PLACE, VELOCITY, Matrix3::identity() * self.dt_s);
         transition
     }
 
+    /// What the transition has beside the identity: rows and columns of three, and what stands there.
+    fn effects(&self) -> [(usize, usize, Matrix3<f64>); 7] {
+        let by_scale = |i: usize| (TILT, GYRO_SCALE + 3 * i, -self.turned_by[i]);
+        [
+            (TILT, GYRO_BIAS, -self.turned),
+            by_scale(0),
+            by_scale(1),
+            by_scale(2),
+            (VELOCITY, TILT, -self.pushed.cross_matrix()),
+            (VELOCITY, FORCE_BIAS, -self.turned),
+            (PLACE, VELOCITY, Matrix3::identity() * self.dt_s),
+        ]
+    }
+
+    /// The covariance carried through the transition, of which all but a few blocks is the identity.
+    fn carried(&self, before: &Covariance) -> Covariance {
+        let effects = self.effects();
+        let mut half = *before;
+        for (row, column, value) in &effects {
+            let mut rows = half.fixed_rows_mut::<3>(*row);
+            rows += value * before.fixed_rows::<3>(*column);
+        }
+        let mut after = half;
+        for (row, column, value) in &effects {
+            let mut columns = after.fixed_columns_mut::<3>(*row);
+            columns += half.fixed_columns::<3>(*column) * value.transpose();
+        }
+        after
+    }
+
     /// Covariance after the block, from that before it.
-    pub fn predict(
-        &self,
-        before: &Covariance,
-        transition: &Covariance,
-        params: &InertialParams,
-    ) -> Covariance {
-        let mut after = transition * before * transition.transpose();
+    pub fn predict(&self, before: &Covariance, params: &InertialParams) -> Covariance {
+        let mut after = self.carried(before);
         let mut add = |row: usize, variance: f64| {
             (row..row + 3).for_each(|i| after[(i, i)] += variance);
         };
@@ -154,5 +172,28 @@ impl Update {
     pub fn done(mut self) -> Update {
         self.covariance = (self.covariance + self.covariance.transpose()) * 0.5;
         self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_covariance_is_carried_as_by_the_whole_transition() {
+        let matrix = |by: f64| Matrix3::from_fn(|i, j| by * (1.0 + i as f64 - 0.3 * j as f64).sin());
+        let block = Block {
+            dt_s: 0.013,
+            turned: matrix(0.013),
+            turned_by: [matrix(0.1), matrix(-0.2), matrix(0.3)],
+            pushed: Vector3::new(0.1, -0.2, 0.13),
+            tilt_variance: 0.0,
+            velocity_variance: 0.0,
+        };
+        let root = Covariance::from_fn(|i, j| ((3 * i + 7 * j) as f64).cos());
+        let before = root * root.transpose();
+        let transition = block.transition();
+        let expected = transition * before * transition.transpose();
+        assert!((block.carried(&before) - expected).amax() < 1e-12 * expected.amax());
     }
 }

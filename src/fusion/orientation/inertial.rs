@@ -268,7 +268,7 @@ impl State {
     fn close_block(&mut self, params: &InertialParams) -> Taken {
         let block = std::mem::take(&mut self.block);
         let transition = block.transition();
-        let predicted = block.predict(&self.covariance, &transition, params);
+        let predicted = block.predict(&self.covariance, params);
         let mut update = Update::new(predicted);
         update.within_reach(&self.place, &self.velocity, block.dt_s, params);
         if let Some(rest) = self.rest_seen.take() {

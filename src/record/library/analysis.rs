@@ -2,7 +2,7 @@
 
 use super::made_from::{About, MadeFrom, about};
 use super::numbers::SwingNumbers;
-use crate::detect::{AnalysisParams, OfflineAnalysis};
+use crate::detect::{AnalysisParams, NodeLoss, OfflineAnalysis};
 use crate::record::error::InputError;
 use crate::record::input::open_input;
 use crate::units::{PlayerHand, WallTime};
@@ -30,6 +30,10 @@ pub struct BucketFacts {
     pub samples: u64,
     /// What was lost of it on the disk, in sentences.
     pub losses: Vec<String>,
+    /// What was lost on the way, node by node.
+    pub node_losses: Vec<NodeLoss>,
+    /// It has no end: its writer was stopped, or is still at work.
+    pub unfinished: bool,
     /// What else the reader should know.
     pub notes: Vec<String>,
     /// Why nothing could be read at all.
@@ -45,16 +49,33 @@ pub struct Analysed {
     pub swings: Vec<SwingNumbers>,
 }
 
-/// Stands for the settings that an analysis goes by: others give other numbers.
-#[must_use]
-pub fn settings_mark(params: &AnalysisParams) -> String {
-    let text = format!("{params:?}");
-    format!("{:08x}", crate::record::mcap_bytes::crc32(text.as_bytes()))
+/// What an analysis goes by.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rules {
+    /// The parameters.
+    pub params: AnalysisParams,
+    /// The side played from, where a recording does not say.
+    pub hand: PlayerHand,
+}
+
+impl From<AnalysisParams> for Rules {
+    fn from(params: AnalysisParams) -> Rules {
+        Rules { params, hand: PlayerHand::Right }
+    }
+}
+
+impl Rules {
+    /// Stands for them in a few letters: others give other numbers.
+    #[must_use]
+    pub fn mark(&self) -> String {
+        let text = format!("{self:?}");
+        format!("{:08x}", crate::record::mcap_bytes::crc32(text.as_bytes()))
+    }
 }
 
 /// Reads a recording and analyses it. What cannot be read is a fact like others: it costs no other recording.
 #[must_use]
-pub fn analyse(path: &Path, params: AnalysisParams) -> Analysed {
+pub fn analyse(path: &Path, rules: Rules) -> Analysed {
     let about = about(path);
     let facts = match &about {
         Ok(about) => facts_of(about),
@@ -62,7 +83,7 @@ pub fn analyse(path: &Path, params: AnalysisParams) -> Analysed {
     };
     // A detector that fails costs this recording its numbers, and no more.
     let read = about.and_then(|_| {
-        catch_unwind(AssertUnwindSafe(|| read(path, params, &facts))).unwrap_or_else(|_| {
+        catch_unwind(AssertUnwindSafe(|| read(path, rules, &facts))).unwrap_or_else(|_| {
             let (expected, found) = ("an analysis".to_owned(), "a fault of the program".to_owned());
             Err(InputError::Format { path: path.to_owned(), expected, found })
         })
@@ -86,21 +107,32 @@ fn facts_of(about: &About) -> BucketFacts {
         made_from: about.made_from.clone(),
         samples: 0,
         losses: Vec::new(),
+        node_losses: Vec::new(),
+        unfinished: false,
         notes: Vec::new(),
         unreadable: None,
     }
 }
 
-fn read(path: &Path, params: AnalysisParams, facts: &BucketFacts) -> Result<Analysed, InputError> {
-    let mut input = open_input(path)?;
-    let mut analysis = OfflineAnalysis::new(&input.device, params);
+fn read(path: &Path, rules: Rules, facts: &BucketFacts) -> Result<Analysed, InputError> {
+    let mut input = open_input(path)?.or_hand(rules.hand);
+    let hand = input.device.player_hand;
+    let mut analysis = OfflineAnalysis::new(&input.device, rules.params);
     for arrival in input.arrivals.by_ref() {
         analysis.push(&arrival?);
     }
     let report = input.report();
     let analysis = analysis.finish();
-    let notes = report.notes.iter().chain(&analysis.notes).cloned().collect();
-    let facts =
-        BucketFacts { samples: report.samples_read, losses: report.sentences(), notes, ..facts.clone() };
+    let missing = report.missing_nodes();
+    let notes = report.notes.iter().chain(&missing).chain(&analysis.notes).cloned().collect();
+    let facts = BucketFacts {
+        hand: facts.hand.or(Some(hand)),
+        samples: report.samples_read,
+        losses: report.sentences(),
+        node_losses: analysis.losses.clone(),
+        unfinished: report.unfinished,
+        notes,
+        ..facts.clone()
+    };
     Ok(Analysed { facts, swings: analysis.swings.iter().map(SwingNumbers::of).collect() })
 }

@@ -228,6 +228,15 @@ pub fn carry(from: &Path, to: &Path) -> io::Result<()> {
     sync_folder_of(from)
 }
 
+/// Gives a file another path, in place of what has it.
+///
+/// # Errors
+/// What the file system says.
+pub fn replace(from: &Path, to: &Path) -> io::Result<()> {
+    fs::rename(from, to)?;
+    sync_folder_of(to)
+}
+
 /// Takes from all but its owner the right to read or write a file.
 ///
 /// # Errors

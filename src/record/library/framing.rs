@@ -48,8 +48,13 @@ impl Framer {
     /// # Errors
     /// A text is too long for its frame.
     pub fn introduce(&mut self, out: &mut Vec<Recorded>) -> Result<(), String> {
-        let device = self.device.clone();
-        self.frame(&Frame::DeviceInfo(device_info(&device)), out)
+        self.frame(&Frame::DeviceInfo(device_info(&self.device)), out)
+    }
+
+    /// What the host's clock shows now.
+    #[must_use]
+    pub fn host(&self) -> HostTime {
+        self.host
     }
 
     /// Takes the next arrival; appends what it completes.

@@ -1,19 +1,22 @@
 //! The index: an SQLite file that answers quickly what the recordings would answer slowly. It holds nothing that
 //! is not in them and in the files beside them, so it may be thrown away at any time.
 
+mod asked;
+
 use super::analysis::{Analysed, BucketFacts};
 use super::files::{Beside, Stamp};
 use super::numbers::{ANALYSER, SwingNumbers};
-use super::remarks::{Remark, Remarks, standings};
+use super::remarks::{Remarks, standings};
 use super::results::VersionResult;
 use crate::units::DeviceTime;
 use rusqlite::types::Value;
-use rusqlite::{Connection, OpenFlags, Row, params};
+use rusqlite::{Connection, OpenFlags, params};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Number of the tables' form. Another one is thrown away and built anew.
-const SCHEMA: i64 = 1;
+const SCHEMA: i64 = 2;
 /// How long another program's hold on the file is waited for.
 const BUSY: Duration = Duration::from_secs(5);
 
@@ -21,7 +24,7 @@ const TABLES: &str = "
 CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE buckets (
     id INTEGER PRIMARY KEY,
-    path TEXT NOT NULL UNIQUE,
+    path TEXT NOT NULL UNIQUE, name TEXT NOT NULL,
     uuid TEXT NOT NULL,
     size INTEGER NOT NULL, changed_ns INTEGER NOT NULL,
     remarks_size INTEGER, remarks_changed_ns INTEGER,
@@ -46,6 +49,8 @@ CREATE TABLE earlier_results (
     line INTEGER NOT NULL, analyser TEXT NOT NULL, settings TEXT NOT NULL, swings TEXT NOT NULL,
     PRIMARY KEY (bucket, line)) WITHOUT ROWID;
 CREATE INDEX buckets_by_player ON buckets (player, started_unix_ms);
+CREATE INDEX buckets_by_name ON buckets (name);
+CREATE INDEX buckets_by_uuid ON buckets (uuid);
 ";
 
 /// A recording as the index knows it.
@@ -67,6 +72,15 @@ pub struct Bucket {
     pub problems: Vec<String>,
     /// How many swings it has.
     pub swings: usize,
+}
+
+/// What a list tells of a recording's swings.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ClubsAndTags {
+    /// The clubs, in the order in which they were used.
+    pub clubs: Vec<String>,
+    /// The words to find them by.
+    pub tags: BTreeSet<String>,
 }
 
 /// A swing as the index knows it.
@@ -110,7 +124,7 @@ pub struct BesideRead {
 
 /// The open index.
 pub struct Index {
-    connection: Connection,
+    pub(super) connection: Connection,
 }
 
 type Result<T> = rusqlite::Result<T>;
@@ -168,94 +182,21 @@ impl Index {
     fn check(&self, settings: &str) -> Result<()> {
         let version: i64 = self.connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
         let sound: String = self.connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
-        let about = |key: &str| {
-            self.connection
-                .query_row("SELECT value FROM about WHERE key = ?1", [key], |row| row.get::<_, String>(0))
-        };
-        let same = version == SCHEMA && about("analyser")? == ANALYSER && about("settings")? == settings;
+        let same =
+            version == SCHEMA && self.about("analyser")? == ANALYSER && self.about("settings")? == settings;
         if same && sound == "ok" { Ok(()) } else { Err(rusqlite::Error::InvalidQuery) }
     }
 
-    /// Every recording, by path.
-    ///
-    /// # Errors
-    /// The index cannot be read.
-    pub fn buckets(&self) -> Result<Vec<Bucket>> {
-        let mut query = self.connection.prepare_cached(
-            "SELECT id, path, size, changed_ns, remarks_size, remarks_changed_ns, results_size,
-             results_changed_ns, finished, facts, problems,
-             (SELECT count(*) FROM swings WHERE bucket = id) FROM buckets ORDER BY path",
-        )?;
-        let rows = query.query_map([], bucket)?;
-        rows.collect()
+    /// By which program and for which settings an index was made, if it is one of ours.
+    #[must_use]
+    pub fn made_for(path: &Path) -> Option<(String, String)> {
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let index = Index { connection: Connection::open_with_flags(path, flags).ok()? };
+        index.about("analyser").and_then(|by| Ok((by, index.about("settings")?))).ok()
     }
 
-    /// The swings of a recording, by the present version.
-    ///
-    /// # Errors
-    /// The index cannot be read.
-    pub fn swings(&self, bucket: i64) -> Result<Vec<KnownSwing>> {
-        let mut query = self.connection.prepare_cached(
-            "SELECT place, club, excluded, tags, numbers FROM swings WHERE bucket = ?1 ORDER BY place",
-        )?;
-        let rows = query.query_map([bucket], |row| {
-            Ok(KnownSwing {
-                place: place(row, 0)?,
-                club: row.get(1)?,
-                excluded: row.get(2)?,
-                tags: json(row, 3)?,
-                numbers: json(row, 4)?,
-            })
-        })?;
-        rows.collect()
-    }
-
-    /// The remarks on a recording, in the order in which they were made.
-    ///
-    /// # Errors
-    /// The index cannot be read.
-    pub fn remarks(&self, bucket: i64) -> Result<Vec<Remark>> {
-        let mut query =
-            self.connection.prepare_cached("SELECT remark FROM remarks WHERE bucket = ?1 ORDER BY line")?;
-        let rows = query.query_map([bucket], |row| json(row, 0))?;
-        rows.collect()
-    }
-
-    /// What other versions, or other settings, found in a recording.
-    ///
-    /// # Errors
-    /// The index cannot be read.
-    pub fn earlier_results(&self, bucket: i64) -> Result<Vec<VersionResult>> {
-        let mut query = self.connection.prepare_cached(
-            "SELECT analyser, settings, swings FROM earlier_results WHERE bucket = ?1 ORDER BY line",
-        )?;
-        let rows = query.query_map([bucket], |row| {
-            Ok(VersionResult { by: row.get(0)?, settings: row.get(1)?, swings: json(row, 2)? })
-        })?;
-        rows.collect()
-    }
-
-    /// The swings of a player that count, in order of time: with a set, and not left out.
-    ///
-    /// # Errors
-    /// The index cannot be read.
-    pub fn counted(&self, player: &str) -> Result<Vec<CountedSwing>> {
-        let mut query = self.connection.prepare_cached(
-            "SELECT swings.bucket, club, set_to_top_ms, arm_travel_at_set FROM buckets
-             JOIN swings ON swings.bucket = buckets.id
-             WHERE player = ?1 AND excluded IS NULL AND set_to_top_ms IS NOT NULL
-               AND arm_travel_at_set IS NOT NULL
-             ORDER BY started_unix_ms, path, place",
-        )?;
-        let rows = query.query_map([player], |row| {
-            Ok(CountedSwing {
-                bucket: row.get(0)?,
-                club: row.get(1)?,
-                set_to_top_ms: row.get(2)?,
-                arm_travel_at_set: row.get(3)?,
-            })
-        })?;
-        rows.collect()
+    fn about(&self, key: &str) -> Result<String> {
+        self.connection.query_row("SELECT value FROM about WHERE key = ?1", [key], |row| row.get(0))
     }
 
     /// Puts a recording and its swings in, in place of what was known under its path.
@@ -273,10 +214,12 @@ impl Index {
         let transaction = self.connection.transaction()?;
         transaction.execute("DELETE FROM buckets WHERE path = ?1", [text_of(path)])?;
         transaction.execute(
-            "INSERT INTO buckets (path, uuid, size, changed_ns, player, started_unix_ms, finished, facts, problems)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, 0, ?7, '[]')",
+            "INSERT INTO buckets
+             (path, name, uuid, size, changed_ns, player, started_unix_ms, finished, facts, problems)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0, ?8, '[]')",
             params![
                 text_of(path),
+                name_of(path),
                 facts.uuid.to_string(),
                 stamps.0.size,
                 stamps.0.changed_ns,
@@ -317,7 +260,10 @@ impl Index {
     /// The index cannot be written.
     pub fn rename(&mut self, bucket: i64, path: &Path) -> Result<()> {
         self.connection
-            .execute("UPDATE buckets SET path = ?2 WHERE id = ?1", params![bucket, text_of(path)])
+            .execute(
+                "UPDATE buckets SET path = ?2, name = ?3 WHERE id = ?1",
+                params![bucket, text_of(path), name_of(path)],
+            )
             .map(drop)
     }
 
@@ -432,36 +378,13 @@ fn put_beside(
     Ok(())
 }
 
-fn bucket(row: &Row<'_>) -> Result<Bucket> {
-    let stamp = |at: usize| -> Result<Option<Stamp>> {
-        let (size, changed_ns): (Option<i64>, Option<i64>) = (row.get(at)?, row.get(at + 1)?);
-        Ok(size.zip(changed_ns).map(|(size, changed_ns)| Stamp { size, changed_ns }))
-    };
-    Ok(Bucket {
-        id: row.get(0)?,
-        path: PathBuf::from(row.get::<_, String>(1)?),
-        stamp: stamp(2)?.unwrap_or_default(),
-        beside: [stamp(4)?, stamp(6)?],
-        finished: row.get(8)?,
-        facts: json(row, 9)?,
-        problems: json(row, 10)?,
-        swings: place(row, 11)?,
-    })
-}
-
-fn place(row: &Row<'_>, at: usize) -> Result<usize> {
-    row.get::<_, i64>(at).map(|place| usize::try_from(place).unwrap_or(0))
-}
-
-fn json<T: serde::de::DeserializeOwned>(row: &Row<'_>, at: usize) -> Result<T> {
-    let text: String = row.get(at)?;
-    serde_json::from_str(&text).map_err(|error| {
-        rusqlite::Error::FromSqlConversionFailure(at, rusqlite::types::Type::Text, Box::new(error))
-    })
-}
-
 fn json_text<T: serde::Serialize>(value: &T) -> Result<String> {
     serde_json::to_string(value).map_err(|error| rusqlite::Error::ToSqlConversionFailure(Box::new(error)))
+}
+
+/// The name of a file, without its folder.
+fn name_of(path: &Path) -> String {
+    path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
 }
 
 /// A path as text. Names that are no text get a stand-in: two such may be taken for one another, and no more.

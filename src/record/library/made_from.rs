@@ -88,6 +88,23 @@ pub fn about(path: &Path) -> Result<About, InputError> {
         let (expected, found) = ("a recording (an MCAP file)".to_owned(), "other bytes".to_owned());
         return Err(InputError::Format { path: path.to_owned(), expected, found });
     }
+    about_of(path, source, || {
+        let mut start = Vec::new();
+        open()?.take(START).read_to_end(&mut start).map_err(failed)?;
+        Ok(start)
+    })
+}
+
+/// Reads the start of a recording from anywhere; `path` only names it in errors, and `start` gives its first bytes
+/// once more.
+///
+/// # Errors
+/// It cannot be read, or is no recording.
+pub fn about_of(
+    path: &Path,
+    source: impl Read,
+    start: impl FnOnce() -> Result<Vec<u8>, InputError>,
+) -> Result<About, InputError> {
     let mut reader = RecordingReader::new(path, source)?;
     let made_from = match reader.next() {
         Some(Ok(first)) => MadeFrom::from_recorded(&first),
@@ -97,9 +114,8 @@ pub fn about(path: &Path) -> Result<About, InputError> {
     let uuid = match &session {
         Some(session) => number_of(session, made_from.as_ref()),
         None => {
-            let mut start = Vec::new();
-            open()?.take(START).read_to_end(&mut start).map_err(failed)?;
-            Uuid::new_v5(&NAMESPACE, &start)
+            let start = start()?;
+            Uuid::new_v5(&NAMESPACE, start.get(..START as usize).unwrap_or(&start))
         }
     };
     Ok(About { uuid, session, made_from })

@@ -1,17 +1,17 @@
 //! Opening a library: what was cut off is finished or undone, and the index is brought up to date.
 
-use super::analysis::settings_mark;
+use super::analysis::Rules;
 use super::files::{self, Beside, Listing, TRASH};
 use super::index::{Bucket, Index};
 use super::made_from::about;
+use super::numbers::ANALYSER;
 use super::recovery::{Alone, Found, Now, plan};
 use super::remarks::{Remarks, recording_named};
 use super::steps::{Step, StepError, carry_out};
 use super::update;
-use crate::detect::AnalysisParams;
+use crate::record::lock::{FolderLock, LockError, hold};
 use crate::record::storage::new_private_file;
 use crate::units::WallTime;
-use std::fs::{File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
@@ -79,10 +79,20 @@ pub struct Opened {
 /// An open library. While it is open for changes no other program changes it.
 pub struct Library {
     pub(super) folder: PathBuf,
-    pub(super) params: AnalysisParams,
+    pub(super) rules: Rules,
+    /// Stands for the rules.
+    pub(super) mark: String,
     pub(super) index: Index,
     pub(super) now: WallTime,
-    lock: Option<File>,
+    access: Access,
+}
+
+/// What may be done with a library.
+enum Access {
+    /// It may be changed. Others are kept away for as long as the lock lives; on a drive without locks there is none.
+    Changes { _lock: Option<FolderLock> },
+    /// It may be looked at.
+    Reading,
 }
 
 impl Library {
@@ -93,47 +103,71 @@ impl Library {
     /// The folder is not there or cannot be read.
     pub fn open(
         folder: &Path,
-        params: AnalysisParams,
+        rules: impl Into<Rules>,
         now: WallTime,
     ) -> Result<(Library, Opened), LibraryError> {
         if !folder.is_dir() {
             return Err(LibraryError::Missing { path: folder.to_owned() });
         }
-        let mark = settings_mark(&params);
+        let rules = rules.into();
+        let mark = rules.mark();
         let mut opened = Opened::default();
-        let lock = match lock(folder) {
-            Ok(lock) => lock,
-            Err(why) => {
+        let holder = format!("process {}", std::process::id());
+        let lock = match hold(folder, LOCK, &holder) {
+            Ok(lock) => Some(lock),
+            Err(LockError::NoLocks { source, .. }) => {
+                opened.told.push(format!(
+                    "no locks on this drive ({source}), so another hingeclock at work in it is not noticed"
+                ));
+                None
+            }
+            Err(error) => {
+                let why = match error {
+                    LockError::Held { holder, .. } => {
+                        format!("another hingeclock ({holder}) is at work in it")
+                    }
+                    other => other.to_string(),
+                };
                 opened.told.push(format!("opened for reading only: {why}"));
-                return Library::read_only(folder, params, now, opened);
+                return Library::read_only(folder, rules, now, opened);
             }
         };
         let path = folder.join(INDEX);
         let (index, rebuilt) = match open_index(&path, &mark) {
             Ok(index) => (index, false),
             Err(_) => {
+                if Index::made_for(&path).is_some_and(|(by, settings)| by == ANALYSER && settings != mark) {
+                    let told = "the index was made for other settings; every recording is analysed by these";
+                    opened.told.push(told.to_owned());
+                }
                 throw_away(folder)?;
                 (open_index(&path, &mark)?, true)
             }
         };
         opened.rebuilt = rebuilt;
-        let mut library = Library { folder: folder.to_owned(), params, index, now, lock: Some(lock) };
+        let access = Access::Changes { _lock: lock };
+        let mut library = Library { folder: folder.to_owned(), rules, mark, index, now, access };
         library.refresh(&mut opened)?;
         Ok((library, opened))
     }
 
     fn read_only(
         folder: &Path,
-        params: AnalysisParams,
+        rules: Rules,
         now: WallTime,
         mut opened: Opened,
     ) -> Result<(Library, Opened), LibraryError> {
-        let mark = settings_mark(&params);
-        let library = |index| Library { folder: folder.to_owned(), params, index, now, lock: None };
-        if let Ok(index) = Index::open_read_only(&folder.join(INDEX), &mark) {
-            return Ok((library(index), opened));
+        let mark = rules.mark();
+        let known = Index::open_read_only(&folder.join(INDEX), &mark).ok();
+        let (index, is_known) = match known {
+            Some(index) => (index, true),
+            None => (Index::in_memory(&mark)?, false),
+        };
+        let access = Access::Reading;
+        let mut library = Library { folder: folder.to_owned(), rules, mark, index, now, access };
+        if is_known {
+            return Ok((library, opened));
         }
-        let mut library = library(Index::in_memory(&mark)?);
         let listing = library.listing()?;
         opened.analysed = update::bring_up_to_date(&mut library, &listing, false)?;
         opened.rebuilt = true;
@@ -146,11 +180,11 @@ impl Library {
     /// The library is open for reading only, or its folder cannot be read.
     pub fn rebuild(self) -> Result<(Library, Opened), LibraryError> {
         self.for_changes()?;
-        let Library { folder, params, index, now, lock } = self;
+        let Library { folder, rules, index, now, access, .. } = self;
         drop(index);
         throw_away(&folder)?;
-        drop(lock);
-        let (library, opened) = Library::open(&folder, params, now)?;
+        drop(access);
+        let (library, opened) = Library::open(&folder, rules, now)?;
         Ok((library, Opened { rebuilt: true, ..opened }))
     }
 
@@ -194,10 +228,18 @@ impl Library {
     }
 
     pub(super) fn for_changes(&self) -> Result<(), LibraryError> {
-        if self.lock.is_some() {
-            return Ok(());
+        match self.access {
+            Access::Changes { .. } => Ok(()),
+            Access::Reading => {
+                Err(LibraryError::asked("a library that can be changed", "one that is open for reading only"))
+            }
         }
-        Err(LibraryError::asked("a library that can be changed", "one that is open for reading only"))
+    }
+
+    /// Stands for what its numbers were worked out by.
+    #[must_use]
+    pub fn mark(&self) -> &str {
+        &self.mark
     }
 
     /// The folder.
@@ -323,21 +365,6 @@ fn doubles(buckets: &[Bucket]) -> Vec<String> {
         )
     });
     told.collect()
-}
-
-/// Keeps others from changing the library; the text says why that cannot be.
-fn lock(folder: &Path) -> Result<File, String> {
-    let path = folder.join(LOCK);
-    let file = match new_private_file(&path) {
-        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => File::options().write(true).open(&path),
-        other => other,
-    };
-    let file = file.map_err(|error| format!("{}: {error}", path.display()))?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err("another hingeclock is at work in it".to_owned()),
-        Err(TryLockError::Error(error)) => Err(format!("{}: {error}", path.display())),
-    }
 }
 
 /// The index belongs to its owner alone; what SQLite makes beside it takes over its rights.

@@ -7,10 +7,10 @@ use super::open::{Library, LibraryError};
 use super::recovery::Found;
 use super::remarks::{LONGEST_TEXT, Remark, Said, SwingName};
 use super::rewrite::{Cut, start_after};
-use super::steps::{Part, Step, add_remark, carried, cut_between, laid_aside, making, unready};
+use super::steps::{Part, Step, add_remark, carried, cut_between, laid_aside, making};
 use crate::record::error::quoted;
 use crate::record::session::SessionInfo;
-use crate::units::{DeviceTime, HostTime, PlayerHand, WallTime};
+use crate::units::DeviceTime;
 use std::collections::BTreeSet;
 use std::path::{Component, Path, PathBuf};
 use uuid::Uuid;
@@ -29,23 +29,6 @@ pub struct Operation {
     pub gives: Vec<PathBuf>,
 }
 
-/// What a raw CSV does not say of itself.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Import {
-    /// The CSV; plain or gzipped.
-    pub csv: PathBuf,
-    /// The player's name.
-    pub player: String,
-    /// The side played from, where the CSV does not say.
-    pub hand: PlayerHand,
-    /// The player's clubs.
-    pub clubs: Vec<String>,
-    /// When it was recorded.
-    pub started: WallTime,
-    /// The recording's name; that of the CSV unless another is given.
-    pub name: Option<String>,
-}
-
 impl Library {
     /// The recording that a word of the user's means: its path with or without the ending, its name alone, or the
     /// start of its number.
@@ -53,23 +36,11 @@ impl Library {
     /// # Errors
     /// None or several are meant.
     pub fn bucket(&self, word: &str) -> Result<Bucket, LibraryError> {
-        let buckets = self.index.buckets()?;
-        let without = |path: &Path| path.with_extension("").to_string_lossy().into_owned();
-        let exact = |bucket: &&Bucket| bucket.path == Path::new(word) || without(&bucket.path) == word;
-        if let Some(bucket) = buckets.iter().find(exact) {
-            return Ok(bucket.clone());
-        }
-        let means = |bucket: &&Bucket| {
-            let name = bucket.path.file_name().map(|name| name.to_string_lossy().into_owned());
-            let name = name.unwrap_or_default();
-            let number = word.len() >= 4 && bucket.facts.uuid.to_string().starts_with(word);
-            name == word || without(Path::new(&name)) == word || number
-        };
-        let found: Vec<&Bucket> = buckets.iter().filter(means).collect();
+        let found = self.index.meant(word)?;
         match found.as_slice() {
-            [one] => Ok((*one).clone()),
+            [one] => Ok(one.clone()),
             [] => {
-                let expected = format!("the name of one of {} recordings", buckets.len());
+                let expected = format!("the name of one of {} recordings", self.index.count()?);
                 Err(LibraryError::asked(expected, quoted(word)))
             }
             many => {
@@ -267,38 +238,6 @@ impl Library {
         self.made(&parts, std::slice::from_ref(bucket), write)
     }
 
-    /// Makes a recording of a raw CSV, which stays where it is.
-    ///
-    /// # Errors
-    /// The name is taken, or the CSV was imported before.
-    pub fn imported(&self, import: &Import) -> Result<Operation, LibraryError> {
-        let file = import.csv.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        let stem = file.strip_suffix(".gz").unwrap_or(&file);
-        let stem = stem.strip_suffix(".csv").unwrap_or(stem);
-        let name = import.name.as_deref().unwrap_or(stem);
-        let session = SessionInfo {
-            player: import.player.clone(),
-            player_hand: import.hand,
-            clubs: import.clubs.clone(),
-            software: software(),
-            started: import.started,
-            host_at_start: HostTime(0),
-        };
-        let uuid = number_of(&session, None);
-        if let Some(known) = self.index.buckets()?.iter().find(|bucket| bucket.facts.uuid == uuid) {
-            return Err(LibraryError::asked(
-                "a CSV that is not in the library yet",
-                format!("one of the same player and time as {}", known.path.display()),
-            ));
-        }
-        let to = self.free(Path::new(name))?;
-        let steps = vec![
-            Step::Import { csv: import.csv.clone(), session, to: unready(&to) },
-            Step::Carry { from: unready(&to), to: to.clone() },
-        ];
-        Ok(Operation { steps, gives: vec![to] })
-    }
-
     fn made(
         &self,
         parts: &[Part],
@@ -344,8 +283,7 @@ impl Library {
     fn sessions(&self, buckets: &[Bucket]) -> Result<Vec<SessionInfo>, LibraryError> {
         let session = |bucket: &Bucket| {
             let path = bucket.path.display();
-            let unfinished = bucket.facts.losses.iter().any(|loss| loss.contains("end mark"));
-            if unfinished && self.now.0 - bucket.stamp.changed_ns / 1_000_000 < LATELY_MS {
+            if bucket.facts.unfinished && self.now.0 - bucket.stamp.changed_ns / 1_000_000 < LATELY_MS {
                 let found = format!("{path}, which has no end yet and was written to within the last minute");
                 return Err(LibraryError::asked("a recording that is over", found));
             }
@@ -371,8 +309,8 @@ impl Library {
         }
     }
 
-    /// A path within the library that is free, with the ending of a recording.
-    fn free(&self, path: &Path) -> Result<PathBuf, LibraryError> {
+    /// A path within the library, with the ending of a recording.
+    pub(super) fn within(&self, path: &Path) -> Result<PathBuf, LibraryError> {
         let inside = path.components().all(|part| matches!(part, Component::Normal(_)));
         let first = path.components().next().map(|part| part.as_os_str().to_owned());
         let apart = first.is_some_and(|first| first == TRASH || first == super::files::PLAYERS);
@@ -384,13 +322,22 @@ impl Library {
         }
         let ends = path.extension().is_some_and(|ending| ending == "mcap");
         let path = if ends { path.to_owned() } else { PathBuf::from(format!("{}.mcap", path.display())) };
-        let taken = std::iter::once(path.clone()).chain(Beside::ALL.map(|kind| kind.of(&path)));
-        for taken in taken {
-            if std::fs::symlink_metadata(self.folder.join(&taken)).is_ok() {
-                return Err(LibraryError::asked("a name that is free", taken.display().to_string()));
-            }
-        }
         Ok(path)
+    }
+
+    /// As [`Library::within`]; nothing has this name, and nothing lies where the files beside it would.
+    pub(super) fn free(&self, path: &Path) -> Result<PathBuf, LibraryError> {
+        let path = self.within(path)?;
+        let taken = std::iter::once(path.clone()).chain(Beside::ALL.map(|kind| kind.of(&path)));
+        taken.map(|path| self.is_free(&path)).collect::<Result<(), _>>()?;
+        Ok(path)
+    }
+
+    pub(super) fn is_free(&self, path: &Path) -> Result<(), LibraryError> {
+        if std::fs::symlink_metadata(self.folder.join(path)).is_ok() {
+            return Err(LibraryError::asked("a name that is free", path.display().to_string()));
+        }
+        Ok(())
     }
 }
 
@@ -409,7 +356,7 @@ fn part(path: PathBuf, session: SessionInfo, made_from: MadeFrom, remarks: Vec<R
     Part { path, session, made_from, uuid, remarks }
 }
 
-fn software() -> String {
+pub(super) fn software() -> String {
     super::numbers::ANALYSER.to_owned()
 }
 

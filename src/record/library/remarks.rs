@@ -5,10 +5,11 @@
 //! which every version finds again within a few samples; its place in the bucket helps where a clock that has
 //! started anew shows a time twice.
 
+use super::moved::{Moved, SwingEvent};
 use crate::record::error::quoted;
 use crate::units::{DeviceTime, WallTime};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// A takeaway this near is that of the same swing, µs.
@@ -34,6 +35,8 @@ pub enum Said {
     Exclude(String),
     /// No longer left out.
     Include,
+    /// An event of the swing as a person sees it, in the words of [`Moved`]; what was computed stays as it is.
+    Event(String),
     /// What this recording was made from has been laid aside: the operation is over.
     Finished,
 }
@@ -50,6 +53,7 @@ impl Said {
             Said::Club(text) => ("club", text),
             Said::Exclude(text) => ("exclude", text),
             Said::Include => ("include", ""),
+            Said::Event(text) => ("event", text),
             Said::Finished => ("finished", ""),
         }
     }
@@ -179,6 +183,10 @@ pub struct Standing {
     pub excluded: Option<String>,
     /// Words to find it by.
     pub tags: BTreeSet<String>,
+    /// Notes, in the order in which they were made.
+    pub notes: Vec<String>,
+    /// Events that a person has moved, on the hand node's clock.
+    pub moved: BTreeMap<SwingEvent, DeviceTime>,
 }
 
 impl Standing {
@@ -190,7 +198,13 @@ impl Standing {
             Said::Include => self.excluded = None,
             Said::Tag(word) => drop(self.tags.insert(word.clone())),
             Said::Untag(word) => drop(self.tags.remove(word)),
-            Said::Note(_) | Said::Mark(_) | Said::Finished => {}
+            Said::Note(text) => self.notes.push(text.clone()),
+            Said::Event(text) => match Moved::parse(text) {
+                Some(Moved { event, at: Some(at) }) => drop(self.moved.insert(event, at)),
+                Some(Moved { event, at: None }) => drop(self.moved.remove(&event)),
+                None => {}
+            },
+            Said::Mark(_) | Said::Finished => {}
         }
     }
 }
@@ -283,11 +297,15 @@ mod tests {
             remark(on, Said::Tag("slow".to_owned())),
             remark(on, Said::Include),
             remark(on, Said::Club("iron 7".to_owned())),
+            remark(on, Said::Event("set 800".to_owned())),
+            remark(on, Said::Event("top 900".to_owned())),
+            remark(on, Said::Event("set computed".to_owned())),
             remark(Some((9_000_000, 4)), Said::Tag("x".to_owned())),
         ];
         let (_, swings, lost) = standings(&times, &remarks);
         assert_eq!((swings[0].excluded.as_deref(), swings[0].club.as_deref()), (None, Some("iron 7")));
         assert!(swings[0].tags.contains("slow"));
+        assert_eq!(swings[0].moved, BTreeMap::from([(SwingEvent::Top, DeviceTime(900))]));
         assert_eq!(lost, ["expected a swing that begins at 9000000 µs for the remark \"x\", found none"]);
     }
 

@@ -8,10 +8,11 @@ use super::made_from::MadeFrom;
 use super::steps::StepError;
 use crate::device::RawPiece;
 use crate::record::input::{Input, open_input};
-use crate::record::recorded::Recorded;
+use crate::record::recorded::{IMPORTED, Recorded};
 use crate::record::recording_reader::RecordingReader;
 use crate::record::recording_writer::RecordingWriter;
 use crate::record::session::SessionInfo;
+use crate::record::storage::Storage;
 use crate::units::{DeviceTime, HostTime, WallTime};
 use std::fs::File;
 use std::io::BufReader;
@@ -29,15 +30,28 @@ pub struct Cut {
     pub takeaways: Vec<DeviceTime>,
 }
 
-struct Out {
+/// A recording that is being written from others.
+pub(super) struct Out<W: Storage> {
     path: PathBuf,
-    writer: RecordingWriter<NewRecording>,
+    writer: RecordingWriter<W>,
 }
 
-impl Out {
-    fn start(path: &Path, session: &SessionInfo, made_from: Option<&MadeFrom>) -> Result<Out, StepError> {
+impl Out<NewRecording> {
+    fn create(path: &Path, session: &SessionInfo, made_from: Option<&MadeFrom>) -> Result<Self, StepError> {
         let failed = |source| StepError::File { path: path.to_owned(), source };
-        let storage = NewRecording::create(path).map_err(failed)?;
+        Out::start(path, NewRecording::create(path).map_err(failed)?, session, made_from)
+    }
+}
+
+impl<W: Storage> Out<W> {
+    /// Begins; `path` only names it in errors.
+    pub(super) fn start(
+        path: &Path,
+        storage: W,
+        session: &SessionInfo,
+        made_from: Option<&MadeFrom>,
+    ) -> Result<Out<W>, StepError> {
+        let failed = |source| StepError::File { path: path.to_owned(), source };
         let told = |source| StepError::Record { path: path.to_owned(), source };
         let writer = RecordingWriter::new(storage, session).map_err(told)?;
         let mut out = Out { path: path.to_owned(), writer };
@@ -48,19 +62,19 @@ impl Out {
         Ok(out)
     }
 
-    fn write(&mut self, recorded: &Recorded) -> Result<(), StepError> {
+    pub(super) fn write(&mut self, recorded: &Recorded) -> Result<(), StepError> {
         // A tick now and then keeps chunks, and what waits in memory, small.
         let written = self.writer.write(recorded).and_then(|()| self.writer.tick(recorded.received()));
         written.map(drop).map_err(|source| StepError::Record { path: self.path.clone(), source })
     }
 
-    fn finish(self) -> Result<(), StepError> {
+    pub(super) fn finish(self) -> Result<(), StepError> {
         let path = self.path;
         self.writer.finish().map_err(|source| StepError::Record { path, source })
     }
 }
 
-fn open(path: &Path) -> Result<RecordingReader<BufReader<File>>, StepError> {
+pub(super) fn open(path: &Path) -> Result<RecordingReader<BufReader<File>>, StepError> {
     let file = File::open(path).map_err(|source| StepError::File { path: path.to_owned(), source })?;
     Ok(RecordingReader::new(path, BufReader::new(file))?)
 }
@@ -81,7 +95,7 @@ pub fn join(
     made_from: &MadeFrom,
     to: &Path,
 ) -> Result<Vec<String>, StepError> {
-    let mut out = Out::start(to, session, Some(made_from))?;
+    let mut out = Out::create(to, session, Some(made_from))?;
     let mut lost = Vec::new();
     let mut latest = session.host_at_start;
     for path in sources {
@@ -155,8 +169,9 @@ pub fn cut(
         return Err(no_cut(source, cut));
     }
     let side = if made_from.part == 1 { Side::Before } else { Side::After };
-    let mut out = Out::start(to, session, Some(made_from))?;
-    let write_all = |out: &mut Out, told: Vec<Recorded>| told.iter().try_for_each(|told| out.write(told));
+    let mut out = Out::create(to, session, Some(made_from))?;
+    let write_all =
+        |out: &mut Out<NewRecording>, told: Vec<Recorded>| told.iter().try_for_each(|told| out.write(told));
     if side == Side::After {
         write_all(&mut out, scan.told_first())?;
     }
@@ -190,17 +205,15 @@ fn no_cut(source: &Path, cut: &Cut) -> StepError {
     }
 }
 
-/// Writes a raw CSV, with the files beside it, into a new recording. Gives what was lost of it.
+/// Writes a raw CSV, with the files beside it, into a new recording. Gives what was lost of it, which also stands in
+/// the recording.
 ///
 /// # Errors
 /// The CSV cannot be read, something in it cannot be said in the glove's frames, or the new recording cannot be
 /// written.
 pub fn import(csv: &Path, session: &SessionInfo, to: &Path) -> Result<Vec<String>, StepError> {
-    let Input { mut device, hand_is_known, mut arrivals, .. } = open_input(csv)?;
-    if !hand_is_known {
-        device.player_hand = session.player_hand;
-    }
-    let mut out = Out::start(to, session, None)?;
+    let Input { device, mut arrivals, .. } = open_input(csv)?.or_hand(session.player_hand);
+    let mut out = Out::create(to, session, None)?;
     let mut framer = Framer::new(device, session.host_at_start);
     let mut made = Vec::new();
     let wrong = |what: String| StepError::Changed {
@@ -219,6 +232,12 @@ pub fn import(csv: &Path, session: &SessionInfo, to: &Path) -> Result<Vec<String
     for recorded in made.drain(..) {
         out.write(&recorded)?;
     }
+    let (report, received) = (arrivals.report(), framer.host());
+    let lost = report.sentences();
+    let told = lost.iter().map(|lost| format!("lost of the file this was imported from: {lost}"));
+    for value in told.chain(report.notes.iter().map(|note| format!("when this was imported: {note}"))) {
+        out.write(&Recorded::Link { received, kind: IMPORTED.to_owned(), value })?;
+    }
     out.finish()?;
-    Ok(arrivals.report().sentences())
+    Ok(lost)
 }

@@ -4,13 +4,16 @@
 
 use super::files::{self, Beside, TRASH};
 use super::made_from::MadeFrom;
+use super::package::Package;
 use super::recovery::Found;
 use super::remarks::{Remark, Said, head};
 use super::rewrite;
 use crate::record::error::InputError;
 use crate::record::recording_writer::RecordError;
 use crate::record::session::SessionInfo;
+use crate::record::storage::new_private_file;
 use crate::units::{DeviceTime, WallTime};
+use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
@@ -49,6 +52,20 @@ pub enum Step {
         csv: PathBuf,
         /// What the recording says of itself.
         session: SessionInfo,
+        /// The new file.
+        to: PathBuf,
+    },
+    /// Copies a recording from elsewhere into a new file.
+    Copy {
+        /// The recording, anywhere.
+        from: PathBuf,
+        /// The new file.
+        to: PathBuf,
+    },
+    /// Unpacks the recording of a packed session into a new file.
+    Unpack {
+        /// The zip, anywhere.
+        package: PathBuf,
         /// The new file.
         to: PathBuf,
     },
@@ -104,6 +121,14 @@ pub enum StepError {
         /// Why.
         source: RecordError,
     },
+    /// A packed session cannot be unpacked.
+    #[error("{path}: {why}", path = path.display())]
+    Package {
+        /// The zip.
+        path: PathBuf,
+        /// Why.
+        why: String,
+    },
     /// A recording is not as it was when the step was planned.
     #[error("{path}: expected {expected}, found {found}", path = path.display())]
     Changed {
@@ -137,6 +162,19 @@ pub fn carry_out(library: &Path, step: &Step) -> Result<Vec<String>, StepError> 
         Step::Import { csv, session, to } => {
             ready(library, to, rewrite::import(csv, session, &library.join(to))?)
         }
+        Step::Copy { from, to } => {
+            let copy = |file: &mut File| io::copy(&mut File::open(from)?, file).map(drop);
+            let made = made(&library.join(to), |file| copy(file).map_err(failed(from)));
+            made.and_then(|()| ready(library, to, Vec::new()))
+        }
+        Step::Unpack { package, to } => {
+            let unpack = |file: &mut File| Package::open(package)?.unpack(file);
+            let made = made(&library.join(to), |file| {
+                unpack(file)
+                    .map_err(|error| StepError::Package { path: package.clone(), why: error.to_string() })
+            });
+            made.and_then(|()| ready(library, to, Vec::new()))
+        }
         Step::Write { to, text } => {
             let to = library.join(to);
             to.parent().map_or(Ok(()), files::make_folder).map_err(failed(&to))?;
@@ -153,6 +191,13 @@ pub fn carry_out(library: &Path, step: &Step) -> Result<Vec<String>, StepError> 
             add_remark(library, recording, *uuid, &remark).map(|()| Vec::new())
         }
     }
+}
+
+/// Makes a new file and fills it.
+fn made(path: &Path, fill: impl FnOnce(&mut File) -> Result<(), StepError>) -> Result<(), StepError> {
+    let failed = |source| StepError::File { path: path.to_owned(), source };
+    path.parent().map_or(Ok(()), files::make_folder).map_err(failed)?;
+    fill(&mut new_private_file(path).map_err(failed)?)
 }
 
 /// What was written is put on the disk before it gets its name.

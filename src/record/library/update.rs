@@ -1,7 +1,7 @@
 //! Brings the index up to date with what lies in the folder. Recordings are analysed on all cores, one at a time on
 //! each, so memory grows with the cores and the longest recording, not with the library.
 
-use super::analysis::{Analysed, analyse, settings_mark};
+use super::analysis::{Analysed, analyse};
 use super::files::{self, Beside, Listing, Stamp};
 use super::index::{BesideRead, Bucket};
 use super::made_from::about;
@@ -94,7 +94,7 @@ fn follow_renames(library: &mut Library, due: &mut Due) -> Result<(), LibraryErr
 
 fn analyse_all(library: &mut Library, due: Vec<Listed>, keep: bool) -> Result<(), LibraryError> {
     let cores = std::thread::available_parallelism().map_or(1, usize::from).min(due.len());
-    let (folder, params) = (library.folder.clone(), library.params);
+    let (folder, rules) = (library.folder.clone(), library.rules);
     let (give, take) = bounded::<Listed>(cores);
     let (done, finished) = bounded::<(Listed, Analysed)>(cores);
     std::thread::scope(|scope| {
@@ -103,7 +103,7 @@ fn analyse_all(library: &mut Library, due: Vec<Listed>, keep: bool) -> Result<()
             let (take, done, folder) = (take.clone(), done.clone(), &folder);
             scope.spawn(move || {
                 for listed in take {
-                    let analysed = analyse(&folder.join(&listed.0), params);
+                    let analysed = analyse(&folder.join(&listed.0), rules);
                     // Whoever takes the results has gone: the rest is not wanted any more.
                     if done.send((listed, analysed)).is_err() {
                         break;
@@ -125,9 +125,8 @@ fn put(
     analysed: &Analysed,
     keep: bool,
 ) -> Result<(), LibraryError> {
-    let settings = settings_mark(&library.params);
     if keep && analysed.facts.unreadable.is_none() {
-        keep_result(library, &path, analysed, &settings)?;
+        keep_result(library, &path, analysed)?;
         let results = Beside::Results.of(&path);
         let found = files::stamp(&library.folder.join(&results));
         beside[Beside::Results as usize] = found.map_err(|source| library.failed(&results, source))?;
@@ -138,12 +137,7 @@ fn put(
 }
 
 /// Adds what the present version found to the file beside a recording, where it does not stand there yet.
-fn keep_result(
-    library: &Library,
-    path: &Path,
-    analysed: &Analysed,
-    settings: &str,
-) -> Result<(), LibraryError> {
+fn keep_result(library: &Library, path: &Path, analysed: &Analysed) -> Result<(), LibraryError> {
     let file = Beside::Results.of(path);
     let failed = |source| library.failed(&file, source);
     // One that cannot be read is told of by whoever reads it next, and left as it is.
@@ -151,7 +145,7 @@ fn keep_result(
     let bytes = bytes.unwrap_or_default();
     let result = VersionResult {
         by: ANALYSER.to_owned(),
-        settings: settings.to_owned(),
+        settings: library.mark.clone(),
         swings: analysed.swings.clone(),
     };
     if results::parse(&bytes).0.contains(&result) {
@@ -177,7 +171,6 @@ pub(super) fn read_beside(library: &Library, path: &Path) -> BesideRead {
     let remarks = Remarks::parse(&read(Beside::Remarks));
     let (mut results, mut problems) = results::parse(&read(Beside::Results));
     problems.append(&mut unread);
-    let settings = settings_mark(&library.params);
-    results.retain(|result| result.by != ANALYSER || result.settings != settings);
+    results.retain(|result| result.by != ANALYSER || result.settings != library.mark);
     BesideRead { remarks, results, problems }
 }

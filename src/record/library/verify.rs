@@ -1,7 +1,6 @@
 //! Every recording read wholly, its check sums and the files beside it tried, and the index compared with what a new
 //! one would hold.
 
-use super::analysis::settings_mark;
 use super::index::Index;
 use super::made_from::MadeFrom;
 use super::open::{Library, LibraryError};
@@ -89,9 +88,10 @@ impl Library {
 
     fn index_agrees(&mut self) -> Result<bool, LibraryError> {
         let before = self.index.dump()?;
-        let fresh = Index::in_memory(&settings_mark(&self.params))?;
-        let kept = std::mem::replace(&mut self.index, fresh);
+        let fresh = Index::in_memory(&self.mark)?;
+        // Whatever fails while the fresh one stands in its place, the index comes back.
         let listing = self.listing()?;
+        let kept = std::mem::replace(&mut self.index, fresh);
         let anew = update::bring_up_to_date(self, &listing, false).and_then(|_| Ok(self.index.dump()?));
         self.index = kept;
         Ok(anew? == before)

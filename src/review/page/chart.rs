@@ -24,25 +24,47 @@ pub fn ticks(low: f64, high: f64, step: f64) -> Vec<f64> {
     (first..=last).map(|multiple| multiple as f64 * step).collect()
 }
 
-/// Path data through points, in tenths of a pixel. Points closer than a pixel to the last are left out.
+/// A line may miss a point of its curve by so much, pixels: no eye sees it.
+const UNSEEN: f64 = 0.3;
+
+/// Path data through points, in tenths of a pixel; points that no eye misses are left out.
 pub fn path(points: impl IntoIterator<Item = (f64, f64)>) -> String {
+    let points: Vec<_> = points.into_iter().filter(|(x, y)| x.is_finite() && y.is_finite()).collect();
     let mut data = String::new();
-    let mut last: Option<(f64, f64)> = None;
-    let mut left_out = None;
-    for (x, y) in points.into_iter().filter(|(x, y)| x.is_finite() && y.is_finite()) {
-        let near = last.is_some_and(|(lx, ly)| (x - lx).hypot(y - ly) < 1.0);
-        left_out = near.then_some((x, y));
-        if !near {
-            let command = if last.is_none() { 'M' } else { 'L' };
-            // Writing to a string cannot fail.
-            let _ = write!(data, "{command}{x:.1} {y:.1}");
-            last = Some((x, y));
-        }
-    }
-    if let Some((x, y)) = left_out {
-        let _ = write!(data, "L{x:.1} {y:.1}");
+    for (place, (x, y)) in thinned(&points, UNSEEN).into_iter().enumerate() {
+        let command = if place == 0 { 'M' } else { 'L' };
+        // Writing to a string cannot fail.
+        let _ = write!(data, "{command}{x:.1} {y:.1}");
     }
     data
+}
+
+/// As few of the points as pass all the others within a distance: the line between two ends is broken at the
+/// point that lies farthest from it (Ramer 1972, Douglas & Peucker 1973, from memory).
+pub fn thinned(points: &[(f64, f64)], distance: f64) -> Vec<(f64, f64)> {
+    let Some(last) = points.len().checked_sub(1) else { return Vec::new() };
+    let mut kept = vec![false; points.len()];
+    (kept[0], kept[last]) = (true, true);
+    let mut stretches = vec![(0, last)];
+    while let Some((from, to)) = stretches.pop() {
+        let away = |at: &usize| from_line(points[*at], points[from], points[to]);
+        let farthest = (from + 1..to).max_by(|a, b| away(a).total_cmp(&away(b)));
+        if let Some(at) = farthest.filter(|at| away(at) > distance) {
+            kept[at] = true;
+            stretches.extend([(from, at), (at, to)]);
+        }
+    }
+    points.iter().zip(kept).filter(|(_, kept)| *kept).map(|(point, _)| *point).collect()
+}
+
+/// How far a point lies from the line between two others.
+fn from_line(point: (f64, f64), a: (f64, f64), b: (f64, f64)) -> f64 {
+    let along = (b.0 - a.0, b.1 - a.1);
+    let length2 = along.0 * along.0 + along.1 * along.1;
+    let to = (point.0 - a.0, point.1 - a.1);
+    let part =
+        if length2 > 0.0 { ((to.0 * along.0 + to.1 * along.1) / length2).clamp(0.0, 1.0) } else { 0.0 };
+    (to.0 - part * along.0).hypot(to.1 - part * along.1)
 }
 
 /// The mark of a kind around a point: each has a shape of its own, so that colour is not needed.
@@ -108,6 +130,21 @@ impl Labels {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn what_is_left_out_lies_on_what_is_kept(
+            points in prop::collection::vec((0.0..100.0, 0.0..100.0), 2..80)
+        ) {
+            let kept = thinned(&points, 2.0);
+            prop_assert_eq!((kept.first(), kept.last()), (points.first(), points.last()));
+            for point in &points {
+                let nearest = kept.windows(2).map(|pair| from_line(*point, pair[0], pair[1])).fold(f64::MAX, f64::min);
+                prop_assert!(nearest <= 2.0 + 1e-9);
+            }
+        }
+    }
 
     #[test]
     fn ticks_are_multiples_within_the_range() {
@@ -123,7 +160,8 @@ mod tests {
 
     #[test]
     fn a_path_leaves_out_what_no_eye_sees_but_never_its_end() {
-        assert_eq!(path([(0.0, 0.0), (0.2, 0.0), (5.0, 0.0), (5.3, 0.0)]), "M0.0 0.0L5.0 0.0L5.3 0.0");
+        assert_eq!(path([(0.0, 0.0), (0.2, 0.0), (5.0, 0.0), (5.3, 0.0)]), "M0.0 0.0L5.3 0.0");
+        assert_eq!(path([(0.0, 0.0), (2.0, 2.0), (4.0, 0.0)]), "M0.0 0.0L2.0 2.0L4.0 0.0");
         assert_eq!(path([(0.0, f64::NAN), (1.0, 1.0)]), "M1.0 1.0");
         assert_eq!(path([]), "");
     }

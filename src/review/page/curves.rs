@@ -1,7 +1,7 @@
 //! One drawing per club: the hinge over arm travel, out to the top and back down to impact.
 
 use super::chart::{Labels, Scale, mark, path, px, ticks};
-use super::{Kind, swing_sentence};
+use super::{Kind, class_of, swing_sentence};
 use crate::detect::{CurvePoint, Swing, TargetWindow};
 use crate::review::Review;
 use crate::review::wording::{self, number};
@@ -144,7 +144,8 @@ fn curve(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Markup 
         (x(point.arm_travel.clamp(0.0, 1.0), after_top), frame.y(point.hinge_deg))
     };
     html! {
-        path class={ "curve " (Kind::of(review, swing).class()) } d=(path(drawn(swing).map(pixel))) {
+        path class={ "curve " (class_of(review, place, swing)) } data-swing=(place + 1)
+            d=(path(drawn(swing).map(pixel))) {
             title { (swing_sentence(review, place, swing)) }
         }
     }
@@ -164,7 +165,7 @@ fn marks(review: &Review, frame: &Frame, swings: &[(usize, &Swing)]) -> Markup {
         @for (place, swing, (cx, cy)) in sets {
             @let kind = Kind::of(review, swing);
             @let label = labels.place((cx, cy));
-            g class={ "set " (kind.class()) } {
+            g class={ "set " (class_of(review, place, swing)) } data-swing=(place + 1) {
                 title { (swing_sentence(review, place, swing)) }
                 path.bar d=(bar(swing, cx, cy)) {}
                 (mark(kind, cx, cy))

@@ -1,9 +1,8 @@
 //! The parts of a live page that change while the bucket is filled: in the page at first, over a socket later.
 
-use super::{PageModel, bucket, latest, losses_and_notes, title};
+use super::{PageModel, latest, served};
 use crate::review::live::{Guess, HOW_TO_GUESS, LiveStatus};
-use crate::review::summary::Summary;
-use crate::review::wording;
+use crate::review::serve::bench::OWN;
 use crate::tone::Cue;
 use maud::{Markup, html};
 use serde_json::{Value, json};
@@ -13,9 +12,6 @@ const REFRESH_S: u32 = 3;
 
 /// A browser's sound comes later than the daemon's own, and how much is up to it, the device and the network.
 const LATER: &str = "Slower than the daemon's own sound, by tens of ms and more: not for cues at the set.";
-
-/// The script that puts the parts in their places.
-pub const SCRIPT: &str = include_str!("live.js");
 
 /// What a page needs to sound a cue as the daemon does: its pulses (start and length in ms, pitch in Hz) and its
 /// level.
@@ -40,16 +36,9 @@ pub fn parts(model: &PageModel, status: Option<&LiveStatus>) -> [(&'static str, 
 
 fn markups(model: &PageModel, status: Option<&LiveStatus>) -> [Markup; 4] {
     let review = &model.review;
-    let summary = Summary::of(review);
-    let heading = html! {
-        h1 { (title(review)) }
-        p.headline { (wording::headline(&summary)) }
-    };
+    let heading = served::heading(review);
     let glove = html! { @if let Some(status) = status { (facts(status)) } };
-    let rest = html! {
-        @if !review.analysis.swings.is_empty() { (bucket(review, &summary)) }
-        (losses_and_notes(review))
-    };
+    let rest = served::bucket(review, OWN);
     let newest = match status.map(|status| &status.guess) {
         Some(Guess::Waits) => question(),
         Some(Guess::Made(sentence)) => html! { (latest(review)) p.guess { (sentence) } },
@@ -73,7 +62,6 @@ pub fn body(model: &PageModel, status: Option<&LiveStatus>) -> Markup {
     let [heading, newest, glove, bucket] = markups(model, status);
     html! {
         header {
-            p.program { "hingeclock" }
             div #live-heading { (heading) }
             p.connection #connection role="status" { "Loaded; not connected yet." }
             p.sound #sound-here hidden {
@@ -81,7 +69,7 @@ pub fn body(model: &PageModel, status: Option<&LiveStatus>) -> Markup {
                 " " span.about { (LATER) }
             }
         }
-        main {
+        main #main {
             div #live-newest aria-live="polite" { (newest) }
             div #live-glove { (glove) }
             div #live-bucket { (bucket) }
@@ -92,7 +80,6 @@ pub fn body(model: &PageModel, status: Option<&LiveStatus>) -> Markup {
 /// What the head of such a page holds beside the usual.
 pub fn head() -> Markup {
     html! {
-        script src="/live.js" defer {}
         noscript { meta http-equiv="refresh" content=(REFRESH_S); }
     }
 }

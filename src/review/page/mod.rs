@@ -1,20 +1,28 @@
-//! The bucket as one web page that needs nothing beside itself: no file, no other host, and no script but the one
-//! by which a live page follows its bucket.
+//! The pages. [`page()`] is the bucket as one page that needs nothing beside itself and can be kept as a file; [`served`]
+//! is the bucket on the coach's bench, [`swing`] one swing of it, [`library`] all there are, [`pair`] asks for the code
+//! of a shared page. [`shell`] is around those; their scripts and styles lie in `assets/`.
 
+mod answers;
 mod chart;
 mod curves;
+mod distribution;
+pub mod library;
 pub mod live;
 mod order;
+mod over_time;
+pub mod pair;
+pub mod served;
+pub mod shell;
+pub mod swing;
 mod tables;
 
-use super::live::LiveStatus;
 use super::summary::Summary;
 use super::wording::{self, NOTHING};
 use super::{Judged, Review};
 use crate::detect::{Swing, Verdict};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-const STYLE: &str = include_str!("page.css");
+const STYLE: &str = include_str!("assets/page.css");
 
 /// What a page shows.
 #[derive(Clone, Debug, PartialEq)]
@@ -25,21 +33,15 @@ pub struct PageModel {
     pub live: bool,
 }
 
-/// The page as HTML text. The same text serves as a self-contained file.
+/// The bucket as a file that stands by itself.
 #[must_use]
 pub fn page(model: &PageModel) -> String {
-    page_with(model, None)
-}
-
-/// The same with how a running bucket fares beside its swings.
-#[must_use]
-pub fn page_with(model: &PageModel, status: Option<&LiveStatus>) -> String {
     let markup = html! {
         (DOCTYPE)
         html lang="en" {
             (head(model))
             body {
-                @if model.live { (live::body(model, status)) } @else { (finished(&model.review)) }
+                (finished(&model.review))
                 footer { (precautions()) }
             }
         }
@@ -68,7 +70,6 @@ fn head(model: &PageModel) -> Markup {
             meta charset="utf-8";
             meta name="viewport" content="width=device-width, initial-scale=1";
             meta name="color-scheme" content="light dark";
-            @if model.live { (live::head()) }
             title { (title(&model.review)) " · hingeclock" }
             // An empty icon keeps the browser from asking for one.
             link rel="icon" href="data:,";
@@ -119,6 +120,7 @@ fn bucket(review: &Review, summary: &Summary) -> Markup {
             div.figures {
                 @for (place, (club, _)) in summary.clubs.iter().enumerate() {
                     (curves::figure(review, club.as_deref(), place))
+                    (over_time::figure(review, club.as_deref(), place))
                 }
             }
         }
@@ -212,6 +214,13 @@ impl Kind {
     }
 }
 
+/// The classes of a swing in the style sheet.
+fn class_of(review: &Review, place: usize, swing: &Swing) -> String {
+    let left_out = if review.left_out(place).is_some() { " left-out" } else { "" };
+    let best = if review.is_best(place) { " best" } else { "" };
+    format!("{}{left_out}{best}", Kind::of(review, swing).class())
+}
+
 /// The kinds that occur, each with its line and mark.
 fn key(review: &Review) -> Markup {
     let swings = &review.analysis.swings;
@@ -258,5 +267,7 @@ pub(super) fn set_sentence(swing: &Swing) -> String {
 fn swing_sentence(review: &Review, place: usize, swing: &Swing) -> String {
     let kind = Kind::of(review, swing);
     let verdict = if kind == Kind::Plain { NOTHING } else { kind.words() };
-    format!("Swing {}, {verdict}. {}", place + 1, set_sentence(swing))
+    let left_out =
+        review.left_out(place).map_or_else(String::new, |why| format!(" Left out: {}.", wording::clean(why)));
+    format!("Swing {}, {verdict}. {}{left_out}", place + 1, set_sentence(swing))
 }

@@ -1,7 +1,7 @@
 //! The drawing of the whole bucket in order: arm travel at the set, swing by swing, with each club's window.
 
 use super::chart::{Scale, mark, px, ticks};
-use super::{Kind, swing_sentence};
+use super::{Kind, class_of, swing_sentence};
 use crate::detect::Swing;
 use crate::review::Review;
 use crate::review::wording::{self, number};
@@ -134,7 +134,7 @@ fn swing_mark(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Ma
     let sd = sd.unwrap_or(0.0).clamp(0.0, 1.0);
     let half = (frame.travel.pixel(0.0) - frame.travel.pixel(sd)).abs();
     html! {
-        g class={ "set " (kind.class()) } {
+        g class={ "set " (class_of(review, place, swing)) } data-swing=(place + 1) {
             title { (swing_sentence(review, place, swing)) }
             @if unfolded(swing).is_some() {
                 path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {}

@@ -124,7 +124,7 @@ fn swing_row(words: &SwingWords, kind: Kind, flags: &[Flag]) -> Markup {
     }
 }
 
-fn legend(flags: &[Flag]) -> Markup {
+pub fn legend(flags: &[Flag]) -> Markup {
     html! {
         @if !flags.is_empty() {
             dl.flags aria-label="Flags" {

@@ -90,6 +90,7 @@
       const told = JSON.parse(message.data);
       told.cues.slice(-1).forEach(play);
       Object.entries(told.parts).forEach(([name, html]) => put(name, html));
+      if (Object.keys(told.parts).length) document.dispatchEvent(new Event("parts"));
       over = told.over;
     };
     socket.onclose = () => {

@@ -1,0 +1,55 @@
+//! `speed`: where the club head's speed comes from, and what a change would be worth.
+
+use super::Outcome;
+use super::input::{Fed, feed, note_input, review_of, settings, tell};
+use super::output::print;
+use crate::daemon::analysis_params;
+use crate::detect::OfflineAnalysis;
+use crate::review::speed::{json, table, worth};
+use std::path::PathBuf;
+
+/// Tell where the club head's speed comes from, and what a change would be worth.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  hingeclock speed bucket.mcap
+  hingeclock speed bucket.mcap --what-if
+  hingeclock speed bucket.mcap --what-if --json > speed.json
+  hingeclock speed bucket.mcap --settings robin.toml
+
+The club has to have been named (key n or c, or `club iron`). Its measures and those of the arm stand in the
+settings; without them usual ones are taken, and the bars are wider.")]
+pub struct Args {
+    /// A recording or a raw CSV (plain or gzipped).
+    input: PathBuf,
+    /// Also fit a pendulum to the swings, and tell what changes would be worth. Takes a few seconds a club.
+    #[arg(long)]
+    what_if: bool,
+    /// Print one JSON object instead of a table.
+    #[arg(long)]
+    json: bool,
+    /// Settings file with the player, the arm's and the clubs' measures.
+    #[arg(long, value_name = "FILE.toml")]
+    settings: Option<PathBuf>,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// The input or the settings cannot be read.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let settings = settings(args.settings.as_ref())?;
+    let params = analysis_params(&settings);
+    let start = |device: &_| OfflineAnalysis::new(device, params);
+    let Fed { state, player, report, .. } = feed(&args.input, &settings, start, OfflineAnalysis::push)?;
+    let mut analysis = state.finish();
+    note_input(&mut analysis, &report);
+    let review = review_of(&args.input, player, analysis, &settings);
+    let worth = args.what_if.then(|| worth::worth(&review));
+    let text = if args.json {
+        json::text(&review, worth.as_deref())?
+    } else {
+        table::text(&review, worth.as_deref(), super::terminal_width())
+    };
+    print(&text)?;
+    Ok(tell(&report))
+}

@@ -1,0 +1,213 @@
+//! What comes into a library from elsewhere: a raw CSV, another library's recording, a session that was packed.
+
+use super::files::Beside;
+use super::made_from::{About, about, number_of};
+use super::open::{Library, LibraryError};
+use super::operations::{Operation, software};
+use super::package::Package;
+use super::player::{Player, players};
+use super::remarks::{Remark, Remarks, Said, head, recording_named};
+use super::steps::{Step, StepError, unready};
+use crate::record::error::quoted;
+use crate::record::input::{Arrivals, open_input};
+use crate::record::session::SessionInfo;
+use crate::units::{HostTime, PlayerHand, WallTime};
+use std::path::{Path, PathBuf};
+use uuid::Uuid;
+
+/// What a raw CSV does not say of itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Import {
+    /// The CSV; plain or gzipped.
+    pub csv: PathBuf,
+    /// The player's name.
+    pub player: String,
+    /// The side played from, where the CSV does not say.
+    pub hand: PlayerHand,
+    /// The player's clubs.
+    pub clubs: Vec<String>,
+    /// When it was recorded.
+    pub started: WallTime,
+    /// The recording's name; that of the CSV unless another is given.
+    pub name: Option<String>,
+}
+
+/// A recording of another library, with what lies beside it.
+pub struct Received {
+    about: About,
+    /// Makes the new file of it.
+    write: Box<dyn Fn(PathBuf) -> Step>,
+    beside: [Option<Vec<u8>>; 2],
+    player: Option<Player>,
+    name: PathBuf,
+}
+
+impl Received {
+    /// A recording, and the files that lie beside it.
+    ///
+    /// # Errors
+    /// It cannot be read, or is no recording.
+    pub fn recording(path: &Path) -> Result<Received, LibraryError> {
+        let about = about(path).map_err(StepError::from)?;
+        let read = |kind: Beside| {
+            let beside = kind.of(path);
+            super::files::read(&beside).map_err(|source| LibraryError::File { path: beside, source })
+        };
+        let beside = [read(Beside::Remarks)?, read(Beside::Results)?];
+        let from = path.to_owned();
+        let write = Box::new(move |to| Step::Copy { from: from.clone(), to });
+        let name = path.file_name().map(PathBuf::from).unwrap_or_default();
+        Ok(Received { about, write, beside, player: None, name })
+    }
+
+    /// What a packed session holds.
+    ///
+    /// # Errors
+    /// It cannot be read, or holds no recording.
+    pub fn packed(path: &Path) -> Result<Received, LibraryError> {
+        let mut package = Package::open(path)?;
+        let about = package.about()?;
+        let beside = [package.beside(Beside::Remarks)?, package.beside(Beside::Results)?];
+        let from = path.to_owned();
+        let write = Box::new(move |to| Step::Unpack { package: from.clone(), to });
+        Ok(Received { about, write, beside, player: package.player()?, name: package.name().to_owned() })
+    }
+}
+
+impl Library {
+    /// Makes a recording of a raw CSV, which stays where it is.
+    ///
+    /// # Errors
+    /// The file is no CSV, there is no player's name, the name is taken, or the CSV was imported before.
+    pub fn imported(&self, import: &Import) -> Result<Operation, LibraryError> {
+        if import.player.trim().is_empty() {
+            return Err(LibraryError::asked("a player's name", "none"));
+        }
+        let input = open_input(&import.csv).map_err(StepError::from)?.or_hand(import.hand);
+        if !matches!(input.arrivals, Arrivals::Csv(_)) {
+            return Err(LibraryError::asked("a raw CSV", "a recording, which says itself who played"));
+        }
+        let file = import.csv.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let stem = file.strip_suffix(".gz").unwrap_or(&file);
+        let stem = stem.strip_suffix(".csv").unwrap_or(stem);
+        let name = import.name.as_deref().unwrap_or(stem);
+        let session = SessionInfo {
+            player: import.player.clone(),
+            player_hand: input.device.player_hand,
+            clubs: import.clubs.clone(),
+            software: software(),
+            started: import.started,
+            host_at_start: HostTime(0),
+        };
+        self.not_here_yet(number_of(&session, None), "a CSV", "one of the same player and time as")?;
+        let to = self.free(Path::new(name))?;
+        let steps = vec![
+            Step::Import { csv: import.csv.clone(), session, to: unready(&to) },
+            Step::Carry { from: unready(&to), to: to.clone() },
+        ];
+        Ok(Operation { steps, gives: vec![to] })
+    }
+
+    /// Takes in another library's recording, with what was said of it. What is received stays where it is.
+    ///
+    /// # Errors
+    /// The recording is here already, the name is taken, or what lies beside it belongs to another.
+    pub fn received(&self, received: &Received, name: Option<&Path>) -> Result<Operation, LibraryError> {
+        let uuid = received.about.uuid;
+        self.not_here_yet(uuid, "a recording", "the same as")?;
+        let to = self.within(name.unwrap_or(&received.name))?;
+        self.is_free(&to)?;
+        let mut steps = Vec::new();
+        if let Some(player) = &received.player {
+            steps.extend(self.player_kept(player)?);
+        }
+        // What was said comes before the recording, as ever, so that it is never seen without.
+        for kind in Beside::ALL {
+            let Some(text) = self.text_beside(received, kind)? else { continue };
+            let path = kind.of(&to);
+            if self.remains_of(&path, uuid)? {
+                continue;
+            }
+            steps.push(Step::Write { to: unready(&path), text });
+            steps.push(Step::Carry { from: unready(&path), to: path });
+        }
+        steps.insert(0, (received.write)(unready(&to)));
+        steps.push(Step::Carry { from: unready(&to), to: to.clone() });
+        Ok(Operation { steps, gives: vec![to] })
+    }
+
+    fn not_here_yet(&self, uuid: Uuid, what: &str, which: &str) -> Result<(), LibraryError> {
+        match self.index.numbered(uuid)?.first() {
+            None => Ok(()),
+            Some(known) => Err(LibraryError::asked(
+                format!("{what} that is not in the library yet"),
+                format!("{which} {}", known.path.display()),
+            )),
+        }
+    }
+
+    /// What will lie beside the recording. One that was made from others says that this is over: where it came from,
+    /// nobody waits for its other parts.
+    fn text_beside(&self, received: &Received, kind: Beside) -> Result<Option<String>, LibraryError> {
+        let About { uuid, made_from, .. } = &received.about;
+        let bytes = received.beside[kind as usize].as_deref().unwrap_or_default();
+        let named = recording_named(bytes).map(|(named, _)| named);
+        if let Some(other) = named.filter(|named| named != uuid) {
+            let expected = format!("what was said of recording {uuid}");
+            return Err(LibraryError::asked(expected, format!("what was said of {other}")));
+        }
+        let mut text = String::from_utf8_lossy(bytes).into_owned();
+        let failed = |error: serde_json::Error| self.failed(&kind.of(&received.name), error.into());
+        if kind == Beside::Remarks && made_from.is_some() && !Remarks::parse(bytes).finished() {
+            if text.is_empty() {
+                text = head(*uuid, &[]).map_err(failed)? + "\n";
+            } else if !text.ends_with('\n') {
+                text.push('\n');
+            }
+            let over = Remark { at_unix_ms: self.now, swing: None, said: Said::Finished };
+            text.push_str(&(serde_json::to_string(&over).map_err(failed)? + "\n"));
+        }
+        Ok(Some(text).filter(|text| !text.is_empty()))
+    }
+
+    /// Whether a file of this recording lies there already: left by an import that was cut off, or by its owner, who
+    /// has taken the recording away. Any other is in the way.
+    fn remains_of(&self, path: &Path, uuid: Uuid) -> Result<bool, LibraryError> {
+        let there =
+            super::files::read(&self.folder.join(path)).map_err(|source| self.failed(path, source))?;
+        let named = there.as_deref().and_then(recording_named).map(|(named, _)| named);
+        if there.is_some() && named != Some(uuid) {
+            self.is_free(path)?;
+        }
+        Ok(there.is_some())
+    }
+
+    /// The steps that keep a player of whom nothing is known here yet.
+    fn player_kept(&self, player: &Player) -> Result<Vec<Step>, LibraryError> {
+        let folder = Path::new(super::files::PLAYERS);
+        let known = players(&self.folder).map_err(|source| self.failed(folder, source))?;
+        if known.iter().flatten().any(|known| known.name == player.name) {
+            return Ok(Vec::new());
+        }
+        let stem = file_stem(&player.name);
+        let names = (1..100).map(|n| if n == 1 { stem.clone() } else { format!("{stem}-{n}") });
+        let mut paths = names.map(|name| folder.join(format!("{name}.toml")));
+        let Some(to) = paths.find(|path| self.is_free(path).is_ok()) else {
+            return Err(LibraryError::asked("a free name for a player's file", quoted(&stem)));
+        };
+        let from = unready(&to);
+        Ok(vec![
+            Step::Remove { path: from.clone() },
+            Step::Write { to: from.clone(), text: player.text() },
+            Step::Carry { from, to },
+        ])
+    }
+}
+
+/// A player's name as the name of a file.
+pub(super) fn file_stem(name: &str) -> String {
+    let kept = |c: char| if c.is_alphanumeric() { c.to_lowercase().next().unwrap_or(c) } else { '-' };
+    let stem: String = name.chars().map(kept).take(60).collect();
+    let stem = stem.trim_matches('-').to_owned();
+    if stem.is_empty() { "player".to_owned() } else { stem }
+}

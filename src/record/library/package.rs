@@ -1,0 +1,210 @@
+//! A session as one file: a zip with the recording, what was said of it, what was found in it, and who played. What
+//! it holds are the very files of a library, so that unpacking it into one by hand does as well.
+
+use super::files::{Beside, PLAYERS, RECORDING};
+use super::import::file_stem;
+use super::index::Bucket;
+use super::made_from::{About, about_of};
+use super::nameless;
+use super::open::{Library, LibraryError};
+use super::player::{Player, players};
+use super::steps::StepError;
+use crate::record::error::InputError;
+use crate::record::export::Names;
+use std::fs::File;
+use std::io::{self, BufReader, Read, Seek, Write};
+use std::path::{Path, PathBuf};
+use zip::write::SimpleFileOptions;
+use zip::{ZipArchive, ZipWriter};
+
+/// First bytes of a zip.
+pub const ZIP_MAGIC: [u8; 4] = *b"PK\x03\x04";
+/// Longest recording that is unpacked, bytes: some days.
+const LONGEST_RECORDING: u64 = 64 << 30;
+/// Longest text that is unpacked, bytes.
+const LONGEST_TEXT: u64 = 16 << 20;
+/// Bytes at its start by which a recording is known.
+const START: u64 = 4 << 20;
+
+/// A packed session that was received.
+pub struct Package {
+    path: PathBuf,
+    archive: ZipArchive<BufReader<File>>,
+    /// The recording's name in it.
+    recording: PathBuf,
+}
+
+impl Package {
+    /// Opens a package.
+    ///
+    /// # Errors
+    /// It cannot be read, or does not hold just one recording.
+    pub fn open(path: &Path) -> Result<Package, LibraryError> {
+        let failed = |source| LibraryError::File { path: path.to_owned(), source };
+        let file = File::open(path).map_err(failed)?;
+        let archive = ZipArchive::new(BufReader::new(file)).map_err(|error| failed(error.into()))?;
+        // A name that is no text is none of ours.
+        let names = archive.file_names().flatten();
+        let recordings: Vec<PathBuf> = names
+            .filter(|name| !name.contains('/') && name.ends_with(RECORDING))
+            .map(|name| PathBuf::from(name.as_ref()))
+            .collect();
+        let [recording] = recordings.as_slice() else {
+            let expected = "a package with one recording in it";
+            return Err(LibraryError::asked(expected, recordings.len().to_string()));
+        };
+        let recording = recording.clone();
+        Ok(Package { path: path.to_owned(), archive, recording })
+    }
+
+    /// The recording's name.
+    #[must_use]
+    pub fn name(&self) -> &Path {
+        &self.recording
+    }
+
+    /// What the recording says at its start.
+    ///
+    /// # Errors
+    /// It cannot be read, or is no recording.
+    pub fn about(&mut self) -> Result<About, LibraryError> {
+        let mut start = Vec::new();
+        let name = self.recording.clone();
+        self.read(&name, START, &mut start)?;
+        let path = self.path.join(&name);
+        let about = about_of(&path, start.as_slice(), || Ok::<_, InputError>(start.clone()));
+        Ok(about.map_err(StepError::from)?)
+    }
+
+    /// What lies beside the recording.
+    ///
+    /// # Errors
+    /// It cannot be read, or is too long.
+    pub fn beside(&mut self, kind: Beside) -> Result<Option<Vec<u8>>, LibraryError> {
+        let name = kind.of(&self.recording);
+        self.text(&name)
+    }
+
+    /// Who played.
+    ///
+    /// # Errors
+    /// The player's file cannot be read, or is not as expected.
+    pub fn player(&mut self) -> Result<Option<Player>, LibraryError> {
+        let inside = format!("{PLAYERS}/");
+        let name = self.archive.file_names().flatten().find(|name| name.starts_with(&inside));
+        let Some(name) = name.map(|name| PathBuf::from(name.as_ref())) else { return Ok(None) };
+        let Some(bytes) = self.text(&name)? else { return Ok(None) };
+        let path = self.path.join(&name);
+        let player = Player::parse(&String::from_utf8_lossy(&bytes), &path).map_err(StepError::from)?;
+        Ok(Some(player))
+    }
+
+    /// Unpacks the recording into a new file.
+    ///
+    /// # Errors
+    /// It cannot be read, is damaged, or the file cannot be written.
+    pub fn unpack(&mut self, mut to: impl Write) -> Result<(), LibraryError> {
+        let name = self.recording.clone();
+        let copied = self.read(&name, LONGEST_RECORDING + 1, &mut to)?;
+        if copied > LONGEST_RECORDING {
+            return Err(LibraryError::asked(
+                format!("a recording of at most {LONGEST_RECORDING} bytes"),
+                "more",
+            ));
+        }
+        Ok(())
+    }
+
+    fn text(&mut self, name: &Path) -> Result<Option<Vec<u8>>, LibraryError> {
+        if self.archive.index_for_path(name).is_none() {
+            return Ok(None);
+        }
+        let mut bytes = Vec::new();
+        if self.read(name, LONGEST_TEXT + 1, &mut bytes)? > LONGEST_TEXT {
+            let expected = format!("at most {LONGEST_TEXT} bytes as {}", name.display());
+            return Err(LibraryError::asked(expected, "more"));
+        }
+        Ok(Some(bytes))
+    }
+
+    /// Copies a file of the package up to a length.
+    fn read(&mut self, name: &Path, at_most: u64, to: &mut impl Write) -> Result<u64, LibraryError> {
+        let path = self.path.join(name);
+        let failed = |source| LibraryError::File { path: path.clone(), source };
+        let file = self.archive.by_name(&name.to_string_lossy()).map_err(|error| failed(error.into()))?;
+        io::copy(&mut file.take(at_most), to).map_err(failed)
+    }
+}
+
+impl Library {
+    /// Writes a recording, what was said of it and found in it, and who played, into one zip. `further` are texts for
+    /// whoever opens it without this program, by their names. Without names, what was typed and the glove's serial
+    /// number stay out, too, and the recording gets another number.
+    ///
+    /// # Errors
+    /// Something cannot be read, or the zip cannot be written.
+    pub fn pack<W: Write + Seek>(
+        &self,
+        bucket: &Bucket,
+        names: Names,
+        further: &[(&str, String)],
+        out: W,
+    ) -> Result<W, LibraryError> {
+        let mut zip = ZipWriter::new(out);
+        let name = match names {
+            Names::Keep => bucket.path.file_name().map(PathBuf::from).unwrap_or_default(),
+            // A file may bear its player's name.
+            Names::Drop => PathBuf::from(format!("session{RECORDING}")),
+        };
+        let path = self.folder.join(&bucket.path);
+        let failed = |source: io::Error| LibraryError::File { path: path.clone(), source };
+        let options = SimpleFileOptions::default().unix_permissions(0o600);
+        let long = options.large_file(bucket.stamp.size >= i64::from(u32::MAX));
+        begin(&mut zip, &name, long).map_err(failed)?;
+        let uuid = match names {
+            Names::Keep => {
+                io::copy(&mut File::open(&path).map_err(failed)?, &mut zip).map_err(failed)?;
+                bucket.facts.uuid
+            }
+            Names::Drop => nameless::recording(&path, &mut zip)?,
+        };
+        for kind in Beside::ALL {
+            let beside = kind.of(&bucket.path);
+            let bytes = super::files::read(&self.folder.join(&beside)).map_err(failed)?;
+            let bytes = match names {
+                Names::Keep => bytes,
+                Names::Drop => bytes
+                    .map(|bytes| nameless::beside(kind, &bytes, uuid))
+                    .transpose()
+                    .map_err(|error| failed(error.into()))?,
+            };
+            if let Some(bytes) = bytes {
+                begin(&mut zip, &kind.of(&name), options)
+                    .and_then(|()| zip.write_all(&bytes))
+                    .map_err(failed)?;
+            }
+        }
+        if let Some(player) = self.player_of(bucket).filter(|_| names == Names::Keep) {
+            let name = Path::new(PLAYERS).join(format!("{}.toml", file_stem(&player.name)));
+            begin(&mut zip, &name, options)
+                .and_then(|()| zip.write_all(player.text().as_bytes()))
+                .map_err(failed)?;
+        }
+        for (name, text) in further {
+            begin(&mut zip, Path::new(name), options)
+                .and_then(|()| zip.write_all(text.as_bytes()))
+                .map_err(failed)?;
+        }
+        zip.finish().map_err(|error| failed(error.into()))
+    }
+
+    /// The player's file of a recording, where there is one.
+    fn player_of(&self, bucket: &Bucket) -> Option<Player> {
+        let known = players(&self.folder).ok()?;
+        known.into_iter().flatten().find(|player| player.name == bucket.facts.player)
+    }
+}
+
+fn begin<W: Write + Seek>(zip: &mut ZipWriter<W>, name: &Path, options: SimpleFileOptions) -> io::Result<()> {
+    zip.start_file(name.to_string_lossy(), options).map_err(io::Error::from)
+}

@@ -1,0 +1,246 @@
+//! The bucket on the coach's bench: what happened, first as answers, then drawn, then swing by swing; and whatever
+//! he says of a swing. [`bucket`] is also what a live page is told anew with each swing.
+
+use super::shell::{Shell, ways};
+use super::{
+    Kind, answers, class_of, curves, key_mark, live, losses_and_notes, order, over_time, tables, title,
+};
+use crate::detect::Flag;
+use crate::review::Review;
+use crate::review::live::LiveStatus;
+use crate::review::serve::bench::{OWN, Shown};
+use crate::review::summary::Summary;
+use crate::review::wording::{self, NOTHING, SwingWords};
+use maud::{Markup, html};
+
+/// The page of a bucket; `status` tells how it fares while it runs.
+#[must_use]
+pub fn page(shown: &Shown, status: Option<&LiveStatus>) -> String {
+    let model = &shown.model;
+    let name = title(&model.review);
+    let live = model.live && shown.key == OWN;
+    Shell {
+        title: &name,
+        scripts: if live { &["bench.js", "live.js"] } else { &["bench.js"] },
+        head: if live {
+            live::head()
+        } else {
+            html! {}
+        },
+        ways: ways(shown),
+        body: html! {
+            div #bench data-bucket=(shown.key) data-remarks[shown.takes_remarks] {
+                @if live { (live::body(model, status)) } @else { (finished(shown)) }
+                (saying(shown.takes_remarks))
+            }
+        },
+    }
+    .text()
+}
+
+fn finished(shown: &Shown) -> Markup {
+    let review = &shown.model.review;
+    html! {
+        header #live-heading { (heading(review)) }
+        main #main { div #live-bucket { (bucket(review, &shown.key)) } }
+    }
+}
+
+/// The bucket's name and its sum in a sentence.
+pub fn heading(review: &Review) -> Markup {
+    html! {
+        h1 { (title(review)) }
+        p.headline { (wording::headline(&Summary::of(review))) (left_out(review)) }
+    }
+}
+
+fn left_out(review: &Review) -> String {
+    let swings = review.analysis.swings.len();
+    match swings - review.counted().count() {
+        0 => String::new(),
+        1 => " 1 more is left out.".to_owned(),
+        n => format!(" {n} more are left out."),
+    }
+}
+
+/// All about the swings of the bucket of this key.
+pub fn bucket(review: &Review, key: &str) -> Markup {
+    let summary = Summary::of(review);
+    html! {
+        @if !review.analysis.swings.is_empty() {
+            section aria-labelledby="answers" {
+                h2 #answers { "Early or late, how steady, better or worse" }
+                (answers::clubs(review, &summary))
+            }
+            section aria-labelledby="curves" {
+                h2 #curves { "Hinge over arm travel, and over time" }
+                p.lead {
+                    (wording::COUNTED_FROM_ADDRESS)
+                    " The mark on each curve is the set, its bar one standard deviation. "
+                    "Picked swings stand out."
+                }
+                (super::key(review))
+                div.figures {
+                    @for (place, club) in clubs(review).iter().enumerate() {
+                        div.of-club data-club=(wording::club_name(*club)) {
+                            (curves::figure(review, *club, place))
+                            (over_time::figure(review, *club, place))
+                        }
+                    }
+                }
+            }
+            section aria-labelledby="order" {
+                h2 #order { "Arm travel at the set, swing by swing" }
+                (order::figure(review))
+            }
+            section aria-labelledby="swings" {
+                h2 #swings { "Every swing" }
+                (swings(review, key))
+            }
+            section aria-labelledby="summary" {
+                h2 #summary { "By club" }
+                (tables::groups(&summary))
+            }
+        }
+        (losses_and_notes(review))
+    }
+}
+
+/// The clubs in the order in which they were first used, those of left-out swings, too.
+fn clubs(review: &Review) -> Vec<Option<&str>> {
+    let mut clubs = Vec::new();
+    for swing in &review.analysis.swings {
+        if !clubs.contains(&swing.club.as_deref()) {
+            clubs.push(swing.club.as_deref());
+        }
+    }
+    clubs
+}
+
+fn swings(review: &Review, key: &str) -> Markup {
+    let flags = wording::flags_in_use(&review.analysis.swings);
+    html! {
+        div.scroll {
+            table.swings #swing-table {
+                caption { "Swings in order" }
+                thead {
+                    tr {
+                        th scope="col" { "Pick" }
+                        th.n scope="col" { "No." }
+                        th scope="col" { "Club" }
+                        th.n scope="col" { "Set to top, ms" }
+                        th.n scope="col" { "Arm travel at set" }
+                        th scope="col" { "Class" }
+                        th scope="col" { "Window" }
+                        th.n scope="col" { "Hinge at set, °" }
+                        th.n scope="col" { "at top" }
+                        th.n scope="col" { "at impact" }
+                        th.n scope="col" { "Lag, °" }
+                        th.n scope="col" { "Tempo" }
+                        th scope="col" { "Flags" }
+                        th scope="col" { "Said" }
+                    }
+                }
+                tbody {
+                    @for place in 0..review.analysis.swings.len() { (row(review, key, place, &flags)) }
+                }
+            }
+        }
+        p.about {
+            "± is one standard deviation. Arm travel: 0 % at takeaway, 100 % at the top. "
+            "Lag: the angle between forearm and shaft with the arm horizontal in the downswing; "
+            "180° is a straight line. "
+            "? stands where the edge of the window is too close to be sure."
+        }
+        (tables::legend(&flags))
+        @for sentence in wording::second_definition(&review.analysis.swings) { p.about { (sentence) } }
+    }
+}
+
+fn row(review: &Review, key: &str, place: usize, flags: &[Flag]) -> Markup {
+    let Some(swing) = review.analysis.swings.get(place) else { return html! {} };
+    let words = SwingWords::of(review, place, swing, flags);
+    let kind = Kind::of(review, swing);
+    html! {
+        tr class=(class_of(review, place, swing)) data-swing=(place + 1) data-takeaway=(swing.takeaway.0)
+            data-club=(words.club) {
+            td { input type="checkbox" aria-label=(format!("Pick swing {}", words.number)); }
+            th.n scope="row" { a href=(format!("/bucket/{key}/swing/{}", words.number)) data-open { (words.number) } }
+            td { (words.club) }
+            td.n { strong { (words.set_to_top) } }
+            td.n { (words.arm_travel) }
+            td { (words.class) }
+            td { @if kind != Kind::Plain { (key_mark(kind)) " " } (words.verdict) }
+            @for angle in &words.hinge { td.n { (angle) } }
+            td.n { (words.lag) }
+            td.n { (words.tempo) }
+            td {
+                @for (letter, flag) in words.flags.chars().zip(&swing.flags) {
+                    abbr title=(flag.explanation()) { (letter) } " "
+                }
+            }
+            td.said { (said(review, place)) }
+        }
+    }
+}
+
+/// What was said of a swing, in its row.
+fn said(review: &Review, place: usize) -> Markup {
+    let Some(said) = review.said_of(place) else { return html! { (NOTHING) } };
+    html! {
+        @if let Some(why) = &said.excluded { span.why { "left out: " (wording::clean(why)) } " " }
+        @if review.is_best(place) { span.star { "★ best" } " " }
+        @for tag in said.tags.iter().filter(|tag| *tag != crate::review::remarked::BEST) {
+            span.tag { (wording::clean(tag)) } " "
+        }
+        @for note in &said.notes { span.note { (wording::clean(note)) } " " }
+        @if !said.moved.is_empty() { span.note { "events moved: " (said.moved.len()) } }
+    }
+}
+
+/// What can be said of the swing in hand, as buttons with their keys, and the form for the words.
+fn saying(takes_remarks: bool) -> Markup {
+    html! {
+        div.saying #saying hidden role="toolbar" aria-label="Say something of the swing in hand" {
+            output #in-hand { "No swing in hand" }
+            @for (action, name, letter) in [
+                ("best", "Best", "b"), ("tag", "Tag", "t"), ("note", "Note", "n"), ("club", "Club", "c"),
+                ("exclude", "Leave out", "x"),
+            ] {
+                button type="button" data-action=(action) disabled[!takes_remarks] aria-keyshortcuts=(letter) {
+                    (name) " " kbd { (letter) }
+                }
+            }
+            button type="button" data-action="compare" aria-pressed="false" aria-keyshortcuts="v" {
+                "Picked only " kbd { "v" }
+            }
+            button type="button" data-action="keys" aria-keyshortcuts="?" { "Keys " kbd { "?" } }
+            @if !takes_remarks { span.about { "Remarks are kept beside a recording; there is none here." } }
+            output.told #told role="status" {}
+        }
+        dialog #words aria-labelledby="words-title" {
+            form method="dialog" {
+                h2 #words-title { "Say" }
+                p { label for="words-text" #words-label { "Text" } }
+                input #words-text type="text" maxlength="400" autocomplete="off" list="words-list";
+                datalist #words-list {}
+                p {
+                    button type="submit" value="say" { "Keep" } " "
+                    button type="submit" value="no" formnovalidate { "Cancel" }
+                }
+            }
+        }
+        dialog #keys aria-labelledby="keys-title" {
+            h2 #keys-title { "Keys" }
+            dl.keys {
+                @for (keys, what) in [
+                    ("↓ ↑ or j k", "next, previous swing in hand"), ("space or p", "pick it, or no longer"),
+                    ("Enter", "open it"), ("b", "best, or no longer"), ("t", "tag; a tag it has is taken off"),
+                    ("n", "note"), ("c", "right club"), ("x", "leave out with a reason, or count again"),
+                    ("v", "show the picked swings only, laid over each other"), ("Esc", "pick none"),
+                ] { div { dt { kbd { (keys) } } dd { (what) } } }
+            }
+            form method="dialog" { button { "Close" } }
+        }
+    }
+}

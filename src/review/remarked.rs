@@ -1,0 +1,49 @@
+//! A review with what people said of its swings: the club put right, swings left out of statistics but still listed.
+
+use super::Review;
+use crate::detect::Swing;
+use crate::record::library::remarks::{Remark, Standing, standings};
+use crate::units::DeviceTime;
+
+/// The tag of a swing to show again.
+pub const BEST: &str = "best";
+
+impl Review {
+    /// The same review with these remarks. Those whose swing is not there are told among the notes.
+    #[must_use]
+    pub fn with_remarks(mut self, remarks: &[Remark]) -> Review {
+        let takeaways: Vec<DeviceTime> = self.analysis.swings.iter().map(|swing| swing.takeaway).collect();
+        let (_, standing, lost) = standings(&takeaways, remarks);
+        for (swing, said) in self.analysis.swings.iter_mut().zip(&standing) {
+            if let Some(club) = &said.club {
+                swing.club = Some(club.clone());
+            }
+        }
+        self.analysis.notes.extend(lost);
+        self.standing = standing;
+        self
+    }
+
+    /// What people said of a swing, counted from 0; nothing where nobody did.
+    #[must_use]
+    pub fn said_of(&self, place: usize) -> Option<&Standing> {
+        self.standing.get(place)
+    }
+
+    /// Why a swing, counted from 0, is left out of statistics; none where it counts.
+    #[must_use]
+    pub fn left_out(&self, place: usize) -> Option<&str> {
+        self.said_of(place)?.excluded.as_deref()
+    }
+
+    /// Whether somebody marked a swing, counted from 0, as one to show again.
+    #[must_use]
+    pub fn is_best(&self, place: usize) -> bool {
+        self.said_of(place).is_some_and(|said| said.tags.contains(BEST))
+    }
+
+    /// The swings that count for statistics, each with its place from 0.
+    pub fn counted(&self) -> impl Iterator<Item = (usize, &Swing)> {
+        self.analysis.swings.iter().enumerate().filter(|(place, _)| self.left_out(*place).is_none())
+    }
+}

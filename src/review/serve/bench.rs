@@ -1,0 +1,299 @@
+//! Edge: the buckets that a page may show and where its remarks go: the one bucket that the server was started
+//! with, or a library.
+
+use crate::detect::{AnalysisParams, OfflineAnalysis};
+use crate::record::input::open_input;
+use crate::record::library::Library;
+use crate::record::library::files::{self, Beside, RECORDING};
+use crate::record::library::index::Bucket;
+use crate::record::library::made_from::about;
+use crate::record::library::remarks::{LONGEST_TEXT, Remark, Remarks, Said, SwingName};
+use crate::record::library::search::{Found, Wanted};
+use crate::record::library::steps::add_remark;
+use crate::review::page::PageModel;
+use crate::review::raw::{Gather, RawSignals};
+use crate::review::{Review, Windows};
+use crate::units::{DeviceTime, PlayerHand, WallTime};
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use thiserror::Error;
+use tokio::sync::watch;
+
+/// The key of the bucket that the server was started with.
+pub const OWN: &str = "now";
+/// Analysed buckets of a library that are kept.
+const KEPT: usize = 4;
+
+/// What time it is, for remarks.
+pub type Now = Box<dyn Fn() -> WallTime + Send + Sync>;
+/// A player's windows, by name.
+pub type WindowsOf = Box<dyn Fn(&str) -> Windows + Send + Sync>;
+
+/// Why something was not done.
+#[derive(Debug, Error)]
+pub enum Refused {
+    /// There is no such thing.
+    #[error("{0}")]
+    Missing(&'static str),
+    /// It cannot be done as asked.
+    #[error("{0}")]
+    Asked(String),
+    /// The disk or the index failed.
+    #[error("{0}")]
+    Failed(String),
+}
+
+/// A bucket, ready to be shown.
+#[derive(Clone)]
+pub struct Shown {
+    /// Its key in addresses.
+    pub key: String,
+    /// Its swings with what was said of them.
+    pub model: Arc<PageModel>,
+    /// The side that the player plays from, where known.
+    pub hand: Option<PlayerHand>,
+    /// The file that it was read from, where there is one.
+    pub path: Option<PathBuf>,
+    /// Remarks can be kept beside it.
+    pub takes_remarks: bool,
+    /// It is one of a library.
+    pub in_library: bool,
+}
+
+/// The file of the bucket that the server was started with.
+#[derive(Clone, Debug)]
+pub struct OwnFile {
+    /// The recording or CSV.
+    pub path: PathBuf,
+    /// The side that the player plays from.
+    pub hand: PlayerHand,
+}
+
+/// A library with what its buckets are shown by.
+pub struct Shelf {
+    /// The open library.
+    pub library: Library,
+    /// Settings of the analysis.
+    pub params: AnalysisParams,
+    /// What counts as early and late.
+    pub windows: WindowsOf,
+}
+
+struct OnShelf {
+    shelf: Shelf,
+    /// The newest last.
+    read: VecDeque<(String, Arc<Review>)>,
+}
+
+/// Where buckets come from and remarks go.
+pub struct Bench {
+    own: Option<OwnFile>,
+    shelf: Option<Mutex<OnShelf>>,
+    now: Now,
+    said: watch::Sender<u64>,
+}
+
+impl Bench {
+    /// Nothing but what the server was handed: no remarks.
+    #[must_use]
+    pub fn bare() -> Bench {
+        Bench::new(None, None, Box::new(|| WallTime(0)))
+    }
+
+    /// One bucket with its file.
+    #[must_use]
+    pub fn of_file(file: OwnFile, now: Now) -> Bench {
+        Bench::new(Some(file), None, now)
+    }
+
+    /// A library.
+    #[must_use]
+    pub fn of_library(shelf: Shelf, now: Now) -> Bench {
+        Bench::new(None, Some(shelf), now)
+    }
+
+    fn new(own: Option<OwnFile>, shelf: Option<Shelf>, now: Now) -> Bench {
+        let shelf = shelf.map(|shelf| Mutex::new(OnShelf { shelf, read: VecDeque::new() }));
+        Bench { own, shelf, now, said: watch::Sender::new(0) }
+    }
+
+    /// Whether there is a library to list.
+    #[must_use]
+    pub fn has_library(&self) -> bool {
+        self.shelf.is_some()
+    }
+
+    /// Counts the remarks that were made here: another number means that pages are old.
+    #[must_use]
+    pub fn said(&self) -> watch::Receiver<u64> {
+        self.said.subscribe()
+    }
+
+    /// The model of the own bucket with what was said of it.
+    #[must_use]
+    pub fn own(&self, model: &Arc<PageModel>) -> Arc<PageModel> {
+        match self.own_remarks() {
+            Some(remarks) => {
+                Arc::new(PageModel { review: model.review.clone().with_remarks(&remarks), live: model.live })
+            }
+            None => Arc::clone(model),
+        }
+    }
+
+    /// The own bucket's remarks; none where none can be kept.
+    fn own_remarks(&self) -> Option<Vec<Remark>> {
+        let path = &self.own.as_ref().filter(|own| takes_remarks(&own.path))?.path;
+        let bytes = files::read(&Beside::Remarks.of(path)).ok()?.unwrap_or_default();
+        Some(Remarks::parse(&bytes).remarks)
+    }
+
+    /// The bucket of this key. `own` is the model that the server was handed, if it was.
+    ///
+    /// # Errors
+    /// There is none, or it cannot be read.
+    pub fn bucket(&self, key: &str, own: Option<&Arc<PageModel>>) -> Result<Shown, Refused> {
+        if key == OWN {
+            let model = own.ok_or(Refused::Missing("no bucket is open here"))?;
+            let file = self.own.as_ref();
+            return Ok(Shown {
+                key: key.to_owned(),
+                model: self.own(model),
+                hand: file.map(|file| file.hand),
+                path: file.map(|file| file.path.clone()),
+                takes_remarks: file.is_some_and(|file| takes_remarks(&file.path)),
+                in_library: false,
+            });
+        }
+        let mut held = self.held()?;
+        let bucket = held.bucket(key)?;
+        let review = held.review(key, &bucket)?;
+        let remarks = held.shelf.library.index().remarks(bucket.id).map_err(failed)?;
+        let review = Review::clone(&review).with_remarks(&remarks);
+        Ok(Shown {
+            key: key.to_owned(),
+            model: Arc::new(PageModel { review, live: false }),
+            hand: bucket.facts.hand,
+            path: Some(held.shelf.library.folder().join(&bucket.path)),
+            takes_remarks: true,
+            in_library: true,
+        })
+    }
+
+    /// Keeps a remark on a swing, counted from 0, that begins at this instant.
+    ///
+    /// # Errors
+    /// The swing is another one by now, nothing can be kept, or the disk refuses.
+    pub fn remark(
+        &self,
+        shown: &Shown,
+        place: usize,
+        takeaway: DeviceTime,
+        said: Said,
+    ) -> Result<(), Refused> {
+        let swing = shown.model.review.analysis.swings.get(place);
+        if swing.is_none_or(|swing| swing.takeaway != takeaway) {
+            return Err(Refused::Asked("this swing is another one by now: load the page anew".to_owned()));
+        }
+        let length = said.fields().1.chars().count();
+        let wants_text = said != Said::Include;
+        if wants_text && said.fields().1.trim().is_empty() || length > LONGEST_TEXT {
+            return Err(Refused::Asked(format!(
+                "expected a text of 1 to {LONGEST_TEXT} characters, found {length}"
+            )));
+        }
+        if shown.key == OWN {
+            self.remark_own(SwingName { takeaway_us: takeaway, place: place + 1 }, said)?;
+        } else {
+            let mut held = self.held()?;
+            let bucket = held.bucket(&shown.key)?;
+            held.shelf.library.remark(&bucket, Some(place + 1), said).map_err(failed)?;
+        }
+        self.said.send_modify(|said| *said += 1);
+        Ok(())
+    }
+
+    fn remark_own(&self, swing: SwingName, said: Said) -> Result<(), Refused> {
+        let none =
+            || Refused::Asked("remarks are kept beside a recording, and there is none here".to_owned());
+        let own = self.own.as_ref().filter(|own| takes_remarks(&own.path)).ok_or_else(none)?;
+        let uuid = about(&own.path).map_err(failed)?.uuid;
+        let folder = own.path.parent().unwrap_or(Path::new(""));
+        let name = own.path.file_name().map(PathBuf::from).unwrap_or_default();
+        let remark = Remark { at_unix_ms: (self.now)(), swing: Some(swing), said };
+        add_remark(folder, &name, uuid, &remark).map_err(failed)
+    }
+
+    /// The readings of a swing, counted from 1, as they stand in the file.
+    ///
+    /// # Errors
+    /// There is no such swing, or no file, or it cannot be read.
+    pub fn raw(&self, shown: &Shown, number: usize) -> Result<RawSignals, Refused> {
+        let swings = &shown.model.review.analysis.swings;
+        let swing = number.checked_sub(1).and_then(|place| swings.get(place));
+        let swing = swing.ok_or(Refused::Missing("there is no such swing"))?;
+        let path =
+            shown.path.as_ref().ok_or(Refused::Missing("there is no file to read the signals from"))?;
+        let mut input = open_input(path).map_err(failed)?;
+        let mut gather = Gather::new(swing, &input.device);
+        for arrival in input.arrivals.by_ref() {
+            gather.push(&arrival.map_err(failed)?);
+        }
+        Ok(gather.finish())
+    }
+
+    /// The swings of the library that are wanted.
+    ///
+    /// # Errors
+    /// There is no library, or its index cannot be read.
+    pub fn search(&self, wanted: &Wanted) -> Result<Found, Refused> {
+        self.held()?.shelf.library.index().search(wanted).map_err(failed)
+    }
+
+    fn held(&self) -> Result<MutexGuard<'_, OnShelf>, Refused> {
+        let shelf = self.shelf.as_ref().ok_or(Refused::Missing("no library is open here"))?;
+        // Whatever failed while it was held left the index as a transaction that did not happen.
+        Ok(shelf.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+impl OnShelf {
+    /// A recording by its whole number: nothing of an address ever becomes a path.
+    fn bucket(&self, key: &str) -> Result<Bucket, Refused> {
+        let buckets = self.shelf.library.index().buckets().map_err(failed)?;
+        let found = buckets.into_iter().find(|bucket| bucket.facts.uuid.to_string() == key);
+        found.ok_or(Refused::Missing("no recording has this number"))
+    }
+
+    fn review(&mut self, key: &str, bucket: &Bucket) -> Result<Arc<Review>, Refused> {
+        if let Some((_, review)) = self.read.iter().find(|(known, _)| known == key) {
+            return Ok(Arc::clone(review));
+        }
+        let path = self.shelf.library.folder().join(&bucket.path);
+        let mut input = open_input(&path).map_err(failed)?;
+        let mut analysis = OfflineAnalysis::new(&input.device, self.shelf.params);
+        for arrival in input.arrivals.by_ref() {
+            analysis.push(&arrival.map_err(failed)?);
+        }
+        let name = bucket.path.with_extension("").to_string_lossy().into_owned();
+        let player = Some(bucket.facts.player.clone()).filter(|player| !player.is_empty());
+        let windows = (self.shelf.windows)(&bucket.facts.player);
+        let mut review = Review { player, windows, ..Review::new(&name, analysis.finish()) };
+        let lost = input.report().sentences();
+        review.analysis.notes.extend(lost.into_iter().map(|sentence| format!("lost: {sentence}")));
+        let review = Arc::new(review);
+        if self.read.len() == KEPT {
+            self.read.pop_front();
+        }
+        self.read.push_back((key.to_owned(), Arc::clone(&review)));
+        Ok(review)
+    }
+}
+
+fn takes_remarks(path: &Path) -> bool {
+    path.to_string_lossy().ends_with(RECORDING)
+}
+
+fn failed(error: impl std::fmt::Display) -> Refused {
+    Refused::Failed(error.to_string())
+}

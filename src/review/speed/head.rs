@@ -1,0 +1,167 @@
+//! Speeds of hand and head at the ball, and where they come from, each with its uncertainty.
+
+use super::hub::{Pose, SHOULDER_SD_MPS, pose_at_ball};
+use super::levers::{LENGTHS, Levers};
+use super::{Figure, NO_MOTION};
+use crate::detect::{Flag, Swing, SwingMotion};
+use crate::record::measures::{ArmMeasures, ClubMeasures};
+use crate::units::{DeviceTime, Measured};
+use nalgebra::Vector3;
+
+/// How well the ball is timed, s: by its shock, or by the arm being back.
+const BALL_SD_S: (f64, f64) = (0.0007, 0.015);
+/// Scale of a gyro in fast motion, share (what the joint estimate leaves of it; judgement).
+const RATE_SD: f64 = 0.004;
+/// The same where the gyro was clipped: what is carried on through the clipped stretch is a guess.
+const CLIPPED_RATE_SD: f64 = 0.05;
+/// Tilt of the level frame at the ball, degrees (judgement).
+const TILT_SD_DEG: f64 = 0.5;
+/// A shaft bends; what the head does beyond a stiff one is not seen: share of its speed (judgement, from some 2 m/s
+/// of kick at 45 m/s in common practice).
+const BEND_SD: f64 = 0.01;
+/// Things that may be off besides the lengths: node velocity (3), both gyros' scales, the ball's time.
+const OTHERS: usize = 6;
+
+const NO_SHOULDER: &str = "the accelerometer tells no speed that a shoulder can have";
+
+/// Speeds at the ball.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HeadSpeed {
+    /// Middle of the lead hand on the grip, m/s.
+    pub hand_mps: Figure,
+    /// The wrist's speed if the shoulder stood still: arm's length times its rate, m/s.
+    pub wrist_from_arm_mps: Figure,
+    /// The wrist's speed by the accelerometer alone, m/s.
+    pub wrist_from_accelerometer_mps: Figure,
+    /// The head, m/s; a stiff shaft is assumed.
+    pub head_mps: Figure,
+    /// What of it the moving shoulder gives, m/s along the head's way. The four add up to it.
+    pub from_body_mps: Figure,
+    /// What the arm gives that swings about the shoulder, m/s.
+    pub from_arm_mps: Figure,
+    /// What the wrist gives that is released, m/s.
+    pub from_wrist_mps: Figure,
+    /// What the forearm gives that rolls, m/s.
+    pub from_roll_mps: Figure,
+    /// Way of the head against the horizontal, degrees; negative is downward.
+    pub attack_deg: Figure,
+    /// Lean of the shaft towards where the head goes, degrees; positive with the hands ahead.
+    pub shaft_lean_deg: Figure,
+}
+
+impl HeadSpeed {
+    fn missing(reason: &'static str) -> HeadSpeed {
+        let none = Err(reason);
+        HeadSpeed {
+            hand_mps: none,
+            wrist_from_arm_mps: none,
+            wrist_from_accelerometer_mps: none,
+            head_mps: none,
+            from_body_mps: none,
+            from_arm_mps: none,
+            from_wrist_mps: none,
+            from_roll_mps: none,
+            attack_deg: none,
+            shaft_lean_deg: none,
+        }
+    }
+}
+
+/// The numbers in one row, so that all are carried through at once.
+const NUMBERS: usize = 10;
+
+fn numbers(pose: &Pose, levers: &Levers, shoulder: &Vector3<f64>) -> [f64; NUMBERS] {
+    let wrist = pose.wrist_from_arm(levers) + shoulder;
+    let to_head = pose.level_from_hand * levers.head();
+    let head = wrist + pose.hand_rate.cross(&to_head);
+    let way = head.normalize();
+    let hand = wrist + pose.hand_rate.cross(&(pose.level_from_hand * levers.grip));
+    let swing = pose.swing_rate();
+    let ahead = Vector3::new(head.x, head.y, 0.0).normalize();
+    let shaft = pose.level_from_hand * levers.shaft;
+    [
+        hand.norm(),
+        pose.wrist_from_arm(levers).norm(),
+        pose.wrist_from_node(levers).map_or(f64::NAN, |wrist| wrist.norm()),
+        head.norm(),
+        shoulder.dot(&way),
+        swing.cross(&(pose.arm * levers.arm_m + to_head)).dot(&way),
+        (pose.hand_rate - pose.arm_rate).cross(&to_head).dot(&way),
+        (pose.arm_rate - swing).cross(&to_head).dot(&way),
+        way.z.asin().to_degrees(),
+        // The shaft points down from the hands: hands ahead of the head, it points back.
+        (-shaft.dot(&ahead)).atan2(-shaft.z).to_degrees(),
+    ]
+}
+
+/// Speeds at the ball of a swing.
+#[must_use]
+pub fn head_speed(swing: &Swing, arm: &ArmMeasures, club: &ClubMeasures) -> HeadSpeed {
+    let motion = &swing.motion;
+    let Some((ball, pose)) = motion.ball.and_then(|ball| Some((ball, pose_at_ball(motion, ball)?))) else {
+        return HeadSpeed::missing(NO_MOTION);
+    };
+    let seen = pose.shoulder(&Levers::of(motion, arm, club));
+    let at = |pose: &Pose, by: [f64; LENGTHS]| {
+        let levers = Levers::off_by(motion, arm, club, by);
+        let shoulder = seen.and_then(|_| Some(pose.wrist_from_node(&levers)? - pose.wrist_from_arm(&levers)));
+        numbers(pose, &levers, &shoulder.unwrap_or_default())
+    };
+    let best = at(&pose, [0.0; LENGTHS]);
+    let mut variance = [0.0; NUMBERS];
+    let mut add = |row: [f64; NUMBERS]| {
+        for (sum, (off, best)) in variance.iter_mut().zip(row.iter().zip(best)) {
+            *sum += (off - best).powi(2);
+        }
+    };
+    for which in 0..LENGTHS {
+        let mut by = [0.0; LENGTHS];
+        by[which] = 1.0;
+        add(at(&pose, by));
+    }
+    for pose in others(swing, motion, ball, &pose) {
+        add(at(&pose, [0.0; LENGTHS]));
+    }
+    if seen.is_none() {
+        let levers = Levers::of(motion, arm, club);
+        for axis in [Vector3::x(), Vector3::y(), Vector3::z()] {
+            add(numbers(&pose, &levers, &(axis * SHOULDER_SD_MPS)));
+        }
+    }
+    variance[3] += (BEND_SD * best[3]).powi(2);
+    variance[8] += TILT_SD_DEG.powi(2);
+    variance[9] += TILT_SD_DEG.powi(2);
+    let figure = |i: usize| Ok(Measured::new(best[i], variance[i].sqrt()));
+    let with_shoulder = |i: usize| if seen.is_some() { figure(i) } else { Err(NO_SHOULDER) };
+    HeadSpeed {
+        hand_mps: figure(0),
+        wrist_from_arm_mps: figure(1),
+        wrist_from_accelerometer_mps: with_shoulder(2),
+        head_mps: figure(3),
+        from_body_mps: with_shoulder(4),
+        from_arm_mps: figure(5),
+        from_wrist_mps: figure(6),
+        from_roll_mps: figure(7),
+        attack_deg: figure(8),
+        shaft_lean_deg: figure(9),
+    }
+}
+
+/// The pose with each of the other things off by one standard deviation.
+fn others(swing: &Swing, motion: &SwingMotion, ball: DeviceTime, pose: &Pose) -> [Pose; OTHERS] {
+    let moved = |axis: Vector3<f64>| Pose {
+        node_velocity: pose.node_velocity.map(|velocity| velocity + axis * motion.velocity_sd_mps),
+        ..*pose
+    };
+    let clipped = swing.flags.contains(&Flag::GyroClipped);
+    let scale = 1.0 + if clipped { CLIPPED_RATE_SD } else { RATE_SD };
+    let timing_s = if swing.impact.is_some() { BALL_SD_S.0 } else { BALL_SD_S.1 };
+    [
+        moved(Vector3::x()),
+        moved(Vector3::y()),
+        moved(Vector3::z()),
+        Pose { hand_rate: pose.hand_rate * scale, ..*pose },
+        Pose { arm_rate: pose.arm_rate * scale, ..*pose },
+        pose_at_ball(motion, ball.plus_seconds(-timing_s)).unwrap_or(*pose),
+    ]
+}

@@ -1,0 +1,184 @@
+//! Speeds, and what changes are worth, as JSON. A number that is unknown is `null`, with the reason beside it.
+
+use super::worth::{ClubWorth, Curve, VALIDITY, Worth};
+use super::{ASSUMED, Figure, SwingSpeed};
+use crate::record::measures::{ArmMeasures, ClubMeasures};
+use crate::review::Review;
+use crate::review::json::{fraction, hundredths};
+use serde::{Serialize, Serializer};
+
+/// The `speed` object of a bucket.
+#[derive(Serialize)]
+pub struct SpeedObject<'a> {
+    assumed: &'static str,
+    arm: ArmMeasures,
+    swings: Vec<SwingSpeedObject<'a>>,
+}
+
+impl<'a> SpeedObject<'a> {
+    /// The speeds of a bucket's swings.
+    #[must_use]
+    pub fn of(review: &'a Review) -> SpeedObject<'a> {
+        let swings = review.analysis.swings.iter().enumerate().map(|(place, swing)| {
+            let speed = SwingSpeed::of(swing, &review.measures);
+            SwingSpeedObject {
+                index: place + 1,
+                club: swing.club.as_deref(),
+                why_not: speed.as_ref().err().copied(),
+                measures: speed.as_ref().ok().map(|speed| speed.club),
+                figures: speed.ok().map(|speed| Figures(speed.figures())),
+            }
+        });
+        SpeedObject { assumed: ASSUMED, arm: review.measures.arm, swings: swings.collect() }
+    }
+}
+
+#[derive(Serialize)]
+struct SwingSpeedObject<'a> {
+    index: usize,
+    club: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    why_not: Option<&'static str>,
+    measures: Option<ClubMeasures>,
+    figures: Option<Figures>,
+}
+
+/// Figures by their names, in order.
+struct Figures(Vec<(&'static str, Figure)>);
+
+impl Serialize for Figures {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_map(self.0.iter().map(|(name, figure)| (name, FigureObject::of(figure))))
+    }
+}
+
+#[derive(Serialize)]
+struct FigureObject {
+    value: Option<f64>,
+    sd: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    why_not: Option<&'static str>,
+}
+
+impl FigureObject {
+    fn of(figure: &Figure) -> FigureObject {
+        FigureObject {
+            value: figure.as_ref().ok().and_then(|m| hundredths(m.value)),
+            sd: figure.as_ref().ok().and_then(|m| hundredths(m.sd)),
+            why_not: figure.as_ref().err().copied(),
+        }
+    }
+}
+
+/// Speeds, and what changes are worth where that was asked for, as text, indented, with a newline at the end.
+///
+/// # Errors
+/// When serialising fails, which the types do not allow for.
+pub fn text(review: &Review, worth: Option<&[ClubWorth]>) -> Result<String, serde_json::Error> {
+    let object = WholeObject {
+        schema: crate::review::json::SCHEMA,
+        input: &review.input,
+        player: review.player.as_deref(),
+        speed: SpeedObject::of(review),
+        what_if: worth.map(WhatIfObject::of),
+    };
+    let mut text = serde_json::to_string_pretty(&object)?;
+    text.push('\n');
+    Ok(text)
+}
+
+#[derive(Serialize)]
+struct WholeObject<'a> {
+    schema: u32,
+    input: &'a str,
+    player: Option<&'a str>,
+    speed: SpeedObject<'a>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    what_if: Option<WhatIfObject<'a>>,
+}
+
+/// What changes are worth, for a page that draws them as curves.
+#[derive(Serialize)]
+pub struct WhatIfObject<'a> {
+    validity: &'static str,
+    clubs: Vec<ClubObject<'a>>,
+}
+
+impl<'a> WhatIfObject<'a> {
+    /// The clubs of a bucket.
+    #[must_use]
+    pub fn of(worth: &'a [ClubWorth]) -> WhatIfObject<'a> {
+        WhatIfObject { validity: VALIDITY, clubs: worth.iter().map(ClubObject::of).collect() }
+    }
+}
+
+#[derive(Serialize)]
+struct ClubObject<'a> {
+    club: &'a str,
+    swings: Vec<usize>,
+    head_mps: Option<f64>,
+    head_mps_own_sd: Option<f64>,
+    fit_wrist_mm: Option<f64>,
+    fit_head_share: Option<f64>,
+    left_out: &'a [&'static str],
+    curves: Vec<CurveObject>,
+}
+
+impl<'a> ClubObject<'a> {
+    fn of(club: &'a ClubWorth) -> ClubObject<'a> {
+        ClubObject {
+            club: &club.club,
+            swings: club.swings.iter().map(|place| place + 1).collect(),
+            head_mps: club.head_mps.and_then(|spread| hundredths(spread.median)),
+            head_mps_own_sd: club.head_mps.and_then(|spread| spread.robust_sd).and_then(hundredths),
+            fit_wrist_mm: club.fit.and_then(|(wrist, _)| hundredths(wrist)),
+            fit_head_share: club.fit.and_then(|(_, head)| fraction(head)),
+            left_out: &club.left_out,
+            curves: club.curves.iter().map(CurveObject::of).collect(),
+        }
+    }
+}
+
+#[derive(Serialize)]
+struct CurveObject {
+    change: &'static str,
+    unit: &'static str,
+    meaning: &'static str,
+    own_sd: Option<f64>,
+    per_own_sd_mps: Option<f64>,
+    points: Vec<PointObject>,
+}
+
+impl CurveObject {
+    fn of(curve: &Curve) -> CurveObject {
+        CurveObject {
+            change: curve.change.word(),
+            unit: curve.change.unit(),
+            meaning: curve.change.sentence(),
+            own_sd: curve.own_sd.and_then(hundredths),
+            per_own_sd_mps: curve.per_own_sd_mps.and_then(hundredths),
+            points: curve.points.iter().map(PointObject::of).collect(),
+        }
+    }
+}
+
+#[derive(Serialize)]
+struct PointObject {
+    by: f64,
+    head_mps: Option<f64>,
+    low_mps: Option<f64>,
+    high_mps: Option<f64>,
+    beyond: bool,
+}
+
+impl PointObject {
+    fn of(point: &Worth) -> PointObject {
+        PointObject {
+            by: point.by,
+            head_mps: point.head_mps.and_then(hundredths),
+            low_mps: point.range_mps.and_then(|(low, _)| hundredths(low)),
+            high_mps: point.range_mps.and_then(|(_, high)| hundredths(high)),
+            beyond: point.beyond,
+        }
+    }
+}

@@ -1,0 +1,120 @@
+//! Where the speed comes from: what arm, wrist and forearm give to the club head, and what a change would be worth.
+//!
+//! Two ways lead to the hand's speed: the arm as a rod that turns about the shoulder, and the hand's accelerometer,
+//! summed up from the still address. The first is sure but does not see the shoulder move; the second sees all, but
+//! drifts. The second is used where it tells a speed that a shoulder can have. The head follows from the hand's
+//! turning and the club's length.
+
+pub mod flat_wrist;
+pub mod head;
+pub mod hub;
+pub mod json;
+pub mod levers;
+pub mod pendulum;
+pub mod plane;
+pub mod table;
+pub mod what_if;
+pub mod worth;
+
+use crate::detect::Swing;
+use crate::record::measures::{ClubMeasures, Measures};
+use crate::units::Measured;
+use flat_wrist::{FlatWrist, Release, flat_wrist, release};
+use head::{HeadSpeed, head_speed};
+use levers::Levers;
+use plane::PlaneSwing;
+
+/// A number with its uncertainty, or why there is none.
+pub type Figure = Result<Measured, &'static str>;
+
+/// Said with every speed: what it rests on.
+pub const ASSUMED: &str = "The bars are one standard deviation. The club's and the arm's measures are those of the \
+    settings, or usual ones; the shaft is taken as stiff, the grip's angle as usual. Where the club's face points, and \
+    the way of the head to the side of the target, two such sensors cannot tell.";
+
+const NO_MOTION: &str = "the motion of both nodes up to the ball is not there";
+const NO_HEADING: &str = "without a magnetometer no node knows where the target is";
+const NO_FACE: &str = "the hand's node does not see the club's face";
+/// How well torques at the wrist are known, share.
+const TORQUE_SHARE: f64 = 0.25;
+const NO_CLUB: &str = "the club was not said";
+const UNKNOWN_CLUB: &str = "no measures of this club are in the settings";
+
+/// The speeds of one swing.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SwingSpeed {
+    /// The club's measures.
+    pub club: ClubMeasures,
+    /// Speeds at the ball.
+    pub head: HeadSpeed,
+    /// Lag and release.
+    pub release: Release,
+    /// The wrist at the ball and after.
+    pub flat: FlatWrist,
+    /// Largest power of the wrist into the club from the release on, W, by a planar pendulum.
+    pub wrist_power_w: Figure,
+    /// Its work until the ball, J.
+    pub wrist_work_j: Figure,
+}
+
+impl SwingSpeed {
+    /// The speeds of a swing.
+    ///
+    /// # Errors
+    /// The club is not known: why.
+    pub fn of(swing: &Swing, measures: &Measures) -> Result<SwingSpeed, &'static str> {
+        let club = measures.club(swing.club.as_deref().ok_or(NO_CLUB)?).ok_or(UNKNOWN_CLUB)?;
+        let levers = Levers::of(&swing.motion, &measures.arm, &club);
+        let head = head_speed(swing, &measures.arm, &club);
+        let release = release(swing, &levers);
+        let flat = flat_wrist(swing, &levers, head.head_mps.ok().map(|head| head.value));
+        let plane = head.head_mps.and_then(|head| PlaneSwing::of(swing, &measures.arm, &club, head.value));
+        let (wrist_power_w, wrist_work_j) = wrist_work(plane.as_ref().map_err(|reason| *reason));
+        Ok(SwingSpeed { club, head, release, flat, wrist_power_w, wrist_work_j })
+    }
+
+    /// Every figure by its name, in order.
+    #[must_use]
+    pub fn figures(&self) -> Vec<(&'static str, Figure)> {
+        let SwingSpeed { head, release, flat, .. } = self;
+        vec![
+            ("hand_mps", head.hand_mps),
+            ("wrist_from_arm_mps", head.wrist_from_arm_mps),
+            ("wrist_from_accelerometer_mps", head.wrist_from_accelerometer_mps),
+            ("head_mps", head.head_mps),
+            ("from_body_mps", head.from_body_mps),
+            ("from_arm_mps", head.from_arm_mps),
+            ("from_wrist_mps", head.from_wrist_mps),
+            ("from_roll_mps", head.from_roll_mps),
+            ("attack_deg", head.attack_deg),
+            ("shaft_lean_deg", head.shaft_lean_deg),
+            ("club_path_deg", Err(NO_HEADING)),
+            ("face_deg", Err(NO_FACE)),
+            ("lag_arm_horizontal_deg", release.lag_arm_horizontal_deg),
+            ("lag_at_release_deg", release.lag_at_release_deg),
+            ("lag_at_ball_deg", release.lag_at_ball_deg),
+            ("release_before_ball_ms", release.release_before_ball_ms),
+            ("arm_from_top_at_release_deg", release.arm_from_top_at_release_deg),
+            ("wrist_power_w", self.wrist_power_w),
+            ("wrist_work_j", self.wrist_work_j),
+            ("flexion_at_ball_deg", flat.flexion_at_ball_deg),
+            ("flat_after_ball_ms", flat.flat_after_ball_ms),
+            ("flat_after_ball_mm", flat.flat_after_ball_mm),
+        ]
+    }
+}
+
+/// Largest power and the work of the wrist from the release to the ball.
+fn wrist_work(plane: Result<&PlaneSwing, &'static str>) -> (Figure, Figure) {
+    let plane = match plane {
+        Ok(plane) => plane,
+        Err(reason) => return (Err(reason), Err(reason)),
+    };
+    let power = plane.wrist_power_w();
+    let released = &power[plane.release.min(power.len())..];
+    let most = released.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let work: f64 = released.iter().sum::<f64>() * plane::STEP_S;
+    // Accelerations are derivatives of measured rates, the club's inertia is told: a quarter (judgement).
+    let figure = |value: f64| Ok(Measured::new(value, TORQUE_SHARE * value.abs()));
+    if most.is_finite() { (figure(most), figure(work)) } else { (Err(NO_MOTION), Err(NO_MOTION)) }
+}

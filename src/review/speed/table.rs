@@ -1,0 +1,126 @@
+//! Speeds, and what changes are worth, as text for a terminal.
+
+use super::worth::{ClubWorth, Curve, VALIDITY};
+use super::{ASSUMED, Figure, SwingSpeed};
+use crate::review::Review;
+use crate::review::clean;
+use crate::review::table::{printed, table, wrapped};
+use std::collections::BTreeSet;
+
+const HEADINGS: [&str; 12] = [
+    "#",
+    "Club",
+    "Hand\nm/s",
+    "Head\nm/s",
+    "from\nbody",
+    "from\narm",
+    "from\nwrist",
+    "from\nroll",
+    "Attack\n°",
+    "Lean\n°",
+    "Release\nms",
+    "Flat\nmm",
+];
+
+/// Every swing's speeds, and what changes are worth where that was asked for. `width` counts characters.
+#[must_use]
+pub fn text(review: &Review, worth: Option<&[ClubWorth]>, width: u16) -> String {
+    let mut out = speeds(review, width);
+    for club in worth.unwrap_or_default() {
+        out += &club_text(club, width);
+    }
+    if worth.is_some() {
+        out.push('\n');
+        out += &wrapped(VALIDITY, width);
+    }
+    out
+}
+
+fn speeds(review: &Review, width: u16) -> String {
+    let mut rows = table(width, &HEADINGS, &[1]);
+    let mut reasons = BTreeSet::new();
+    for (place, swing) in review.analysis.swings.iter().enumerate() {
+        let mut row = vec![(place + 1).to_string(), clean(swing.club.as_deref().unwrap_or("-"))];
+        match SwingSpeed::of(swing, &review.measures) {
+            Ok(speed) => {
+                let (head, release) = (&speed.head, &speed.release);
+                let figures = [
+                    (head.hand_mps, 1),
+                    (head.head_mps, 1),
+                    (head.from_body_mps, 1),
+                    (head.from_arm_mps, 1),
+                    (head.from_wrist_mps, 1),
+                    (head.from_roll_mps, 1),
+                    (head.attack_deg, 0),
+                    (head.shaft_lean_deg, 0),
+                    (release.release_before_ball_ms, 0),
+                    (speed.flat.flat_after_ball_mm, 0),
+                ];
+                reasons.extend(figures.iter().filter_map(|(figure, _)| figure.err()));
+                row.extend(figures.iter().map(|(figure, decimals)| word(figure, *decimals)));
+            }
+            Err(reason) => {
+                reasons.insert(reason);
+                row.resize(HEADINGS.len(), "-".to_owned());
+            }
+        }
+        rows.add_row(row);
+    }
+    let mut out = printed(rows);
+    out += &wrapped(ASSUMED, width);
+    for reason in reasons {
+        out += &wrapped(&format!("- : {reason}."), width);
+    }
+    out
+}
+
+fn word(figure: &Figure, decimals: usize) -> String {
+    figure.as_ref().map_or("-".to_owned(), |m| format!("{:.decimals$}\u{a0}±{:.decimals$}", m.value, m.sd))
+}
+
+fn club_text(club: &ClubWorth, width: u16) -> String {
+    let speed = club.head_mps.map_or("no head speed".to_owned(), |spread| {
+        let own = spread.robust_sd.map_or(String::new(), |sd| format!(", from swing to swing ±{sd:.1}"));
+        format!("{:.1} m/s in the middle of {} swings{own}", spread.median, spread.n)
+    });
+    let mut out = format!("\n{}: {speed}\n", clean(&club.club));
+    for reason in &club.left_out {
+        out += &wrapped(&format!("left out: {reason}."), width);
+    }
+    let mut rows = table(
+        width,
+        &["What if", "Unit", "by", "Head m/s", "by", "Head m/s", "Your own ±", "worth m/s"],
+        &[0, 1],
+    );
+    for curve in &club.curves {
+        rows.add_row(curve_row(curve));
+    }
+    if !club.curves.is_empty() {
+        out += &printed(rows);
+        out += &wrapped("(…) is outside what the model can be trusted with; - has no such swing.", width);
+    }
+    out
+}
+
+/// The curve a quarter of its way from either end: changes that a player can make.
+fn curve_row(curve: &Curve) -> Vec<String> {
+    let told = |place: usize| match curve.points.get(place) {
+        Some(point) => {
+            let speed = point.head_mps.map_or("-".to_owned(), |head| format!("{head:.1}"));
+            (format!("{:+}", point.by), if point.beyond { format!("({speed})") } else { speed })
+        }
+        None => ("-".to_owned(), "-".to_owned()),
+    };
+    let ((less, slower), (more, faster)) = (told(2), told(6));
+    let number = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.1}"));
+    vec![
+        curve.change.sentence().to_owned(),
+        curve.change.unit().to_owned(),
+        less,
+        slower,
+        more,
+        faster,
+        number(curve.own_sd),
+        curve.per_own_sd_mps.map_or("-".to_owned(), |worth| format!("{worth:+.1}")),
+    ]
+}

@@ -1,0 +1,187 @@
+//! What changes are worth for a player and a club, over the swings of a bucket, beside the player's own spread.
+
+use super::SwingSpeed;
+use super::plane::PlaneSwing;
+use super::what_if::{Change, Outcome, Same, changed};
+use crate::detect::Swing;
+use crate::record::measures::Measures;
+use crate::review::Review;
+use crate::review::statistics::{Spread, median};
+
+/// So many swings of a club are looked at, spread over the bucket.
+const SWINGS_MAX: usize = 6;
+/// A wrist that has to hold by so much more than this player's did is outside what was seen of it, N·m (judgement).
+const HOLD_MORE_NM: f64 = 5.0;
+/// Two ways of keeping the effort that differ by more than this, and by more than half of the effect, tell nothing, m/s.
+const DISAGREE_MPS: f64 = 0.3;
+
+/// Said with every such number.
+pub const VALIDITY: &str = "A planar double pendulum with a stiff club, driven by torques fitted to each swing; \
+    a change leaves the arm's torque as it was, and the body does not answer to it. Good for small changes of \
+    this player's own swing: it ranks what matters, and is no promise of metres per second. What the wrist bears \
+    it does not know: nothing here is advice to force it, and pain is a reason to stop.";
+
+/// One value of a change.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Worth {
+    /// How much is changed, in the change's unit.
+    pub by: f64,
+    /// Head speed that it gives, middle of the swings, m/s; missing where the model has no such swing.
+    pub head_mps: Option<f64>,
+    /// Lowest and highest over the swings and over both ways of keeping the effort, m/s.
+    pub range_mps: Option<(f64, f64)>,
+    /// Outside what the model can be trusted with for this player.
+    pub beyond: bool,
+}
+
+/// A change over its values.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Curve {
+    /// What is changed.
+    pub change: Change,
+    /// In order of `by`.
+    pub points: Vec<Worth>,
+    /// How much this player differs from swing to swing in it, one standard deviation, in the change's unit; none for
+    /// what is no habit, and for a single swing.
+    pub own_sd: Option<f64>,
+    /// What one of these is worth: head speed for the value that much larger, m/s.
+    pub per_own_sd_mps: Option<f64>,
+}
+
+/// A club of a bucket.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClubWorth {
+    /// The club's name.
+    pub club: String,
+    /// Places of the swings that were looked at, from 0.
+    pub swings: Vec<usize>,
+    /// Their measured head speed, m/s.
+    pub head_mps: Option<Spread>,
+    /// How far the fitted pendulum is from the measured wrist, middle, mm, and from the measured head speed, share.
+    pub fit: Option<(f64, f64)>,
+    /// The changes.
+    pub curves: Vec<Curve>,
+    /// Why swings were left out, each reason once.
+    pub left_out: Vec<&'static str>,
+}
+
+struct Looked<'a> {
+    place: usize,
+    swing: &'a Swing,
+    speed: SwingSpeed,
+    plane: PlaneSwing,
+    head_mps: f64,
+}
+
+/// Every club of the bucket, in order of first use.
+#[must_use]
+pub fn worth(review: &Review) -> Vec<ClubWorth> {
+    let mut clubs: Vec<&str> = Vec::new();
+    for club in review.analysis.swings.iter().filter_map(|swing| swing.club.as_deref()) {
+        if !clubs.contains(&club) {
+            clubs.push(club);
+        }
+    }
+    clubs.into_iter().map(|club| club_worth(review, club)).collect()
+}
+
+fn club_worth(review: &Review, club: &str) -> ClubWorth {
+    let measures = &review.measures;
+    let (mut looked, mut left_out) = (Vec::new(), Vec::new());
+    for (place, swing) in review.analysis.swings.iter().enumerate() {
+        if swing.club.as_deref() != Some(club) {
+            continue;
+        }
+        match look(place, swing, measures) {
+            Ok(found) => looked.push(found),
+            Err(reason) if !left_out.contains(&reason) => left_out.push(reason),
+            Err(_) => {}
+        }
+    }
+    let spreads = |change: Change| own_sd(change, &looked);
+    let own: Vec<Option<f64>> = Change::ALL.iter().map(|(change, _)| spreads(*change)).collect();
+    let speeds: Vec<f64> = looked.iter().map(|looked| looked.head_mps).collect();
+    let every = looked.len().div_ceil(SWINGS_MAX).max(1);
+    let chosen: Vec<&Looked> = looked.iter().step_by(every).collect();
+    let curves = Change::ALL.iter().zip(own).map(|((change, values), own_sd)| {
+        let points: Vec<Worth> = values.iter().map(|by| point(&chosen, measures, *change, *by)).collect();
+        let per_own_sd_mps = own_sd.and_then(|sd| Some(sd * slope(&points)?));
+        Curve { change: *change, points, own_sd, per_own_sd_mps }
+    });
+    let of = |value: fn(&Looked) -> f64| median(&looked.iter().map(value).collect::<Vec<f64>>());
+    let fit = of(|l| l.plane.wrist_rms_mm).zip(of(|l| (l.plane.head_mps / l.head_mps - 1.0).abs()));
+    ClubWorth {
+        club: club.to_owned(),
+        swings: chosen.iter().map(|looked| looked.place).collect(),
+        head_mps: Spread::of(&speeds),
+        fit,
+        curves: if chosen.is_empty() { Vec::new() } else { curves.collect() },
+        left_out,
+    }
+}
+
+fn look<'a>(place: usize, swing: &'a Swing, measures: &Measures) -> Result<Looked<'a>, &'static str> {
+    let speed = SwingSpeed::of(swing, measures)?;
+    let head_mps = speed.head.head_mps?.value;
+    let plane = PlaneSwing::of(swing, &measures.arm, &speed.club, head_mps)?;
+    Ok(Looked { place, swing, speed, plane, head_mps })
+}
+
+/// How much a player differs from swing to swing.
+fn own_sd(change: Change, looked: &[Looked]) -> Option<f64> {
+    let values: Vec<f64> = looked
+        .iter()
+        .filter_map(|looked| match change {
+            Change::Release => Some(looked.plane.release_s() * 1e3),
+            Change::Set => looked.swing.set.map(|set| set.set_to_top_ms.value),
+            Change::Effort => Some(looked.plane.arm_work_j()),
+            Change::Length | Change::HeadMass => None,
+        })
+        .collect();
+    let spread = Spread::of(&values)?;
+    let sd = spread.robust_sd?;
+    Some(if change == Change::Effort { 100.0 * sd / spread.median } else { sd })
+}
+
+/// What a change does to each swing, told as the measured speed times what the model's speed changes by.
+fn point(looked: &[&Looked], measures: &Measures, change: Change, by: f64) -> Worth {
+    let mut all = Vec::new();
+    let mut middles = Vec::new();
+    let (mut beyond, mut missing) = (0, 0);
+    for looked in looked {
+        let known = (&looked.swing.motion, &measures.arm, &looked.speed.club);
+        let run = |by: f64, same| changed(&looked.plane, known, (change, by), same);
+        let ratio = |outcome: &Outcome, usual: &Outcome| looked.head_mps * outcome.head_mps / usual.head_mps;
+        let both = [Same::ByAngle, Same::ByTime].map(|same| run(by, same).zip(run(0.0, same)));
+        let [Some((angle, usual)), Some((time, usual_by_time))] = both else {
+            missing += 1;
+            continue;
+        };
+        let speeds = [ratio(&angle, &usual), ratio(&time, &usual_by_time)];
+        let middle = 0.5 * (speeds[0] + speeds[1]);
+        let apart = (speeds[0] - speeds[1]).abs();
+        let disagree = apart > DISAGREE_MPS && apart > 0.5 * (middle - looked.head_mps).abs();
+        let holds = angle.hold_nm.max(time.hold_nm) > usual.hold_nm.max(usual_by_time.hold_nm) + HOLD_MORE_NM;
+        beyond += usize::from(disagree || holds);
+        middles.push(middle);
+        all.extend(speeds);
+    }
+    let low = all.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    Worth {
+        by,
+        head_mps: median(&middles),
+        range_mps: (!all.is_empty()).then_some((low, high)),
+        beyond: 2 * (beyond + missing) >= looked.len().max(1),
+    }
+}
+
+/// Slope around no change, m/s for one of the change's unit; from one side where the other has no swing.
+fn slope(points: &[Worth]) -> Option<f64> {
+    let middle = points.iter().position(|point| point.by == 0.0)?;
+    let known = |i: usize| points.get(i).and_then(|point| Some((point.by, point.head_mps?)));
+    let here = known(middle)?;
+    let before = middle.checked_sub(1).and_then(known).unwrap_or(here);
+    let after = known(middle + 1).unwrap_or(here);
+    (after.0 > before.0).then(|| (after.1 - before.1) / (after.0 - before.0))
+}

@@ -1,0 +1,194 @@
+//! Speeds against truth: sessions made apart from this program, and the virtual glove's buckets.
+//! `cargo test --test speed -- --nocapture` prints a line a session, `PER_SWING=1` one a swing.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+mod support {
+    pub mod analysis;
+    pub mod sessions;
+}
+
+use hingeclock::detect::Swing;
+use hingeclock::device::virtual_glove::scenario::Scenario;
+use hingeclock::device::virtual_glove::{SwingTruth, VirtualBucket};
+use hingeclock::record::measures::Measures;
+use hingeclock::review::speed::SwingSpeed;
+use support::analysis::{offline, offline_of};
+use support::sessions;
+
+/// What was found of one swing, in shares of its truth.
+struct Found {
+    head_off: f64,
+    head_sd: f64,
+    wrist_off: f64,
+    wrist_sd: f64,
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+fn compare(name: &str, swings: &[Swing], truth: &[SwingTruth]) -> Vec<Found> {
+    let measures = Measures::default();
+    let mut found = Vec::new();
+    for truth in truth {
+        let swing = swings.iter().find(|swing| swing.top.seconds_since(truth.top).abs() < 0.3);
+        let Some(swing) = swing else { continue };
+        let speed = SwingSpeed::of(swing, &measures).unwrap();
+        let (head, wrist) = (speed.head.head_mps.unwrap(), speed.head.wrist_from_accelerometer_mps);
+        let parts = [
+            speed.head.from_body_mps,
+            speed.head.from_arm_mps,
+            speed.head.from_wrist_mps,
+            speed.head.from_roll_mps,
+        ];
+        if let Ok(sum) = parts.iter().map(|part| part.map(|part| part.value)).sum::<Result<f64, _>>() {
+            assert!((sum - head.value).abs() < 1e-9, "{name}: the parts add up to {sum}, not {}", head.value);
+        }
+        if std::env::var_os("PER_SWING").is_some() {
+            println!(
+                "{name} {} {:?} head {:.2} ± {:.2}, true {:.2}; wrist {:.2?} arm alone {:.2?} true {:.2}; parts {:.1?} attack {:.1?} lean {:.1?} {:?} {:?} {:?}",
+                truth.club,
+                truth.size,
+                head.value,
+                head.sd,
+                truth.head_speed_mps,
+                wrist.map(|wrist| (wrist.value, wrist.sd)),
+                speed.head.wrist_from_arm_mps.map(|arm| (arm.value, arm.sd)),
+                truth.wrist_speed_mps,
+                parts.map(|part| part.map(|part| part.value)),
+                speed.head.attack_deg.map(|m| (m.value, m.sd)),
+                speed.head.shaft_lean_deg.map(|m| m.value),
+                speed.release,
+                speed.flat,
+                swing.flags,
+            );
+        }
+        let wrist = wrist.ok();
+        found.push(Found {
+            head_off: head.value / truth.head_speed_mps - 1.0,
+            head_sd: head.sd / truth.head_speed_mps,
+            wrist_off: wrist.map_or(f64::NAN, |wrist| wrist.value / truth.wrist_speed_mps - 1.0),
+            wrist_sd: wrist.map_or(f64::NAN, |wrist| wrist.sd / truth.wrist_speed_mps),
+        });
+    }
+    found
+}
+
+/// Median size of the error in percent; prints a line.
+fn summary(name: &str, found: &[Found]) -> f64 {
+    let off = median(found.iter().map(|found| found.head_off.abs()).collect());
+    let bias = median(found.iter().map(|found| found.head_off).collect());
+    let within = |bars: f64| found.iter().filter(|f| f.head_off.abs() <= bars * f.head_sd).count();
+    println!(
+        "{name}: {} swings, head speed off by {:.2} % in the median (bias {:+.2} %), {} within one bar, {} within two; bar {:.2} %",
+        found.len(),
+        off * 100.0,
+        bias * 100.0,
+        within(1.0),
+        within(2.0),
+        median(found.iter().map(|found| found.head_sd).collect()) * 100.0,
+    );
+    off * 100.0
+}
+
+#[test]
+fn head_speed_agrees_with_sessions_made_elsewhere() {
+    let Some(folder) = sessions::folder() else { return };
+    for session in sessions::sessions(&folder) {
+        let swings = offline_of(&session.device, &session.arrivals);
+        let found = compare(&session.name, &swings, &session.truth);
+        let off = summary(&format!("{} {}", session.name, session.profile), &found);
+        let most = if session.profile == "clean" { 3.0 } else { 5.0 };
+        assert!(found.len() == session.truth.len() && off <= most, "{}: {off} %", session.name);
+    }
+}
+
+#[test]
+fn speeds_agree_with_the_virtual_glove() {
+    let left = VirtualBucket::play(&Scenario::left_handed_bucket(), 7);
+    let buckets = [("demo 1", VirtualBucket::demo(1)), ("demo 2", VirtualBucket::demo(2)), ("left", left)];
+    for (name, bucket) in buckets {
+        let found = compare(name, &offline(&bucket), &bucket.truth);
+        let off = summary(name, &found);
+        let wrist = median(found.iter().map(|found| found.wrist_off.abs()).collect()) * 100.0;
+        let wrist_sd = median(found.iter().map(|found| found.wrist_sd).collect()) * 100.0;
+        println!("{name}: wrist by the accelerometer off by {wrist:.2} %, bar {wrist_sd:.2} %");
+        assert!(off <= 3.0, "{name}: head {off} %");
+        assert!(wrist <= 8.0, "{name}: wrist {wrist} %");
+    }
+}
+
+/// A pendulum with torques fitted to each swing follows the measured hand, and says the same head speed.
+fn check_fit(name: &str, swings: &[Swing]) {
+    use hingeclock::review::speed::plane::PlaneSwing;
+    let measures = Measures::default();
+    let (mut rms_mm, mut head_off, mut missing) = (Vec::new(), Vec::new(), Vec::new());
+    for swing in swings {
+        let speed = SwingSpeed::of(swing, &measures).unwrap();
+        let head = speed.head.head_mps.unwrap().value;
+        match PlaneSwing::of(swing, &measures.arm, &speed.club, head) {
+            Ok(plane) => {
+                rms_mm.push(plane.wrist_rms_mm);
+                head_off.push((plane.head_mps / head - 1.0).abs() * 100.0);
+                if std::env::var_os("PER_SWING").is_some() {
+                    let down = plane.down();
+                    println!(
+                        "{name} wrist {:.1} mm, head {:.2} of {head:.2}, release {:.0} of {:.0} ms",
+                        plane.wrist_rms_mm,
+                        plane.head_mps,
+                        plane.release_s() * 1e3,
+                        plane.lasts_s() * 1e3
+                    );
+                    for step in down.iter().step_by(15) {
+                        println!(
+                            "   swept {:.0} cock {:.0} rates {:.0} {:.0} torques {:.0} {:.1} g {:.1?} hub {:.2?}",
+                            step.swept.to_degrees(),
+                            step.cock.to_degrees(),
+                            step.swept_rate.to_degrees(),
+                            step.cock_rate.to_degrees(),
+                            step.arm_torque,
+                            step.wrist_torque,
+                            step.gravity,
+                            step.hub_velocity
+                        );
+                    }
+                    for (change, values) in hingeclock::review::speed::what_if::Change::ALL {
+                        let at = |by: f64, same| {
+                            hingeclock::review::speed::what_if::changed(
+                                &plane,
+                                (&swing.motion, &measures.arm, &speed.club),
+                                (change, by),
+                                same,
+                            )
+                            .map(|o| ((o.head_mps * 100.0).round() / 100.0, o.hold_nm.round()))
+                        };
+                        use hingeclock::review::speed::what_if::Same;
+                        println!("   {change:?} angle {:?}", values.map(|by| at(by, Same::ByAngle)));
+                        println!("   {change:?} time  {:?}", values.map(|by| at(by, Same::ByTime)));
+                    }
+                }
+            }
+            Err(reason) => missing.push(reason),
+        }
+    }
+    println!(
+        "{name}: {} of {} swings as a pendulum, wrist off by {:.1} mm in the median, head by {:.1} %; {missing:?}",
+        rms_mm.len(),
+        swings.len(),
+        median(rms_mm.clone()),
+        median(head_off.clone()),
+    );
+    assert!(rms_mm.len() * 4 >= swings.len() * 3, "{name}: {missing:?}");
+    assert!(median(rms_mm) <= 10.0 && median(head_off) <= 5.0, "{name}");
+}
+
+#[test]
+fn a_fitted_pendulum_follows_the_measured_hand() {
+    let bucket = VirtualBucket::demo(1);
+    check_fit("demo 1", &offline(&bucket));
+    let Some(folder) = sessions::folder() else { return };
+    for session in sessions::sessions(&folder) {
+        check_fit(&session.name, &offline_of(&session.device, &session.arrivals));
+    }
+}
