@@ -1,7 +1,7 @@
 //! Measures of a player's arm and of clubs: what speeds are worked out with. Defaults say where they come from.
 
 use super::settings::{Wrong, within};
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Serialize, Serializer};
 use std::collections::BTreeMap;
 use toml::Spanned;
 
@@ -34,20 +34,31 @@ impl Default for ArmMeasures {
     }
 }
 
+/// What is worked out has no more digits than what is measured.
+fn to_millionths<S: Serializer>(value: &f64, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_f64((value * 1e6).round() / 1e6)
+}
+
 /// A club as a rigid body.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct ClubMeasures {
     /// From the end of the grip to the sole, m.
+    #[serde(serialize_with = "to_millionths")]
     pub length_m: f64,
     /// Standard deviation of the length, m.
+    #[serde(serialize_with = "to_millionths")]
     pub length_sd_m: f64,
     /// Whole mass, kg.
+    #[serde(serialize_with = "to_millionths")]
     pub mass_kg: f64,
     /// From the end of the grip to the centre of mass, m.
+    #[serde(serialize_with = "to_millionths")]
     pub balance_m: f64,
     /// Moment of inertia about the centre of mass, across the shaft, kg·m².
+    #[serde(serialize_with = "to_millionths")]
     pub inertia_kgm2: f64,
     /// Mass of the head, kg.
+    #[serde(serialize_with = "to_millionths")]
     pub head_kg: f64,
 }
 
