@@ -59,7 +59,6 @@ fn estimate(candidate: &Candidate, axes: &WristAxes, lead_arm_sign: f64) -> Opti
     let until_s = phases.back_s + AFTER_BACK_S;
     let path = Path::of(&candidate.hand, &candidate.episode.hand, &hand_from_sensor, address_s, until_s)?;
     let span = HubSpan {
-        address_s,
         takeaway_s: phases.takeaway_s,
         top_s: phases.top_s,
         back_s: phases.back_s,
@@ -69,11 +68,11 @@ fn estimate(candidate: &Candidate, axes: &WristAxes, lead_arm_sign: f64) -> Opti
     hub::estimate(&path, &hand_from_sensor, &span, &HubParams::default())
 }
 
-/// The arm as the model has it from the takeaway on; before, and where the model does not reach, as the hand's
-/// turning has it, which at the takeaway is the nearer one: the wrist is still.
+/// The arm as the model has it, and as the hand's turning has it where the model does not reach. Before the
+/// takeaway the wrist is still, so the hand's rates are the arm's there, and the better ones.
 fn arm_with(candidate: &Candidate, hub: &HubEstimate, lead_arm_sign: f64) -> ArmTrack {
     let mut arm = candidate.arm.clone();
-    for (i, t_s) in hub.t_s.iter().enumerate().filter(|(_, t_s)| **t_s >= candidate.phases.takeaway_s) {
+    for (i, t_s) in hub.t_s.iter().enumerate() {
         let at = arm.t_s.partition_point(|t| *t < t_s - 1e-9);
         if arm.t_s.get(at).is_none_or(|t| (t - t_s).abs() > 1e-6) {
             continue;
@@ -82,6 +81,9 @@ fn arm_with(candidate: &Candidate, hub: &HubEstimate, lead_arm_sign: f64) -> Arm
         let roll = -lead_arm_sign * arm.roll_rate[at];
         let hand_rate = arm.swing_rate[at] + arm.distal[at] * roll;
         arm.distal[at] = hub.distal[i];
+        if *t_s < candidate.phases.takeaway_s {
+            continue;
+        }
         arm.swing_rate[at] = hub.swing_rate[i];
         arm.roll_rate[at] = -lead_arm_sign * hand_rate.dot(&hub.distal[i]);
         arm.rate[at] = arm.swing_rate[at].norm().hypot(arm.roll_rate[at]);

@@ -74,8 +74,6 @@ impl Default for HubParams {
 /// The swing as the hand's own turning shows it: where to look.
 #[derive(Clone, Copy, Debug)]
 pub struct HubSpan {
-    /// Last still pose.
-    pub address_s: (f64, f64),
     /// Start of the backswing.
     pub takeaway_s: f64,
     /// About the top.
@@ -416,3 +414,7 @@ fn distal_in_hand(hinge: f64, flexion: f64, lead_arm_sign: f64) -> Vector3<f64> 
     let about_x = -lead_arm_sign * hinge;
     Vector3::new(-flexion.sin(), -flexion.cos() * about_x.cos(), flexion.cos() * about_x.sin())
 }
+
+#[cfg(test)]
+#[path = "hub_tests.rs"]
+mod tests;
