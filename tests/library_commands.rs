@@ -31,6 +31,28 @@ fn json(folder: &Path, arguments: &[&str]) -> Value {
     serde_json::from_slice(&output.stdout).unwrap()
 }
 
+/// Begun an hour ago, ten days ago and two months ago: the day, the week and the usual week each count theirs.
+#[test]
+#[allow(clippy::disallowed_methods, reason = "the command holds recordings against the wall clock")]
+fn the_load_counts_a_day_a_week_and_what_is_usual() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap();
+    let hour_ms = 3_600_000;
+    for (name, hours, swings, seed) in [("new", 1, 2, 1), ("before", 240, 3, 2), ("old", 1440, 1, 3)] {
+        let session = shelf::session("Robin", i64::try_from(now.as_millis()).unwrap() - hours * hour_ms);
+        let bytes = shelf::recorded(&shelf::bucket(swings, seed), &session);
+        shelf::put(folder, &format!("{name}.mcap"), &session, &bytes);
+    }
+    let load = json(folder, &["load", "Robin"]);
+    assert_eq!((&load["swings_day"], &load["swings_week"]), (&Value::from(2), &Value::from(2)));
+    assert_eq!((&load["swings_usual_week"], &load["week_to_usual"]), (&Value::from(1.0), &Value::from(2.0)));
+    assert_eq!(load["climbs_fast"], false, "so few are no climb");
+    let text = String::from_utf8(library(folder, &["load", "Robin"]).stdout).unwrap();
+    assert!(text.contains("2 swings in the last 24 hours, 2 in the last 7 days"), "{text}");
+    assert_eq!(code(&library(folder, &["load", "Bo"])), 1);
+}
+
 #[test]
 fn a_bucket_is_listed_shown_remarked_merged_split_deleted_and_brought_back() {
     let folder = tempfile::tempdir().unwrap();

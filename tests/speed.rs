@@ -4,6 +4,7 @@
 
 mod support {
     pub mod analysis;
+    pub mod binary;
     pub mod sessions;
 }
 
@@ -12,7 +13,12 @@ use hingeclock::device::virtual_glove::scenario::Scenario;
 use hingeclock::device::virtual_glove::{SwingTruth, VirtualBucket};
 use hingeclock::record::measures::Measures;
 use hingeclock::review::speed::SwingSpeed;
+use hingeclock::review::speed::plane::PlaneSwing;
+use hingeclock::review::speed::what_if::{Change, Same, changed};
+use serde_json::Value;
+use std::path::Path;
 use support::analysis::{offline, offline_of};
+use support::binary::{code, run};
 use support::sessions;
 
 /// What was found of one swing, in shares of its truth.
@@ -121,7 +127,6 @@ fn speeds_agree_with_the_virtual_glove() {
 
 /// A pendulum with torques fitted to each swing follows the measured hand, and says the same head speed.
 fn check_fit(name: &str, swings: &[Swing]) {
-    use hingeclock::review::speed::plane::PlaneSwing;
     let measures = Measures::default();
     let (mut rms_mm, mut head_off, mut missing) = (Vec::new(), Vec::new(), Vec::new());
     for swing in swings {
@@ -131,43 +136,6 @@ fn check_fit(name: &str, swings: &[Swing]) {
             Ok(plane) => {
                 rms_mm.push(plane.wrist_rms_mm);
                 head_off.push((plane.head_mps / head - 1.0).abs() * 100.0);
-                if std::env::var_os("PER_SWING").is_some() {
-                    let down = plane.down();
-                    println!(
-                        "{name} wrist {:.1} mm, head {:.2} of {head:.2}, release {:.0} of {:.0} ms",
-                        plane.wrist_rms_mm,
-                        plane.head_mps,
-                        plane.release_s() * 1e3,
-                        plane.lasts_s() * 1e3
-                    );
-                    for step in down.iter().step_by(15) {
-                        println!(
-                            "   swept {:.0} cock {:.0} rates {:.0} {:.0} torques {:.0} {:.1} g {:.1?} hub {:.2?}",
-                            step.swept.to_degrees(),
-                            step.cock.to_degrees(),
-                            step.swept_rate.to_degrees(),
-                            step.cock_rate.to_degrees(),
-                            step.arm_torque,
-                            step.wrist_torque,
-                            step.gravity,
-                            step.hub_velocity
-                        );
-                    }
-                    for (change, values) in hingeclock::review::speed::what_if::Change::ALL {
-                        let at = |by: f64, same| {
-                            hingeclock::review::speed::what_if::changed(
-                                &plane,
-                                (&swing.motion, &measures.arm, &speed.club),
-                                (change, by),
-                                same,
-                            )
-                            .map(|o| ((o.head_mps * 100.0).round() / 100.0, o.hold_nm.round()))
-                        };
-                        use hingeclock::review::speed::what_if::Same;
-                        println!("   {change:?} angle {:?}", values.map(|by| at(by, Same::ByAngle)));
-                        println!("   {change:?} time  {:?}", values.map(|by| at(by, Same::ByTime)));
-                    }
-                }
             }
             Err(reason) => missing.push(reason),
         }
@@ -191,4 +159,82 @@ fn a_fitted_pendulum_follows_the_measured_hand() {
     for session in sessions::sessions(&folder) {
         check_fit(&session.name, &offline_of(&session.device, &session.arrivals));
     }
+}
+
+/// No change gives the player's own swing, a harder pull and a later release of a full swing more, a cast less; and a
+/// hinge that is set earlier than it is, long before the top, changes nothing in the downswing.
+#[test]
+fn changes_answer_as_a_pendulum_does() {
+    let measures = Measures::default();
+    let mut looked = 0;
+    for swing in offline(&VirtualBucket::demo(1)) {
+        let speed = SwingSpeed::of(&swing, &measures).unwrap();
+        let set_long_before = swing.set.is_some_and(|set| set.set_to_top_ms.value < -150.0);
+        if speed.head.head_mps.unwrap().value < 18.0 || !set_long_before {
+            continue;
+        }
+        let plane =
+            PlaneSwing::of(&swing, &measures.arm, &speed.club, speed.head.head_mps.unwrap().value).unwrap();
+        let known = (&swing.motion, &measures.arm, &speed.club);
+        for same in [Same::ByAngle, Same::ByTime] {
+            let head = |change, by| changed(&plane, known, (change, by), same).unwrap().head_mps;
+            let own = head(Change::Effort, 0.0);
+            assert!((own / plane.head_mps - 1.0).abs() < 0.01, "{own} of {}", plane.head_mps);
+            assert!(head(Change::Effort, 5.0) > own && head(Change::Effort, -5.0) < own);
+            assert!(head(Change::HeadMass, 10.0) < own);
+            assert!(head(Change::Release, -30.0) < own);
+            let earlier = head(Change::Set, -20.0);
+            assert!((earlier / own - 1.0).abs() < 0.03, "{earlier} with an earlier set, {own} without");
+        }
+        looked += 1;
+    }
+    assert!(looked >= 2, "{looked} swings");
+}
+
+/// Where the motion is not there, nothing is made up.
+#[test]
+fn without_the_motion_there_are_reasons_in_place_of_speeds() {
+    let mut swing = offline(&VirtualBucket::demo(1)).remove(4);
+    swing.motion = hingeclock::detect::SwingMotion::default();
+    let speed = SwingSpeed::of(&swing, &Measures::default()).unwrap();
+    for (name, figure) in speed.figures() {
+        let of_the_curve = name.starts_with("flexion") || name == "flat_after_ball_ms";
+        assert!(of_the_curve || figure.is_err_and(|reason| !reason.is_empty()), "{name}: {figure:?}");
+    }
+    swing.club = None;
+    assert_eq!(SwingSpeed::of(&swing, &Measures::default()), Err("the club was not said"));
+}
+
+fn recording() -> String {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/three-clubs.csv.gz").to_str().unwrap().to_owned()
+}
+
+#[test]
+fn the_command_tells_speeds_and_what_changes_are_worth() {
+    let output = run(&["speed", &recording(), "--what-if", "--json"]);
+    assert_eq!(code(&output), 0);
+    let object: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let swings = object["speed"]["swings"].as_array().unwrap();
+    assert!(swings.iter().any(|swing| swing["figures"]["head_mps"]["value"].as_f64().is_some()));
+    for swing in swings {
+        assert_eq!(swing["figures"]["face_deg"]["value"], Value::Null);
+        assert!(swing["figures"]["face_deg"]["why_not"].is_string());
+    }
+    assert!(object["what_if"]["validity"].as_str().unwrap().contains("no promise"));
+    for club in object["what_if"]["clubs"].as_array().unwrap() {
+        for curve in club["curves"].as_array().unwrap() {
+            let points = curve["points"].as_array().unwrap();
+            let own = points.iter().find(|point| point["by"] == 0.0).unwrap();
+            let (head, measured) = (own["head_mps"].as_f64().unwrap(), club["head_mps"].as_f64().unwrap());
+            assert!((head / measured - 1.0).abs() < 0.1, "{head} of {measured}");
+        }
+    }
+}
+
+#[test]
+fn the_analysis_carries_the_same_speeds() {
+    let [speed, analysis]: [Value; 2] = ["speed", "analyze"]
+        .map(|command| serde_json::from_slice(&run(&[command, &recording(), "--json"]).stdout).unwrap());
+    assert_eq!(speed["speed"], analysis["speed"]);
+    assert!(speed.get("what_if").is_none());
 }

@@ -110,18 +110,19 @@ fn a_clipping_gyro_is_told() {
     assert!(clipped * 2 > swings.len(), "{clipped} of {} told as clipped", swings.len());
 }
 
-/// With the hand node alone swings are found and timed; the hinge is not made up.
+/// With the hand node alone swings are found and timed, and say on what that stands.
 #[test]
-fn a_hand_node_alone_times_swings_and_makes_up_no_hinge() {
+fn a_hand_node_alone_times_swings_and_says_so() {
     let scenario = Scenario { roles: vec![NodeRole::Hand], ..Scenario::demo_bucket() };
     let bucket = VirtualBucket::play(&scenario, 6);
     let swings = offline(&bucket);
     assert_eq!(swings.len(), bucket.truth.len());
     for (swing, truth) in swings.iter().zip(&bucket.truth) {
-        assert_eq!((swing.hinge_deg.top, swing.arm_shaft_deg.max), (None, None));
-        assert!(swing.set.is_none() && swing.flags.contains(&Flag::HandNodeAlone));
-        assert!(swing.top.seconds_since(truth.top).abs() < 0.06, "{:?}", swing.top.seconds_since(truth.top));
+        assert!(swing.flags.contains(&Flag::HandNodeAlone));
+        assert!(swing.top.seconds_since(truth.top).abs() < 0.02, "{:?}", swing.top.seconds_since(truth.top));
         assert_eq!(swing.impact.is_some(), truth.impact.is_some());
+        let top = swing.hinge_deg.top.unwrap();
+        assert!(top.sd > 1.0 && (top.value - truth.hinge_deg.top).abs() < 4.0 * top.sd, "{top:?}");
     }
 }
 

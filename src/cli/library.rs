@@ -3,6 +3,7 @@
 mod change;
 mod compare;
 mod data_set;
+mod load;
 mod pack;
 mod show;
 
@@ -25,6 +26,7 @@ Examples:
   hingeclock library show kestrel-1 4
   hingeclock library remark kestrel-1 4 --exclude \"topped\"
   hingeclock library trend Robin
+  hingeclock library load Robin
   hingeclock library import old.csv.gz --player Robin
   hingeclock library pack kestrel-1 kestrel-1.zip
   hingeclock library import kestrel-1.zip
@@ -53,6 +55,8 @@ enum Command {
     Show(show::ShowArgs),
     /// A player's set over all buckets, club by club.
     Trend(show::TrendArgs),
+    /// How much a player has swung in a day and a week, against what is usual.
+    Load(load::LoadArgs),
     /// The players, or a file to begin one with.
     Players(show::PlayersArgs),
     /// What was deleted.
@@ -115,6 +119,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         Command::List(args) => show::list(&context, args),
         Command::Show(args) => show::show(&context, args),
         Command::Trend(args) => show::trend(&context, args),
+        Command::Load(args) => load::load(&context, args),
         Command::Players(_) => show::players(&context),
         Command::Trash => show::trash(&context),
         Command::Compare(args) => compare::compare(&context, args),

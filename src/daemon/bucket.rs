@@ -155,7 +155,7 @@ impl Bucket {
         let serial = device.serial.as_deref().map_or_else(String::new, |serial| format!(" {serial}"));
         self.status.once(&format!("glove{serial} with the nodes {}", nodes.join(" and ")));
         if device.nodes.iter().all(|node| node.role != NodeRole::Forearm) {
-            self.status.once("expected the nodes hand and forearm, found no forearm yet");
+            self.status.once("expected the nodes hand and forearm, found no forearm yet; with the hand alone angles and set are rough");
         }
     }
 

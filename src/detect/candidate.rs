@@ -1,11 +1,13 @@
 //! A stretch of fast motion made ready: both nodes' tracks from the address pose, and the arm's phases.
 
 use super::episode::Episode;
+use super::hand_alone;
 use super::measure::WristKnowledge;
 use super::phases::{self, ArmTrack, NoSwing, PhaseParams, Phases};
 use crate::fusion::both_ends::{NodeCovariance, typical_covariance};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
+use crate::fusion::hub::HubEstimate;
 use crate::fusion::joint::JointWindow;
 use crate::fusion::joint::relative::bend;
 use crate::fusion::series::Reading;
@@ -37,6 +39,8 @@ pub struct Candidate {
     pub forearm: Track,
     /// The glove has the hand node alone.
     pub hand_alone: bool,
+    /// With the hand node alone: the forearm as the hand's path shows it, once it was worked out.
+    pub hub: Option<HubEstimate>,
     /// Phases.
     pub phases: Phases,
     /// The lead arm at the hand's instants.
@@ -77,8 +81,19 @@ impl Candidate {
         let typical = typical_covariance();
         let [hand, forearm] = held(&episode, [hand, forearm], hand_alone, [&typical, &typical]);
         let arm = arm_of(&hand, &forearm, hand_alone, (axes, clock), None, lead_arm_sign);
-        let phases = phases::find(&arm, params)?;
-        Ok(Candidate { episode, errors, hand, forearm, hand_alone, phases, arm })
+        let found = phases::find(&arm, params);
+        let of_arm = found.is_ok() || !hand_alone;
+        let phases = if of_arm { found.clone()? } else { phases::find(&arm, &hand_alone::loose(params))? };
+        let candidate = Candidate { episode, errors, hand, forearm, hand_alone, hub: None, phases, arm };
+        if of_arm {
+            return Ok(candidate);
+        }
+        // The hand's turning is none of an arm's: that of the forearm has to be.
+        let candidate = hand_alone::with_forearm(candidate, axes, lead_arm_sign, params);
+        match found {
+            Err(why) if candidate.hub.is_none() => Err(why),
+            _ => Ok(candidate),
+        }
     }
 
     /// The same movement seen with better knowledge of the wrist and the sensors. What was a swing stays one:
@@ -98,7 +113,18 @@ impl Candidate {
         let arm = arm_of(&hand, &forearm, self.hand_alone, known, Some(wrist), lead_arm_sign);
         let (arm, phases) =
             phases::find(&arm, params).map_or((self.arm, self.phases), |phases| (arm, phases));
-        Candidate { errors, hand, forearm, phases, arm, ..self }
+        let better = Candidate { errors, hand, forearm, phases, arm, ..self };
+        if better.hand_alone {
+            hand_alone::with_forearm(better, &wrist.axes, lead_arm_sign, params)
+        } else {
+            better
+        }
+    }
+
+    /// Whether there is something to tell of the wrist.
+    #[must_use]
+    pub fn sees_wrist(&self) -> bool {
+        !self.hand_alone || self.hub.is_some()
     }
 
     /// The last instant at which both nodes were heard, hand clock, s.

@@ -6,7 +6,7 @@ use super::phases::Phases;
 use super::set::{Crossings, HingeCurve, value_at};
 use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
-use super::{Bands, flags, motion};
+use super::{Bands, flags, hand_alone, motion};
 use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
@@ -18,7 +18,7 @@ use crate::units::{DeviceTime, Measured};
 use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 
 /// Length of the stretch that the address value is taken over, s.
-const ADDRESS_S: f64 = 0.3;
+pub(super) const ADDRESS_S: f64 = 0.3;
 /// The shock comes no later than this after the arm is back at its address angle, s.
 const SHOCK_WITHIN_S: f64 = 0.1;
 /// Share of the downswing in which the hinge may still grow and count.
@@ -95,11 +95,17 @@ impl Instants {
 #[must_use]
 pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams) -> Swing {
     let instants = instants(candidate, params);
-    let curves = curves(candidate, wrist, params);
+    let curves = match &candidate.hub {
+        Some(hub) => hand_alone::curves(candidate, hub, params),
+        None => curves(candidate, wrist, params),
+    };
     let address = mean_between(&curves.t_s, &curves.hinge, instants.address_s);
     let hinge: Vec<f64> = curves.hinge.iter().map(|value| value - address).collect();
     let curve = HingeCurve { t_s: &curves.t_s, hinge: &hinge };
-    let spread = uncertainty::spread(candidate, wrist, params, &instants, &curves);
+    let spread = match &candidate.hub {
+        Some(hub) => uncertainty::spread_of_hub(candidate, hub, &instants),
+        None => uncertainty::spread(candidate, wrist, params, &instants, &curves),
+    };
     let crossings = usable(candidate, curve.crossings(instants.takeaway_s, instants.window_end_s()), params);
     let crossings_to_top = usable(candidate, curve.crossings(instants.takeaway_s, instants.top_s), params);
     let times = |crossings: &Crossings, until_s: f64| {
@@ -152,10 +158,10 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
     Swing { flags, ..swing }
 }
 
-/// Crossings that count: with both nodes and a range that is large enough.
+/// Crossings that count: of a wrist that is seen, with a range that is large enough.
 fn usable(candidate: &Candidate, crossings: Option<Crossings>, params: &MeasureParams) -> Option<Crossings> {
     crossings
-        .filter(|found| !candidate.hand_alone && found.range.to_degrees() >= params.bands.least_range_deg)
+        .filter(|found| candidate.sees_wrist() && found.range.to_degrees() >= params.bands.least_range_deg)
 }
 
 /// When the shock came, hand clock, s, if there was one, as far as these readings of the hand tell.
@@ -180,7 +186,7 @@ fn instants(candidate: &Candidate, params: &MeasureParams) -> Instants {
 /// The last instant before any deliberate movement, a forward press included: the end of the last stretch
 /// before the takeaway that is long enough for an address value, and as quiet throughout as the hand was at
 /// its quietest, with some margin. Without such a stretch, the last quiet instant.
-fn quiet_before(candidate: &Candidate, takeaway_s: f64) -> f64 {
+pub(super) fn quiet_before(candidate: &Candidate, takeaway_s: f64) -> f64 {
     let hand = &candidate.hand;
     let limit = 2.0 * hand.still_rms + 2.5_f64.to_radians();
     let end = hand.t_s.partition_point(|t_s| *t_s < takeaway_s);
@@ -294,7 +300,7 @@ fn at_events(
     candidate: &Candidate,
     counted: Counted,
 ) -> AtEvents {
-    if candidate.hand_alone {
+    if !candidate.sees_wrist() {
         return AtEvents::default();
     }
     let address = mean_between(&curves.t_s, values, instants.address_s);
@@ -336,13 +342,18 @@ fn points(candidate: &Candidate, curves: &Curves, instants: &Instants, address: 
     let flexion_zero = mean_between(&curves.t_s, &curves.flexion, instants.address_s);
     let end_s = candidate.phases.finish_s.unwrap_or(instants.ball_s + 0.6) + 0.15;
     let roll = roll_from(candidate, instants.address_s.1);
-    let seen = |angle: f64| if candidate.hand_alone { f64::NAN } else { angle.to_degrees() };
+    let seen_until_s = match &candidate.hub {
+        Some(hub) => hub.t_s.last().copied().unwrap_or(f64::NEG_INFINITY),
+        None if candidate.hand_alone => f64::NEG_INFINITY,
+        None => f64::INFINITY,
+    };
+    let seen = |angle: f64, t_s: f64| if t_s > seen_until_s { f64::NAN } else { angle.to_degrees() };
     (0..curves.t_s.len())
         .filter(|i| (instants.address_s.0..=end_s).contains(&curves.t_s[*i]))
         .map(|i| CurvePoint {
             t: device_time(curves.t_s[i]),
-            hinge_deg: seen(curves.hinge[i] - address),
-            flexion_deg: seen(curves.flexion[i] - flexion_zero),
+            hinge_deg: seen(curves.hinge[i] - address, curves.t_s[i]),
+            flexion_deg: seen(curves.flexion[i] - flexion_zero, curves.t_s[i]),
             roll_deg: roll[i].to_degrees(),
             arm_travel_deg: candidate.phases.travel[i].to_degrees(),
             arm_travel: candidate.phases.travel[i] / candidate.phases.travel_at_top,

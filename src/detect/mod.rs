@@ -8,6 +8,7 @@ pub mod candidate;
 pub mod episode;
 mod flags;
 pub mod habits;
+mod hand_alone;
 pub mod impact;
 mod intake;
 pub mod live;

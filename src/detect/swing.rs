@@ -102,7 +102,9 @@ impl Flag {
             Flag::DataGap => "samples are missing within the swing",
             Flag::NominalMounting => "not calibrated: the nominal mounting was used",
             Flag::OldMounting => "the glove seems to have moved since the calibration",
-            Flag::HandNodeAlone => "only the hand node was there, so angles are rough",
+            Flag::HandNodeAlone => {
+                "only the hand node was there: the forearm is worked out from the hand's path, so angles and set are rough"
+            }
             Flag::ClocksUnsure => "the two nodes' clocks could not be compared well",
             Flag::UnusualDownswing => "the downswing took less than 200 or more than 450 ms",
             Flag::UnusualTempo => "backswing over downswing lies outside 2.0 to 5.5",

@@ -5,10 +5,12 @@ use super::candidate::Candidate;
 use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between};
 use super::set::{Crossings, HingeCurve, SHARES, value_at};
 use crate::fusion::errors::GloveErrors;
+use crate::fusion::hub::HubEstimate;
 use crate::fusion::joint::relative::{Pair, Relative};
 use crate::fusion::joint::{CLOCK, TISSUE, UNKNOWNS, moved_axis};
 use crate::fusion::wrist::{self, WristAxes};
-use nalgebra::{Matrix2x3, SMatrix, SVector, UnitQuaternion, Vector2, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix2x3, SVector, UnitQuaternion, Vector2, Vector3};
+use std::rc::Rc;
 
 /// Angle error that no estimate sees: noise, counts, g-sensitivity, rad.
 const SENSOR_SD: f64 = 0.02 * std::f64::consts::PI / 180.0;
@@ -30,31 +32,36 @@ const AFTER_BALL_S: f64 = 0.2;
 /// Step of the numerical derivatives, rad.
 const STEP: f64 = 1e-4;
 
+/// With the hand node alone the shoulders' turn at the top leads that of the arm, which moves it, s (judgement,
+/// borne out by the study buckets).
+const HUB_TOP_SD_S: f64 = 0.005;
+
 type Derivatives = SVector<f64, UNKNOWNS>;
 
 /// Derivatives of one angle, counted from address, by the unknowns, over time.
 pub(super) struct AngleSpread {
     t_s: Vec<f64>,
-    by_unknown: Vec<Derivatives>,
-    covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
+    by_unknown: Vec<DVector<f64>>,
+    covariance: Rc<DMatrix<f64>>,
     model_sd: f64,
     /// Variance of what had to be mended since address, rad².
     mended: Vec<f64>,
 }
 
 impl AngleSpread {
-    fn derivatives_at(&self, t_s: f64) -> Derivatives {
+    fn derivatives_at(&self, t_s: f64) -> DVector<f64> {
         let after = self.t_s.partition_point(|t| *t <= t_s);
         let Some(before) = after.checked_sub(1) else {
-            return self.by_unknown.first().copied().unwrap_or_else(Derivatives::zeros);
+            let none = || DVector::zeros(self.covariance.nrows());
+            return self.by_unknown.first().cloned().unwrap_or_else(none);
         };
         let (d0, t0) = (&self.by_unknown[before], self.t_s[before]);
         let next = self.by_unknown.get(after).zip(self.t_s.get(after));
-        next.map_or(*d0, |(d1, t1)| d0 + (d1 - d0) * ((t_s - t0) / (t1 - t0)))
+        next.map_or_else(|| d0.clone(), |(d1, t1)| d0 + (d1 - d0) * ((t_s - t0) / (t1 - t0)))
     }
 
-    fn sd_of(&self, derivatives: &Derivatives) -> f64 {
-        derivatives.dot(&(self.covariance * derivatives)).max(0.0).sqrt().hypot(self.model_sd)
+    fn sd_of(&self, derivatives: &DVector<f64>) -> f64 {
+        derivatives.dot(&(&*self.covariance * derivatives)).max(0.0).sqrt().hypot(self.model_sd)
     }
 
     /// Standard deviation of the angle between two instants from what had to be mended, rad.
@@ -109,7 +116,7 @@ impl Spread {
         let at_max = self.hinge.derivatives_at(crossings.max_s);
         let of_peak = |t_s: f64| {
             let set_s = curve.last_upward(SHARES[2] * crossings.range, from_s, t_s + 1e-9);
-            let sd = self.hinge.sd_of(&(self.hinge.derivatives_at(t_s) - at_max));
+            let sd = self.hinge.sd_of(&(self.hinge.derivatives_at(t_s) - &at_max));
             let below = (crossings.range - curve.at(t_s)) / sd;
             // Logistic function in place of the normal distribution's: within 0.01 of it.
             let share = 1.0 / (1.0 + (1.702 * below).exp());
@@ -145,14 +152,13 @@ pub(super) fn spread(
             + candidate.forearm.mended_variance_between(there(address_s), there(*t_s))
     };
     let mended: Vec<f64> = t_s.iter().map(since_address).collect();
+    let covariance = Rc::new(DMatrix::from_column_slice(UNKNOWNS, UNKNOWNS, wrist.covariance.as_slice()));
     let angle = |which: usize| {
-        let mut by_unknown: Vec<Derivatives> = both.iter().map(|pair| pair[which]).collect();
-        let zero = by_unknown[..address].iter().sum::<Derivatives>() / address as f64;
-        by_unknown.iter_mut().for_each(|derivatives| *derivatives -= zero);
+        let by_unknown = both.iter().map(|pair| DVector::from_column_slice(pair[which].as_slice()));
         AngleSpread {
             t_s: t_s.clone(),
-            by_unknown,
-            covariance: wrist.covariance,
+            by_unknown: from_address(by_unknown.collect(), address),
+            covariance: covariance.clone(),
             model_sd,
             mended: mended.clone(),
         }
@@ -162,6 +168,43 @@ pub(super) fn spread(
         flexion: angle(1),
         top_sd_s: top_sd_s(candidate, wrist),
         tissue: wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt().hypot(wrist.tissue),
+    }
+}
+
+/// Derivatives less their mean over the first `address` of them.
+fn from_address(mut by_unknown: Vec<DVector<f64>>, address: usize) -> Vec<DVector<f64>> {
+    let Some(first) = by_unknown.first() else { return by_unknown };
+    let none = DVector::zeros(first.len());
+    let zero = by_unknown.iter().take(address).fold(none, |sum, by| sum + by) / address as f64;
+    by_unknown.iter_mut().for_each(|derivatives| *derivatives -= &zero);
+    by_unknown
+}
+
+/// The same with the hand node alone: from the covariance of the hub's estimate.
+pub(super) fn spread_of_hub(candidate: &Candidate, hub: &HubEstimate, instants: &Instants) -> Spread {
+    let t_s: Vec<f64> = hub.by_unknown.iter().map(|(t_s, _)| *t_s).collect();
+    let address_s = instants.address_s.1;
+    let address = t_s.partition_point(|t| *t <= address_s).max(1);
+    let mended: Vec<f64> =
+        t_s.iter().map(|t_s| candidate.hand.mended_variance_between(address_s, *t_s)).collect();
+    let covariance = Rc::new(hub.covariance.clone());
+    let angle = |which: usize| AngleSpread {
+        t_s: t_s.clone(),
+        by_unknown: from_address(hub.by_unknown.iter().map(|(_, by)| by[which].clone()).collect(), address),
+        covariance: covariance.clone(),
+        model_sd: SENSOR_SD,
+        mended: mended.clone(),
+    };
+    let near = hub
+        .rate_by_unknown
+        .iter()
+        .min_by(|a, b| (a.0 - instants.top_s).abs().total_cmp(&(b.0 - instants.top_s).abs()));
+    let rate_sd = near.map_or(0.0, |(_, by)| by.dot(&(&hub.covariance * by)).max(0.0).sqrt());
+    Spread {
+        hinge: angle(0),
+        flexion: angle(1),
+        top_sd_s: (rate_sd / candidate.phases.top_bend.abs().max(1e-6)).hypot(HUB_TOP_SD_S),
+        tissue: 0.0,
     }
 }
 

@@ -3,7 +3,7 @@
 use super::calibration_quality::{AxesQuality, CalibrationQuality};
 use super::episode::{CalibrationEpisodes, Episode};
 use super::measure::WristKnowledge;
-use crate::fusion::calibration::{Biases, PartReadings, first_axes};
+use crate::fusion::calibration::{Biases, PartReadings, first_axes, hand_axes};
 use crate::fusion::clock::{self, ClockMap, offset_from_motion};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::{self, GloveEvidence, JointEstimate, JointParams, JointWindow};
@@ -39,6 +39,8 @@ pub struct WristState {
     pub quality: Option<CalibrationQuality>,
     nominal: WristAxes,
     calibrated: bool,
+    /// The hand node's axes come from a calibration that it was alone in.
+    hand_calibrated: bool,
     tissue: SoftTissue,
     windows: Vec<JointWindow>,
     /// Offsets that single movements have shown: hand clock, forearm clock less hand clock, s.
@@ -58,6 +60,7 @@ impl WristState {
             quality: None,
             nominal,
             calibrated: false,
+            hand_calibrated: false,
             tissue: SoftTissue::UNSEEN,
             windows: Vec::new(),
             offsets_s: VecDeque::new(),
@@ -119,8 +122,7 @@ impl WristState {
         };
         let Some(any) = calibration.parts.last().map(|(_, episode)| episode) else { return };
         if calibration.parts.iter().all(|(_, episode)| episode.forearm.is_empty()) {
-            self.notes
-                .push("calibration: expected the nodes hand and forearm, found the hand alone".to_owned());
+            self.calibrate_hand(calibration);
             return;
         }
         let side = |wanted, hand: bool| -> &[Reading] {
@@ -143,6 +145,22 @@ impl WristState {
         self.windows =
             moving.into_iter().filter_map(part).filter_map(|episode| part_window(episode, &clock)).collect();
         self.judge(calibration, complaints);
+    }
+
+    /// Starts anew from a calibration with the hand node alone: its axes show as they do with both nodes, as
+    /// long as the arm was still while the wrist was hinged.
+    fn calibrate_hand(&mut self, calibration: &CalibrationEpisodes) {
+        let part = |wanted| {
+            let found = calibration.parts.iter().rev().find(|(part, _)| *part == wanted);
+            found.map_or((&[][..], Vector3::zeros()), |(_, episode)| (&episode.hand[..], episode.biases.hand))
+        };
+        let (hinge, roll) = (part(CalibrationPart::Hinge), part(CalibrationPart::Roll));
+        let (axes, complaints) = hand_axes(hinge, roll, &self.nominal);
+        self.axes = axes;
+        self.hand_calibrated = complaints.is_empty();
+        self.notes
+            .push("calibration: the hand node alone was there, so only its own axes are known".to_owned());
+        self.notes.extend(complaints);
     }
 
     /// Says how good the calibration was. `complaints` are those of the first axes.
@@ -219,7 +237,7 @@ impl WristState {
             start: nalgebra::UnitQuaternion::identity(),
             tissue: self.tissue.share,
             covariance: SMatrix::zeros(),
-            calibrated: false,
+            calibrated: self.hand_calibrated,
         }
     }
 

@@ -100,6 +100,30 @@ pub fn first_axes(parts: &PartReadings, biases: &Biases, nominal: &WristAxes) ->
     (WristAxes { flexion_in_forearm, ..axes }, complaints)
 }
 
+/// The axes of the hand alone, from its readings and its bias while the wrist was hinged and while the forearm
+/// was rolled; those of the forearm stay nominal. The second value names what went wrong, for the player.
+#[must_use]
+pub fn hand_axes(
+    hinge: (&[Reading], Vector3<f64>),
+    roll: (&[Reading], Vector3<f64>),
+    nominal: &WristAxes,
+) -> (WristAxes, Vec<String>) {
+    let mut complaints = Vec::new();
+    let mut axis =
+        |what: &str, (readings, bias): (&[Reading], Vector3<f64>), nominal: &Unit<Vector3<f64>>| {
+            main_axis(readings, &bias, nominal).unwrap_or_else(|error| {
+                complaints.push(format!("calibration, {what}: {error}; repeat it"));
+                *nominal
+            })
+        };
+    let axes = WristAxes {
+        deviation_in_hand: axis("hinge", hinge, &nominal.deviation_in_hand),
+        long_in_hand: axis("roll", roll, &nominal.long_in_hand),
+        ..*nominal
+    };
+    (axes, complaints)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -8,6 +8,8 @@ pub mod calibration;
 pub mod clock;
 pub mod clock_bends;
 pub mod errors;
+pub mod hub;
+pub mod hub_path;
 pub mod joint;
 pub mod mend;
 pub mod orientation;

@@ -127,7 +127,7 @@ impl ClubMeasures {
             return Err(format!("a head lighter than the club's {mass_kg} kg, found head_kg {head_kg}"));
         }
         // About the grip's end that is S²/M and this: less than nothing about the centre of mass is impossible.
-        if !(inertia_kgm2 > 0.0) {
+        if inertia_kgm2.is_nan() || inertia_kgm2 <= 0.0 {
             return Err(format!(
                 "an inertia over S²/M, the least that mass at that distance has, so over 0 about the centre of \
                  mass; found inertia_kgm2 {inertia_kgm2}"

@@ -256,10 +256,15 @@ struct GroupObject {
     in_window: Option<ShareObject>,
     tempo: Option<SpreadObject>,
     set_trend_ms: Option<TrendObject>,
+    release_dps: Option<SpreadObject>,
+    release_trend_dps: Option<TrendObject>,
+    set_spread_first_half_ms: Option<f64>,
+    set_spread_second_half_ms: Option<f64>,
 }
 
 impl GroupObject {
     fn of(group: &Group) -> GroupObject {
+        let fatigue = group.fatigue;
         GroupObject {
             swings: group.swings,
             sets: group.sets,
@@ -270,6 +275,10 @@ impl GroupObject {
             in_window: group.in_window.map(|s| ShareObject::of(&s)),
             tempo: group.tempo.map(|s| SpreadObject::of(&s, fraction)),
             set_trend_ms: group.set_trend_ms.map(|t| TrendObject::of(&t)),
+            release_dps: fatigue.and_then(|f| f.release_dps).map(|s| SpreadObject::of(&s, hundredths)),
+            release_trend_dps: fatigue.and_then(|f| f.release_trend).map(|t| TrendObject::of(&t)),
+            set_spread_first_half_ms: fatigue.and_then(|f| f.set_spread_first_ms).and_then(hundredths),
+            set_spread_second_half_ms: fatigue.and_then(|f| f.set_spread_second_ms).and_then(hundredths),
         }
     }
 }

@@ -6,8 +6,10 @@
 mod calibration_json;
 pub mod exchange;
 pub mod figure;
+pub mod goes_with;
 pub mod json;
 pub mod live;
+pub mod load;
 pub mod motion;
 pub mod over_buckets;
 pub mod page;
@@ -24,7 +26,7 @@ pub(crate) mod wording;
 
 pub use wording::clean;
 
-use crate::detect::{BucketAnalysis, Class, Flag, SetCall, Swing, TargetWindow, Verdict};
+use crate::detect::{BucketAnalysis, Class, SetCall, Swing, TargetWindow, Verdict};
 use crate::record::library::remarks::Standing;
 use crate::record::measures::Measures;
 use crate::units::{DeviceTime, Measured};
@@ -134,9 +136,8 @@ impl Review {
     /// could not be measured.
     #[must_use]
     pub fn verdict(&self, swing: &Swing) -> Option<Judged> {
-        if swing.flags.contains(&Flag::HandNodeAlone) {
-            return None;
-        }
+        // A wrist that nobody saw was not set late.
+        swing.hinge_deg.top?;
         let window = self.windows.for_club(swing.club.as_deref())?;
         Some(Judged::new(window, swing))
     }

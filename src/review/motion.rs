@@ -127,7 +127,7 @@ fn lanes(curve: &[CurvePoint]) -> Vec<Lane> {
 }
 
 /// The rate of an angle, from the points to either side.
-pub(super) fn rate(curve: &[CurvePoint], angle: fn(&CurvePoint) -> f64) -> Vec<f64> {
+fn rate(curve: &[CurvePoint], angle: fn(&CurvePoint) -> f64) -> Vec<f64> {
     let between = |at: usize| {
         let reaches = |other: &CurvePoint| (other.t.seconds_since(curve[at].t)).abs() * 2.0 >= RATE_OVER_S;
         let before = curve[..at].iter().rposition(reaches).unwrap_or(0);
@@ -138,15 +138,30 @@ pub(super) fn rate(curve: &[CurvePoint], angle: fn(&CurvePoint) -> f64) -> Vec<f
     (0..curve.len()).map(between).collect()
 }
 
+/// How fast the arm turns at impact, °/s; negative, since it comes back.
+#[must_use]
+pub fn arm_rate_at_impact(swing: &Swing) -> Option<f64> {
+    let impact = swing.impact?;
+    let rates = rate(&swing.curve, |point| point.arm_travel_deg);
+    // Just before the shock, which shakes the glove.
+    let before = swing.curve.iter().rposition(|point| impact.seconds_since(point.t) >= 0.004)?;
+    rates.get(before).copied().filter(|rate| rate.is_finite())
+}
+
 /// An angle or arm travel at an instant, between two points in proportion; none outside the curve.
 #[must_use]
 pub fn at(curve: &[CurvePoint], t: DeviceTime, value: fn(&CurvePoint) -> f64) -> Option<f64> {
     let after = curve.iter().position(|point| point.t >= t)?;
-    let (b, a) = (&curve[after], &curve[after.checked_sub(1).unwrap_or(after)]);
-    let span_s = b.t.seconds_since(a.t);
-    let part = if span_s > 0.0 { t.seconds_since(a.t) / span_s } else { 1.0 };
-    let found = value(a) + part * (value(b) - value(a));
-    (part >= 0.0 && found.is_finite()).then_some(found)
+    let b = &curve[after];
+    let found = match after.checked_sub(1).map(|before| &curve[before]) {
+        Some(a) => {
+            let part = t.seconds_since(a.t) / b.t.seconds_since(a.t);
+            value(a) + part * (value(b) - value(a))
+        }
+        None if t == b.t => value(b),
+        None => return None,
+    };
+    found.is_finite().then_some(found)
 }
 
 fn place_of(seen: Seen) -> [f64; 3] {

@@ -111,10 +111,10 @@ impl Share {
     }
 }
 
-/// A drift over the bucket, in the values' unit per swing.
+/// A drift over the bucket, in the values' unit per swing; or how one number goes with another.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Trend {
-    /// Median of the slopes of all pairs.
+    /// Median of the slopes of all pairs: per swing, or per one of the other number.
     pub per_swing: f64,
     /// Lower end of its 95 % interval.
     pub low: f64,
@@ -124,23 +124,35 @@ pub struct Trend {
     pub clear: bool,
 }
 
-/// The drift over values in order of time: the slope of Sen 1968 (J Am Stat Assoc 63:1379-1389) and the
-/// rank test of Mann and Kendall with its normal approximation, both from memory; the interval is Sen's, between
-/// the slopes whose ranks lie so many standard deviations of the test's score from the middle. `None` of fewer
-/// than [`SMALL_SAMPLE`] values, where the approximation does not hold.
+/// The drift over values in order of time; [`relation`] with the place of each. `None` of fewer than
+/// [`SMALL_SAMPLE`] values.
 #[must_use]
 pub fn trend(values: &[f64]) -> Option<Trend> {
-    if values.len() < SMALL_SAMPLE || values.iter().any(|value| !value.is_finite()) {
+    let placed: Vec<(f64, f64)> = values.iter().enumerate().map(|(at, value)| (at as f64, *value)).collect();
+    relation(&placed)
+}
+
+/// How the second of two numbers goes with the first: the slope of Sen 1968 (J Am Stat Assoc 63:1379-1389) and the
+/// rank test of Mann and Kendall with its normal approximation, both from memory; the interval is Sen's, between
+/// the slopes whose ranks lie so many standard deviations of the test's score from the middle. Ties count for
+/// neither side, which makes the test more careful. `None` of fewer than [`SMALL_SAMPLE`] pairs, where the
+/// approximation does not hold, and where the first number is always the same.
+#[must_use]
+pub fn relation(points: &[(f64, f64)]) -> Option<Trend> {
+    if points.len() < SMALL_SAMPLE || points.iter().any(|(x, y)| !x.is_finite() || !y.is_finite()) {
         return None;
     }
-    let pairs = (0..values.len()).flat_map(|j| (0..j).map(move |i| (i, j)));
     let (mut slopes, mut score) = (Vec::new(), 0.0_f64);
-    for (i, j) in pairs {
-        let rise = values[j] - values[i];
-        slopes.push(rise / (j - i) as f64);
-        score += if rise == 0.0 { 0.0 } else { rise.signum() };
+    for (j, (x, y)) in points.iter().enumerate() {
+        for (other_x, other_y) in points.iter().take(j) {
+            let (run, rise) = (x - other_x, y - other_y);
+            if run != 0.0 {
+                slopes.push(rise / run);
+                score += if rise == 0.0 { 0.0 } else { (rise * run).signum() };
+            }
+        }
     }
-    let n = values.len() as f64;
+    let n = points.len() as f64;
     let sd = (n * (n - 1.0) * (2.0 * n + 5.0) / 18.0).sqrt();
     let z = (score.abs() - 1.0).max(0.0) / sd;
     slopes.sort_by(f64::total_cmp);
@@ -151,10 +163,10 @@ pub fn trend(values: &[f64]) -> Option<Trend> {
 /// The slopes of these sorted ones that stand as far from the middle as the score's 95 % range goes.
 fn slope_interval(slopes: &[f64], score_sd: f64) -> Option<(f64, f64)> {
     let (count, reach) = (slopes.len() as f64, Z_95 * score_sd);
-    let low = ((count - reach) / 2.0).round_ties_even().max(0.0) as usize;
+    let low = ((count - reach) / 2.0).round_ties_even().max(1.0) as usize - 1;
     let high = ((count + reach) / 2.0).round_ties_even() as usize;
     let at = |place: usize| slopes.get(place.min(slopes.len().checked_sub(1)?)).copied();
-    Some((at(low)?, at(high.saturating_sub(1))?))
+    Some((at(low)?, at(high)?))
 }
 
 #[cfg(test)]
@@ -218,6 +230,15 @@ mod tests {
             Some(Trend { per_swing: 0.0, low: -5.0, high: 10.0 / 3.0, clear: false })
         );
         assert_eq!(trend(&rising[..9]), None);
+        // `stats.theilslopes(rising, x)`
+        let x = [0.41, 0.52, 0.47, 0.60, 0.55, 0.71, 0.66, 0.80, 0.90, 0.85];
+        let points: Vec<(f64, f64)> = x.into_iter().zip(rising).collect();
+        let found = relation(&points).unwrap();
+        close(found.per_swing, 100.0);
+        close(found.low, 90.909_090_909_091);
+        close(found.high, 105.263_157_894_737);
+        assert!(found.clear);
+        assert_eq!(relation(&[(1.0, 2.0); 12]), None);
     }
 
     proptest! {

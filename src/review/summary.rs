@@ -1,6 +1,7 @@
 //! The bucket in a few numbers, by club and over all.
 
 use super::Review;
+use super::load::Fatigue;
 use super::statistics::{SMALL_SAMPLE, Share, Spread, Trend, median, trend};
 use crate::detect::{Swing, Verdict};
 
@@ -24,6 +25,8 @@ pub struct Group {
     /// The drift of the set against the top, ms per swing with a set. Only within one club: a change of club
     /// would pass for a drift.
     pub set_trend_ms: Option<Trend>,
+    /// How release and set went through them. Only within one club.
+    pub fatigue: Option<Fatigue>,
 }
 
 /// The bucket by club, in the order in which the clubs were first used, and over all.
@@ -51,6 +54,7 @@ impl Summary {
         let mut summary = Summary { clubs, all: Group::of(review, &swings) };
         if summary.mixes_clubs() {
             summary.all.set_trend_ms = None;
+            summary.all.fatigue = None;
         }
         summary
     }
@@ -78,6 +82,7 @@ impl Group {
             in_window: share_in_window(review, swings),
             tempo: Spread::of(&tempo),
             set_trend_ms: trend(&set_ms),
+            fatigue: Some(Fatigue::of(swings)),
         }
     }
 }

@@ -66,6 +66,9 @@ pub fn text(review: &Review, width: u16) -> String {
         out.push('\n');
         out += &groups(&summary, width);
         out.push('\n');
+        for sentence in wording::tiring(&summary) {
+            out += &wrapped(&sentence, width);
+        }
         for sentence in wording::cautions(&summary) {
             out += &wrapped(&sentence, width);
         }

@@ -3,7 +3,7 @@
 
 use super::statistics::{Share, Spread};
 use super::summary::{Group, Summary};
-use super::{Judged, Review};
+use super::{Judged, Review, load};
 use crate::detect::{Class, Flag, NodeLoss, Swing, Verdict};
 use crate::units::Measured;
 
@@ -85,6 +85,14 @@ impl GroupWords {
             tempo: group.tempo.map_or_else(nothing, |s| number(s.median, 1)),
         }
     }
+}
+
+/// What shows tiring, club by club.
+pub fn tiring(summary: &Summary) -> Vec<String> {
+    let of_club = |(club, group): &(Option<String>, Group)| {
+        group.fatigue.and_then(|fatigue| load::tiring(&club_name(club.as_deref()), &fatigue))
+    };
+    summary.clubs.iter().filter_map(of_club).collect()
 }
 
 /// The flags that occur in the bucket, in their own order; each gets a letter.

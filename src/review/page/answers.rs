@@ -3,9 +3,10 @@
 
 use super::{Kind, distribution};
 use crate::review::Review;
-use crate::review::statistics::{SMALL_SAMPLE, Share};
+use crate::review::goes_with::{self, GoesWith, Quality, STEP};
+use crate::review::statistics::{SMALL_SAMPLE, Share, Trend};
 use crate::review::summary::{Group, Summary};
-use crate::review::wording::{self, number};
+use crate::review::wording::{self, NOTHING, number};
 use maud::{Markup, html};
 
 /// A card for each club.
@@ -21,6 +22,7 @@ pub fn clubs(review: &Review, summary: &Summary) -> Markup {
 
 fn card(review: &Review, club: Option<&str>, group: &Group, place: usize) -> Markup {
     let window = review.windows.for_club(club);
+    let qualities = goes_with::of_club(review, club);
     html! {
         article.card {
             h3 { (wording::club_name(club)) }
@@ -44,7 +46,9 @@ fn card(review: &Review, club: Option<&str>, group: &Group, place: usize) -> Mar
                 div { dt { "Early or late" } dd { (early_or_late(review, club, group.in_window)) } }
                 div { dt { "How steady" } dd { (steady(group)) } }
                 div { dt { "Through the bucket" } dd { (through(group)) } }
+                div { dt { "What a later set goes with" } dd { (later(&qualities)) } }
             }
+            @if qualities.iter().any(|one| one.inside.is_some() && one.outside.is_some()) { (good_ones(&qualities)) }
         }
     }
 }
@@ -99,4 +103,75 @@ fn through(group: &Group) -> String {
     }
     let side = if trend.per_swing > 0.0 { "later" } else { "earlier" };
     format!("The set comes {side} by {} ms a swing ({interval}).", number(trend.per_swing.abs(), 1))
+}
+
+/// What goes with a later set, in sentences; what is not clear is named as that.
+fn later(qualities: &[GoesWith]) -> String {
+    let known: Vec<(Quality, Trend)> =
+        qualities.iter().filter_map(|one| Some((one.quality, one.per_step?))).collect();
+    if known.is_empty() {
+        return format!("That needs {SMALL_SAMPLE} swings that differ in their set.");
+    }
+    let (clear, unclear): (Vec<_>, Vec<_>) = known.into_iter().partition(|(_, trend)| trend.clear);
+    let told = |(quality, trend): &(Quality, Trend)| {
+        let (name, unit, decimals, more, less) = words(*quality);
+        let word = if trend.per_swing > 0.0 { more } else { less };
+        format!(
+            "{word}: {name} {}{unit} (95 %: {} to {})",
+            signed(trend.per_swing, decimals),
+            signed(trend.low, decimals),
+            signed(trend.high, decimals)
+        )
+    };
+    let mut sentences = Vec::new();
+    if !clear.is_empty() {
+        let all: Vec<String> = clear.iter().map(told).collect();
+        sentences.push(format!("For each {} % of arm travel, {}.", number(100.0 * STEP, 0), all.join("; ")));
+    }
+    if !unclear.is_empty() {
+        let names: Vec<&str> = unclear.iter().map(|(quality, _)| words(*quality).0).collect();
+        sentences.push(format!("Nothing clear with {}.", names.join(", ")));
+    }
+    sentences.join(" ")
+}
+
+fn signed(value: f64, decimals: usize) -> String {
+    let text = number(value, decimals);
+    if text.starts_with('−') { text } else { format!("+{text}") }
+}
+
+/// Its name, unit and decimals, and what more and less of it means.
+fn words(quality: Quality) -> (&'static str, &'static str, usize, &'static str, &'static str) {
+    match quality {
+        Quality::Lag => ("lag angle", "°", 1, "less lag kept", "more lag kept"),
+        Quality::Wrist => ("wrist at impact", "°", 1, "more bowed", "more cupped"),
+        Quality::Speed => ("arm speed", "\u{a0}°/s", 0, "faster", "slower"),
+        Quality::Tempo => ("tempo", "", 2, "longer back than down", "shorter back than down"),
+    }
+}
+
+/// The middle of the swings in the window beside that of the others.
+fn good_ones(qualities: &[GoesWith]) -> Markup {
+    let shown = |middle: Option<(f64, usize)>, quality: Quality| {
+        let (_, unit, decimals, ..) = words(quality);
+        middle.map_or_else(
+            || NOTHING.to_owned(),
+            |(value, n)| format!("{}{unit}\u{a0}({n})", number(value, decimals.min(1))),
+        )
+    };
+    html! {
+        table.good {
+            caption { "The good ones and the others: middles (swings)" }
+            thead { tr { th scope="col" { "What" } th.n scope="col" { "in the window" } th.n scope="col" { "others" } } }
+            tbody {
+                @for one in qualities {
+                    tr {
+                        th scope="row" { (words(one.quality).0) }
+                        td.n { (shown(one.inside, one.quality)) }
+                        td.n { (shown(one.outside, one.quality)) }
+                    }
+                }
+            }
+        }
+    }
 }

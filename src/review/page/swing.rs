@@ -8,7 +8,7 @@ use crate::detect::Swing;
 use crate::device::frames::place_word;
 use crate::record::library::moved::SwingEvent;
 use crate::record::library::remarks::Standing;
-use crate::review::motion::{Motion, at, computed, event_name, rate};
+use crate::review::motion::{Motion, arm_rate_at_impact, at, computed, event_name};
 use crate::review::raw::{RawSignals, RawTrack};
 use crate::review::serve::bench::Shown;
 use crate::review::wording::{self, NOTHING, measured, number};
@@ -177,7 +177,7 @@ fn certainty(swing: &Swing) -> Markup {
                 @if let Some(dps) = arm_rate_at_impact(swing) {
                     div { dt { "Arm rate" } dd { span.num { (number(dps.abs(), 0)) " °/s" } " at impact; the hand about "
                         span.num data-m-s=(format!("{:.3}", dps.to_radians().abs() * ARM_M)) { (number(dps.to_radians().abs() * ARM_M, 1)) " m/s" }
-                        " with an arm of " span.num data-m=(ARM_M) { (ARM_M) " m" } " (assumed)" } }
+                        " with an arm of " span.num data-m=(ARM_M) { (number(ARM_M, 2)) "\u{a0}m" } " (assumed)" } }
                 }
             }
             div.scroll tabindex="0" role="region" aria-labelledby="numbers-title" {
@@ -200,15 +200,6 @@ fn certainty(swing: &Swing) -> Markup {
             }
         }
     }
-}
-
-/// How fast the arm turns at impact, °/s.
-fn arm_rate_at_impact(swing: &Swing) -> Option<f64> {
-    let impact = swing.impact?;
-    let rates = rate(&swing.curve, |point| point.arm_travel_deg);
-    // Just before the shock, which shakes the glove.
-    let before = swing.curve.iter().rposition(|point| impact.seconds_since(point.t) >= 0.004)?;
-    rates.get(before).copied().filter(|rate| rate.is_finite())
 }
 
 fn degrees(angle: Option<Measured>) -> String {

@@ -18,7 +18,7 @@ const NODE_BEHIND_M: f64 = 0.022;
 const GRIP_ALONG: f64 = 0.75;
 const GRIP_INSIDE_M: f64 = 0.022;
 
-/// What the lengths may be off by, in the order of [`Levers::off_by`]: names for none, standard deviations.
+/// How many lengths may be off: see [`Levers::off_by`].
 pub const LENGTHS: usize = 5;
 
 /// The levers, hand frame (x volar, y proximal), m.

@@ -23,7 +23,7 @@ const PLANE_WITHIN: f64 = 0.15;
 /// The release has begun when this share of the cock is gone.
 const RELEASED: f64 = 0.1;
 
-/// Arm and club in the swing plane.
+/// Said where a planar pendulum does not come to the measured head speed.
 pub const NO_PLANE: &str = "the downswing lies too far from one plane for a planar pendulum";
 const TOO_SHORT: &str = "too little of the downswing was seen";
 const NO_FIT: &str = "the pendulum could not be made to follow this swing";

@@ -1,0 +1,113 @@
+//! A swing with the hand node alone: the forearm from the hand's path, by the hub's model.
+
+use super::candidate::Candidate;
+use super::measure::{ADDRESS_S, Curves, MeasureParams, quiet_before};
+use super::phases::{self, ArmTrack, PhaseParams};
+use super::set::value_at;
+use crate::fusion::hub::{self, HubEstimate, HubParams, HubSpan};
+use crate::fusion::hub_path::Path;
+use crate::fusion::wrist::WristAxes;
+use nalgebra::{UnitQuaternion, Vector3};
+
+/// The path is followed for so long after the arm is back, s: impact lies in it.
+const AFTER_BACK_S: f64 = 0.15;
+/// Where the model sees another swing than the hand's turning did, the hand's stands, s.
+const SAME_TOP_S: f64 = 0.2;
+
+/// The candidate with the forearm worked out, and the phases of that arm. Where that fails it stays as it was:
+/// found and timed.
+pub(super) fn with_forearm(
+    candidate: Candidate,
+    axes: &WristAxes,
+    lead_arm_sign: f64,
+    params: &PhaseParams,
+) -> Candidate {
+    let Some(hub) = estimate(&candidate, axes, lead_arm_sign) else { return candidate };
+    let arm = arm_with(&candidate, &hub, lead_arm_sign);
+    match phases::find(&arm, params) {
+        Ok(found) if (found.top_s - candidate.phases.top_s).abs() < SAME_TOP_S => {
+            Candidate { hub: Some(hub), arm, phases: found, ..candidate }
+        }
+        _ => candidate,
+    }
+}
+
+/// What the hand's own turning has to look like for the forearm to be worked out: hinging, which may be most of
+/// a chip's turning, is in it.
+pub(super) fn loose(params: &PhaseParams) -> PhaseParams {
+    PhaseParams {
+        backswing_s: (0.2, 2.6),
+        downswing_s: (0.08, 0.9),
+        faster_by: 0.7,
+        rate_left_min: 0.0,
+        down_min: 0.0,
+        back_within: 75.0_f64.to_radians(),
+        lean_min: 0.0,
+        tempo_min: 0.5,
+        tempo_clear: 0.5,
+        peak_clear: params.peak_min,
+        in_plane_min: 0.5,
+        ..*params
+    }
+}
+
+fn estimate(candidate: &Candidate, axes: &WristAxes, lead_arm_sign: f64) -> Option<HubEstimate> {
+    let phases = &candidate.phases;
+    let quiet_s = quiet_before(candidate, phases.takeaway_s);
+    let address_s = (quiet_s - ADDRESS_S, quiet_s);
+    let hand_from_sensor = axes.hand_from_sensor();
+    let until_s = phases.back_s + AFTER_BACK_S;
+    let path = Path::of(&candidate.hand, &candidate.episode.hand, &hand_from_sensor, address_s, until_s)?;
+    let span = HubSpan {
+        address_s,
+        takeaway_s: phases.takeaway_s,
+        top_s: phases.top_s,
+        back_s: phases.back_s,
+        normal: phases.normal,
+        lead_arm_sign,
+    };
+    hub::estimate(&path, &hand_from_sensor, &span, &HubParams::default())
+}
+
+/// The arm as the model has it from the takeaway on; before, and where the model does not reach, as the hand's
+/// turning has it, which at the takeaway is the nearer one: the wrist is still.
+fn arm_with(candidate: &Candidate, hub: &HubEstimate, lead_arm_sign: f64) -> ArmTrack {
+    let mut arm = candidate.arm.clone();
+    for (i, t_s) in hub.t_s.iter().enumerate().filter(|(_, t_s)| **t_s >= candidate.phases.takeaway_s) {
+        let at = arm.t_s.partition_point(|t| *t < t_s - 1e-9);
+        if arm.t_s.get(at).is_none_or(|t| (t - t_s).abs() > 1e-6) {
+            continue;
+        }
+        // The hand's rate in the level frame, put together again from its two parts.
+        let roll = -lead_arm_sign * arm.roll_rate[at];
+        let hand_rate = arm.swing_rate[at] + arm.distal[at] * roll;
+        arm.distal[at] = hub.distal[i];
+        arm.swing_rate[at] = hub.swing_rate[i];
+        arm.roll_rate[at] = -lead_arm_sign * hand_rate.dot(&hub.distal[i]);
+        arm.rate[at] = arm.swing_rate[at].norm().hypot(arm.roll_rate[at]);
+    }
+    arm
+}
+
+/// The wrist at the arm's instants, held beyond the model's reach.
+pub(super) fn curves(candidate: &Candidate, hub: &HubEstimate, params: &MeasureParams) -> Curves {
+    let t_s = candidate.arm.t_s.clone();
+    let angle = |which: usize| -> Vec<f64> {
+        let values: Vec<f64> = hub.wrist.iter().map(|pair| pair[which]).collect();
+        t_s.iter().map(|t_s| value_at(&hub.t_s, &values, *t_s)).collect()
+    };
+    let (hinge, flexion) = (angle(0), angle(1));
+    let shaft_in_hand = Vector3::new(0.0, -params.grip.cos(), params.lead_arm_sign * params.grip.sin());
+    let shaft = |(hinge, flexion): (&f64, &f64)| {
+        let forearm_from_hand = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), *flexion)
+            * UnitQuaternion::from_axis_angle(&Vector3::x_axis(), -params.lead_arm_sign * hinge);
+        (forearm_from_hand * shaft_in_hand).angle(&Vector3::y())
+    };
+    Curves {
+        arm_shaft: hinge.iter().zip(&flexion).map(shaft).collect(),
+        axial: vec![0.0; t_s.len()],
+        t_s,
+        hinge,
+        flexion,
+    }
+}

@@ -1,0 +1,418 @@
+//! The forearm from the hand alone: the hand hangs on an arm of known length about a shoulder that moves little.
+//!
+//! From the still address the hand's specific force is integrated to its path; path less shoulder is the arm,
+//! whose length stays. The direction of the arm, seen in the hand, is the wrist: it has two axes, and turning
+//! about the arm changes neither (roll comes out by itself). What is not known goes into one batch estimate by
+//! Gauss-Newton with priors (a smoother): the arm at address, the errors of the sensors, where the sensor sits,
+//! how far the shoulders turn with the arm, a slow wandering of the shoulder, a bend of the elbow. A wrist holds
+//! or moves, so its rates have a prior with heavy tails (Cauchy, by reweighting): slow bends that the shoulder's
+//! wandering might as well explain are its. The general method is that of inertial body tracking with known
+//! segment lengths (Miezal, Taetz & Bleser 2016, Sensors 16:1132, abstract read); priors are named in
+//! [`HubParams`].
+
+use super::hub_path::{Course, Path};
+use nalgebra::{DMatrix, DVector, Rotation3, Unit, UnitQuaternion, Vector3};
+
+/// What is expected before a swing is seen. Lengths in m, angles in rad.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HubParams {
+    /// Shoulder to wrist, and its standard deviation (0.57 ± 0.035: adults, common anthropometry, from memory).
+    pub arm_m: (f64, f64),
+    /// Hinge and flexion at address (about 17° ulnar in O'Brien 2021, quoted second-hand), and what both may
+    /// be off.
+    pub address: (f64, f64, f64),
+    /// Middle of the shoulders to the lead one (half a breadth, common anthropometry, from memory).
+    pub shoulder_m: f64,
+    /// Turn of the shoulders as a share of the arm's, and its standard deviation (about 90° of 150°: common
+    /// practice).
+    pub shoulders_turn: (f64, f64),
+    /// The shoulders turn back so long before the arm, s (thorax and arm peak 87 and 68 ms before impact:
+    /// Cheetham et al. 2008, quoted second-hand).
+    pub shoulders_lead_s: f64,
+    /// How far the shoulder wanders besides, and how long it takes to, s (judgement).
+    pub wander: (f64, f64),
+    /// Spacing of the wandering's knots, s.
+    pub knot_s: f64,
+    /// How much the arm's length changes (an elbow that gives by 15°), and how long it takes to, s.
+    pub length_change: (f64, f64),
+    /// How far the forearm leaves the line from shoulder to wrist as the elbow bends to the top.
+    pub elbow: f64,
+    /// Speed of a hand that is still at address, m/s.
+    pub address_speed_mps: f64,
+    /// How well the sensor's place in the hand is known.
+    pub sensor_place_m: f64,
+    /// Usual rates of hinge and flexion while a wrist holds, rad/s …
+    pub holding_rate: (f64, f64),
+    /// … and over how long they hang together, s.
+    pub holding_s: f64,
+    /// So long after the top the wrist's rates are still asked, s.
+    pub asked_after_top_s: f64,
+}
+
+impl Default for HubParams {
+    fn default() -> HubParams {
+        let degrees = f64::to_radians;
+        HubParams {
+            arm_m: (0.57, 0.035),
+            address: (degrees(-14.0), 0.0, degrees(8.0)),
+            shoulder_m: 0.175,
+            shoulders_turn: (0.57, 0.12),
+            shoulders_lead_s: 0.019,
+            wander: (0.04, 0.25),
+            knot_s: 0.12,
+            length_change: (0.012, 0.15),
+            elbow: degrees(6.0),
+            address_speed_mps: 0.015,
+            sensor_place_m: 0.008,
+            holding_rate: (degrees(8.0), degrees(15.0)),
+            holding_s: 0.1,
+            asked_after_top_s: 0.15,
+        }
+    }
+}
+
+/// The swing as the hand's own turning shows it: where to look.
+#[derive(Clone, Copy, Debug)]
+pub struct HubSpan {
+    /// Last still pose.
+    pub address_s: (f64, f64),
+    /// Start of the backswing.
+    pub takeaway_s: f64,
+    /// About the top.
+    pub top_s: f64,
+    /// About the arm back at its address angle.
+    pub back_s: f64,
+    /// About the normal of the swing plane.
+    pub normal: Vector3<f64>,
+    /// +1 for a right lead arm, −1 for a left one.
+    pub lead_arm_sign: f64,
+}
+
+/// Spacing of what the estimate looks at, s.
+const GRID_S: f64 = 0.02;
+/// Rounds of Gauss-Newton; the wrist's rates are asked from the third on.
+const ROUNDS: usize = 12;
+const ROUNDS_WITHOUT_RATES: usize = 2;
+/// Prior of the direction along the arm is left to its length, m.
+const ALONG_ARM_SD_M: f64 = 0.06;
+
+/// The arm and the wrist over the swing, in the hand's level frame. Angles in rad, not yet counted from address.
+#[derive(Clone, Debug)]
+pub struct HubEstimate {
+    /// Hand clock, s.
+    pub t_s: Vec<f64>,
+    /// Direction of the forearm, towards the hand.
+    pub distal: Vec<Vector3<f64>>,
+    /// Rate at which it turns, rad/s.
+    pub swing_rate: Vec<Vector3<f64>>,
+    /// Hinge and flexion.
+    pub wrist: Vec<[f64; 2]>,
+    /// Covariance of the unknowns.
+    pub covariance: DMatrix<f64>,
+    /// Derivatives of hinge and flexion by the unknowns at each instant of the grid.
+    pub by_unknown: Vec<(f64, [DVector<f64>; 2])>,
+    /// Derivatives of the rate in the plane.
+    pub rate_by_unknown: Vec<(f64, DVector<f64>)>,
+}
+
+/// The unknowns that are not columns of the path: share of the shoulders' turn, length of the arm, elbow.
+const BESIDE: usize = 3;
+
+/// The arm for some values of the unknowns, at every instant.
+struct Arm {
+    vector: Vec<Vector3<f64>>,
+    rate: Vec<Vector3<f64>>,
+    by_turn: Vec<Vector3<f64>>,
+}
+
+impl Arm {
+    fn length(&self, i: usize) -> f64 {
+        self.vector[i].norm().max(1e-6)
+    }
+
+    fn direction(&self, i: usize) -> Vector3<f64> {
+        self.vector[i] / self.length(i)
+    }
+
+    fn swing_rate(&self, i: usize) -> Vector3<f64> {
+        self.vector[i].cross(&self.rate[i]) / self.length(i).powi(2)
+    }
+}
+
+struct Model<'a> {
+    path: &'a Path,
+    span: HubSpan,
+    params: &'a HubParams,
+    /// Orientation of the hand at each instant, `level from hand`.
+    hand: Vec<UnitQuaternion<f64>>,
+    /// Columns: how the arm vector and its rate answer to each unknown.
+    columns: Vec<Course>,
+    mean: DVector<f64>,
+    precision: DMatrix<f64>,
+    unknowns: DVector<f64>,
+    /// The plane, and the arm's angle and rate in it.
+    normal: Vector3<f64>,
+    to_address: Vector3<f64>,
+    angle: Vec<f64>,
+    angle_rate: Vec<f64>,
+    grid: Vec<usize>,
+}
+
+/// Estimates arm and wrist from the hand's path. `None` where there is too little of it.
+#[must_use]
+pub fn estimate(
+    path: &Path,
+    hand_from_sensor: &UnitQuaternion<f64>,
+    span: &HubSpan,
+    params: &HubParams,
+) -> Option<HubEstimate> {
+    let mut model = Model::new(path, hand_from_sensor, span, params)?;
+    let mut covariance = DMatrix::zeros(0, 0);
+    for round in 0..ROUNDS {
+        let arm = model.arm();
+        let (matrix, gradient) = model.normal_equations(&arm, round >= ROUNDS_WITHOUT_RATES);
+        covariance = matrix.cholesky()?.inverse();
+        model.unknowns -= &covariance * gradient;
+        model.turn_plane(&arm);
+    }
+    Some(model.told(covariance))
+}
+
+impl<'a> Model<'a> {
+    fn new(
+        path: &'a Path,
+        hand_from_sensor: &UnitQuaternion<f64>,
+        span: &HubSpan,
+        params: &'a HubParams,
+    ) -> Option<Model<'a>> {
+        let hand: Vec<_> = path.level_from_sensor.iter().map(|q| q * hand_from_sensor.inverse()).collect();
+        let (hinge, flexion, _) = params.address;
+        let to_address = hand[path.zero] * distal_in_hand(hinge, flexion, span.lead_arm_sign);
+        let knots: Vec<f64> = (0..)
+            .map(|i| span.takeaway_s + f64::from(i) * params.knot_s)
+            .take_while(|t_s| *t_s < span.back_s + 2.0 * params.knot_s)
+            .collect();
+        let (columns, sds) = path.columns(&hand, params);
+        let first = columns.len();
+        let columns: Vec<Course> =
+            columns.into_iter().chain(path.wandering(&knots, span.takeaway_s, params.wander)).collect();
+        let count = columns.len() + BESIDE;
+        let mut precision = DMatrix::zeros(count, count);
+        for (i, sd) in sds.iter().enumerate() {
+            precision[(i, i)] = sd.powi(-2);
+        }
+        // Weights of a Gaussian process at its knots have the inverse of the kernel as their covariance.
+        for (i, a) in knots.iter().enumerate() {
+            for (j, b) in knots.iter().enumerate() {
+                let like =
+                    (-0.5 * ((a - b) / params.wander.1).powi(2)).exp() + if i == j { 1e-5 } else { 0.0 };
+                (0..3).for_each(|axis| precision[(first + 3 * i + axis, first + 3 * j + axis)] = like);
+            }
+        }
+        let mut mean = DVector::zeros(count);
+        let across = params.arm_m.0 * params.address.2;
+        let along = to_address * to_address.transpose();
+        let of_arm =
+            (nalgebra::Matrix3::identity() - along) / across.powi(2) + along / ALONG_ARM_SD_M.powi(2);
+        precision.fixed_view_mut::<3, 3>(0, 0).copy_from(&of_arm);
+        mean.fixed_rows_mut::<3>(0).copy_from(&(to_address * params.arm_m.0));
+        let beside = [params.shoulders_turn, params.arm_m, (0.0, params.elbow)];
+        for (i, (value, sd)) in beside.into_iter().enumerate() {
+            mean[count - BESIDE + i] = value;
+            precision[(count - BESIDE + i, count - BESIDE + i)] = sd.powi(-2);
+        }
+        let rates: Vec<f64> = path.world_rate.iter().map(|rate| rate.dot(&span.normal)).collect();
+        let grid = path.every(GRID_S);
+        let mut model = Model {
+            path,
+            span: *span,
+            params,
+            hand,
+            columns,
+            unknowns: mean.clone(),
+            mean,
+            precision,
+            normal: span.normal,
+            to_address,
+            angle: Vec::new(),
+            angle_rate: rates,
+            grid,
+        };
+        model.integrate_angle();
+        (model.grid.len() > 20).then_some(model)
+    }
+
+    fn integrate_angle(&mut self) {
+        let angle = self.path.integral(&self.angle_rate);
+        let zero = self.path.value_at(&angle, self.span.takeaway_s);
+        self.angle = angle.into_iter().map(|value| value - zero).collect();
+    }
+
+    /// The arm as the unknowns have it: path of the wrist less that of the shoulder.
+    fn arm(&self) -> Arm {
+        let count = self.columns.len();
+        let share = self.unknowns[count];
+        // The lead shoulder lies towards the target, which the arm leaves in the backswing.
+        let back = self.normal.cross(&self.to_address);
+        let target = Vector3::new(-back.x, -back.y, 0.0);
+        let target = (target - self.normal * self.normal.dot(&target)).try_normalize(1e-9).unwrap_or(-back);
+        let shoulder = target * self.params.shoulder_m;
+        let axis = Unit::new_normalize(self.normal);
+        let n = self.path.t_s.len();
+        let mut arm = Arm {
+            vector: Vec::with_capacity(n),
+            rate: Vec::with_capacity(n),
+            by_turn: Vec::with_capacity(n),
+        };
+        for i in 0..n {
+            let led_s = self.path.t_s[i] + self.params.shoulders_lead_s;
+            let angle = self.path.value_at(&self.angle, led_s);
+            let angle_rate = self.path.value_at(&self.angle_rate, led_s);
+            let turned = Rotation3::from_axis_angle(&axis, share * angle) * shoulder;
+            let sideways = self.normal.cross(&turned);
+            let mut vector = self.path.wrist.place[i] - (turned - shoulder);
+            let mut rate = self.path.wrist.speed[i] - sideways * (share * angle_rate);
+            for (column, unknown) in self.columns.iter().zip(self.unknowns.iter()) {
+                vector += column.place[i] * *unknown;
+                rate += column.speed[i] * *unknown;
+            }
+            arm.vector.push(vector);
+            arm.rate.push(rate);
+            arm.by_turn.push(-sideways * angle);
+        }
+        arm
+    }
+
+    fn normal_equations(&self, arm: &Arm, with_rates: bool) -> (DMatrix<f64>, DVector<f64>) {
+        let mut matrix = self.precision.clone();
+        let mut gradient = &self.precision * (&self.unknowns - &self.mean);
+        let mut add = |by: &DVector<f64>, residual: f64, weight: f64| {
+            matrix.ger(weight, by, by, 1.0);
+            gradient.axpy(weight * residual, by, 1.0);
+        };
+        let count = self.columns.len();
+        let (length_sd, length_s) = self.params.length_change;
+        for i in self.grid_between(self.span.takeaway_s - 0.1, self.span.back_s + 0.02) {
+            let direction = arm.direction(i);
+            let mut by = self.by_vector(arm, i, &direction);
+            by[count + 1] = -1.0;
+            add(&by, arm.length(i) - self.unknowns[count + 1], GRID_S / length_s / length_sd.powi(2));
+        }
+        if with_rates {
+            let until_s = self.span.top_s + self.params.asked_after_top_s;
+            let asked = self.grid_between(self.span.takeaway_s - 0.05, until_s);
+            let wrist: Vec<_> = asked.iter().map(|i| (self.wrist(arm, *i), self.wrist_by(arm, *i))).collect();
+            let holding = [self.params.holding_rate.0, self.params.holding_rate.1];
+            for (pair, at) in wrist.windows(2).zip(asked.windows(2)) {
+                let dt_s = self.path.t_s[at[1]] - self.path.t_s[at[0]];
+                for (which, usual) in holding.into_iter().enumerate() {
+                    let rate = (pair[1].0[which] - pair[0].0[which]) / dt_s;
+                    let by = (&pair[1].1[which] - &pair[0].1[which]) / dt_s;
+                    let weight = dt_s / self.params.holding_s / (usual.powi(2) + rate.powi(2));
+                    add(&by, rate, weight);
+                }
+            }
+        }
+        (matrix, gradient)
+    }
+
+    fn grid_between(&self, from_s: f64, to_s: f64) -> Vec<usize> {
+        let inside = |i: &usize| (from_s..to_s).contains(&self.path.t_s[*i]);
+        self.grid.iter().copied().filter(inside).collect()
+    }
+
+    /// Derivative of `along · arm vector` by the unknowns.
+    fn by_vector(&self, arm: &Arm, i: usize, along: &Vector3<f64>) -> DVector<f64> {
+        let count = self.columns.len();
+        let mut by = DVector::zeros(count + BESIDE);
+        for (value, column) in by.iter_mut().zip(&self.columns) {
+            *value = column.place[i].dot(along);
+        }
+        by[count] = arm.by_turn[i].dot(along);
+        by
+    }
+
+    /// Share of the way to the top.
+    fn progress(&self, i: usize) -> f64 {
+        let at_top = self.path.value_at(&self.angle, self.span.top_s);
+        (self.angle[i] / at_top.abs().max(1e-3)).clamp(0.0, 1.0)
+    }
+
+    /// Direction of the forearm: that of the arm, and the elbow's bend out of the plane.
+    fn forearm(&self, arm: &Arm, i: usize) -> Vector3<f64> {
+        let elbow = self.unknowns[self.columns.len() + 2] * self.progress(i);
+        (arm.direction(i) + self.normal * elbow).normalize()
+    }
+
+    /// Hinge and flexion.
+    fn wrist(&self, arm: &Arm, i: usize) -> [f64; 2] {
+        let seen = self.hand[i].inverse() * self.forearm(arm, i);
+        let flexion = (-seen.x).atan2(seen.y.hypot(seen.z));
+        [-self.span.lead_arm_sign * seen.z.atan2(-seen.y), flexion]
+    }
+
+    /// Derivatives of hinge and flexion by the unknowns.
+    fn wrist_by(&self, arm: &Arm, i: usize) -> [DVector<f64>; 2] {
+        let forearm = self.forearm(arm, i);
+        let seen = self.hand[i].inverse() * forearm;
+        let across = seen.y.hypot(seen.z).max(1e-6);
+        let by_seen = [
+            Vector3::new(0.0, seen.z, -seen.y) * (-self.span.lead_arm_sign / across.powi(2)),
+            Vector3::new(-across, seen.x * seen.y / across, seen.x * seen.z / across),
+        ];
+        by_seen.map(|by_seen| {
+            let by_direction = self.hand[i] * by_seen;
+            let direction = arm.direction(i);
+            let by_arm = (by_direction - direction * direction.dot(&by_direction)) / arm.length(i);
+            let mut by = self.by_vector(arm, i, &by_arm);
+            by[self.columns.len() + 2] = by_direction.dot(&self.normal) * self.progress(i);
+            // Errors of the gyro turn the hand itself, too: R(−S e) of it is meant.
+            let turned = self.path.gyro[i].transpose() * forearm.cross(&by_direction);
+            for (j, value) in turned.iter().enumerate() {
+                by[self.path.errors_at() + j] += value;
+            }
+            by
+        })
+    }
+
+    /// Derivatives of the rate in the plane.
+    fn rate_by(&self, arm: &Arm, i: usize) -> DVector<f64> {
+        let along = self.normal.cross(&arm.direction(i)) / arm.length(i);
+        let mut by = DVector::zeros(self.columns.len() + BESIDE);
+        for (value, column) in by.iter_mut().zip(&self.columns) {
+            *value = column.speed[i].dot(&along);
+        }
+        by[self.columns.len()] = -self.params.shoulder_m * self.angle_rate[i] / arm.length(i);
+        by
+    }
+
+    /// The plane and the angle in it, as the arm shows them now.
+    fn turn_plane(&mut self, arm: &Arm) {
+        let (from, to) = (self.path.index(self.span.takeaway_s), self.path.index(self.span.top_s));
+        let sum: Vector3<f64> = (from..to).map(|i| arm.swing_rate(i)).sum();
+        self.normal = sum.try_normalize(1e-9).unwrap_or(self.normal);
+        self.to_address = arm.direction(self.path.zero);
+        self.angle_rate = (0..self.path.t_s.len()).map(|i| arm.swing_rate(i).dot(&self.normal)).collect();
+        self.integrate_angle();
+    }
+
+    fn told(&self, covariance: DMatrix<f64>) -> HubEstimate {
+        let arm = self.arm();
+        let all = 0..self.path.t_s.len();
+        HubEstimate {
+            t_s: self.path.t_s.clone(),
+            distal: all.clone().map(|i| self.forearm(&arm, i)).collect(),
+            swing_rate: all.clone().map(|i| arm.swing_rate(i)).collect(),
+            wrist: all.map(|i| self.wrist(&arm, i)).collect(),
+            covariance,
+            by_unknown: self.grid.iter().map(|i| (self.path.t_s[*i], self.wrist_by(&arm, *i))).collect(),
+            rate_by_unknown: self.grid.iter().map(|i| (self.path.t_s[*i], self.rate_by(&arm, *i))).collect(),
+        }
+    }
+}
+
+/// Direction of the forearm, towards the hand, in the hand's frame, of a wrist bent by these angles.
+fn distal_in_hand(hinge: f64, flexion: f64, lead_arm_sign: f64) -> Vector3<f64> {
+    let about_x = -lead_arm_sign * hinge;
+    Vector3::new(-flexion.sin(), -flexion.cos() * about_x.cos(), flexion.cos() * about_x.sin())
+}
