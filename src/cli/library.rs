@@ -2,6 +2,7 @@
 
 mod change;
 mod compare;
+mod contrast;
 mod data_set;
 mod load;
 mod pack;
@@ -63,6 +64,8 @@ enum Command {
     Trash,
     /// The numbers of earlier versions, and those shown live, beside those of this version.
     Compare(compare::CompareArgs),
+    /// A player against himself: before and after, two weeks, two clubs; is the difference more than the noise?
+    Contrast(contrast::ContrastArgs),
     /// Add a note, a tag, a mark, the right club, or leave a swing out of statistics.
     Remark(change::RemarkArgs),
     /// Take in a packed session, another library's recording, or a raw CSV.
@@ -123,6 +126,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         Command::Players(_) => show::players(&context),
         Command::Trash => show::trash(&context),
         Command::Compare(args) => compare::compare(&context, args),
+        Command::Contrast(args) => contrast::contrast(&context, args),
         Command::Remark(args) => change::remark(context, args),
         Command::Import(args) => pack::import(context, args),
         Command::Pack(args) => pack::pack(&context, args),

@@ -4,6 +4,7 @@
 //! in [`serve`] and its socket.
 
 mod calibration_json;
+pub mod compare;
 pub mod exchange;
 pub mod figure;
 pub mod goes_with;

@@ -342,7 +342,7 @@ fn club_json(club: &ClubOverTime, buckets: &BTreeMap<i64, &Bucket>) -> Value {
 }
 
 /// The windows of the player's file, or else those of the settings.
-fn windows_of(context: &Context, name: &str) -> anyhow::Result<Windows> {
+pub(super) fn windows_of(context: &Context, name: &str) -> anyhow::Result<Windows> {
     let mut found = windows(&context.settings);
     for player in read_players(context.library.folder())? {
         let player = player?;

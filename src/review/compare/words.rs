@@ -1,0 +1,135 @@
+//! A comparison in plain words.
+
+use super::{Basis, Comparison, share_difference};
+use crate::review::statistics::{SMALL_SAMPLE, Share};
+use crate::review::wording::number;
+
+/// What is compared, and how it is said.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Quantity {
+    /// The set against the top, ms.
+    SetToTop,
+    /// Arm travel at the set, as a fraction.
+    ArmTravel,
+    /// In the window, 1, or not, 0.
+    InWindow,
+}
+
+impl Quantity {
+    /// The heading of its row.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Quantity::SetToTop => "Set to top, ms",
+            Quantity::ArmTravel => "Arm travel, %",
+            Quantity::InWindow => "In window, %",
+        }
+    }
+
+    /// The key in JSON, whose unit it has.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Quantity::SetToTop => "set_to_top_ms",
+            Quantity::ArmTravel => "arm_travel_at_set",
+            Quantity::InWindow => "share_in_window",
+        }
+    }
+
+    /// From its own unit to that of the words: fractions are said in per cent.
+    #[must_use]
+    pub fn factor(self) -> f64 {
+        match self {
+            Quantity::SetToTop => 1.0,
+            Quantity::ArmTravel | Quantity::InWindow => 100.0,
+        }
+    }
+
+    fn change(self, difference: f64) -> String {
+        let size = number(difference.abs() * self.factor(), 0);
+        match (self, difference >= 0.0) {
+            (Quantity::SetToTop, true) => format!("set {size} ms later"),
+            (Quantity::SetToTop, false) => format!("set {size} ms earlier"),
+            (Quantity::ArmTravel, true) => format!("set at {size} % more arm travel"),
+            (Quantity::ArmTravel, false) => format!("set at {size} % less arm travel"),
+            (Quantity::InWindow, true) => format!("{size} % more often in the window"),
+            (Quantity::InWindow, false) => format!("{size} % less often in the window"),
+        }
+    }
+}
+
+/// What a comparison says, and what it cannot say.
+#[must_use]
+pub fn sentences(comparison: &Comparison, quantity: Quantity) -> Vec<String> {
+    let ends = (comparison.low, comparison.high);
+    let mut said = vec![verdict(quantity, comparison.difference, ends)];
+    if comparison.is_small() {
+        let what = if comparison.basis.counts_swings() { "swings" } else { "buckets" };
+        said.push(few(what, comparison.fewest()));
+    }
+    said.push(limits(comparison.basis).to_owned());
+    said.extend(measurement(comparison, quantity));
+    said
+}
+
+/// The same for the shares in the window of one bucket a side.
+#[must_use]
+pub fn share_sentences(first: Share, second: Share) -> Vec<String> {
+    let (difference, low, high) = share_difference(first, second);
+    let mut said = vec![verdict(Quantity::InWindow, difference, (low, high))];
+    let fewest = first.n.min(second.n);
+    if fewest < SMALL_SAMPLE {
+        said.push(few("swings", fewest));
+    }
+    said
+}
+
+fn verdict(quantity: Quantity, difference: f64, (low, high): (f64, f64)) -> String {
+    let seen = quantity.change(difference);
+    let between = format!("{} to {}", quantity.change(low), quantity.change(high));
+    if low > 0.0 || high < 0.0 {
+        format!("The second side is {seen}: more than the noise. It may be anything from {between}.")
+    } else {
+        format!("No difference is shown: the second side is {seen}, but anything from {between} would fit.")
+    }
+}
+
+fn few(what: &str, fewest: usize) -> String {
+    format!("Few {what} ({fewest} on the smaller side): the next ones may change this a lot.")
+}
+
+fn limits(basis: Basis) -> &'static str {
+    match basis {
+        Basis::SwingsOfOneBucket => {
+            "Both sides are of one bucket, so day and calibration are the same; another day is not seen here."
+        }
+        Basis::OneBucketEach => {
+            "One bucket a side: a good or bad day cannot be told from a change. Several buckets a side can."
+        }
+        Basis::PairedBuckets => "Each bucket is compared with itself and counts once.",
+        Basis::OneAgainstSeveral => {
+            "One bucket against several: the interval is about whether it is like the others, day by day."
+        }
+        Basis::Buckets => "Each bucket counts once, since swings of one bucket hang together.",
+    }
+}
+
+/// How the measurement's own noise stands beside that of the swings. Verdicts have none of their own.
+fn measurement(comparison: &Comparison, quantity: Quantity) -> Option<String> {
+    let measured = comparison.before.measurement_sd.max(comparison.after.measurement_sd);
+    let spread = comparison.before.swing_sd.into_iter().chain(comparison.after.swing_sd).reduce(f64::min)?;
+    if measured <= 0.0 {
+        return None;
+    }
+    let (measured, spread) = (measured * quantity.factor(), spread * quantity.factor());
+    let within = format!(
+        "a single swing is measured to ±{}, the swings spread by ±{}",
+        number(measured, 1),
+        number(spread, 1)
+    );
+    Some(if measured * 3.0 <= spread {
+        format!("The measurement matters little here: {within}.")
+    } else {
+        format!("The measurement is part of the spread: {within}.")
+    })
+}
