@@ -150,8 +150,11 @@ fn files(folder: &Path) -> BTreeMap<PathBuf, SystemTime> {
             let path = entry.unwrap().path();
             if path.is_dir() {
                 folders.push(path);
-            } else if !path.file_name().unwrap().to_string_lossy().starts_with(".hingeclock") {
-                found.insert(path.clone(), fs::metadata(&path).unwrap().modified().unwrap());
+            } else if !path.file_name().unwrap().to_string_lossy().starts_with(".hingeclock")
+                // One that is not ready may get its name just now.
+                && let Ok(about) = fs::metadata(&path)
+            {
+                found.insert(path, about.modified().unwrap());
             }
         }
     }
