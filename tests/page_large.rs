@@ -26,13 +26,13 @@ use std::path::Path;
 /// Two hundred swings that differ.
 fn large_bucket() -> Review {
     let shape = |n: usize| Shape {
-        club: if n % 3 == 0 { "driver" } else { "7 iron" },
+        club: if n.is_multiple_of(3) { "driver" } else { "7 iron" },
         takeaway_s: 20.0 * n as f64,
         backswing_s: 0.76 + 0.001 * (n % 40) as f64,
         downswing_s: 0.26,
         rises: (0.12 + 0.003 * (n % 31) as f64, 0.55 + 0.007 * (n % 23) as f64),
         range_deg: 28.0 + (n % 9) as f64,
-        ball: n % 17 != 0,
+        ball: !n.is_multiple_of(17),
     };
     let swings = (0..200).map(|n| swing(shape(n))).collect();
     let analysis = BucketAnalysis { swings, losses: vec![], notes: vec![], calibration: None };

@@ -120,10 +120,10 @@ impl Path {
     #[must_use]
     pub fn integral<T>(&self, values: &[T]) -> Vec<T>
     where
-        T: Copy + std::ops::Add<Output = T> + std::ops::Mul<f64, Output = T> + std::ops::Sub<Output = T>,
+        T: Copy + std::ops::Add<Output = T> + std::ops::Mul<f64, Output = T>,
     {
         let Some(first) = values.first() else { return Vec::new() };
-        let mut sum = *first - *first;
+        let mut sum = *first * 0.0;
         let mut sums = vec![sum];
         for (pair, t_s) in values.windows(2).zip(self.t_s.windows(2)) {
             sum = sum + (pair[0] + pair[1]) * (0.5 * (t_s[1] - t_s[0]));

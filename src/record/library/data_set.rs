@@ -268,6 +268,10 @@ fn mark_of(text: &str) -> String {
     Uuid::new_v5(&Uuid::NAMESPACE_OID, text.as_bytes()).to_string()
 }
 
+type PartOf = fn(Measured) -> f64;
+type AngleOf = fn(&KnownSwing) -> &EventNumbers;
+type AtEvent = fn(&EventNumbers) -> Option<Measured>;
+
 /// The table of a recording's swings, a row each, under the keys of `analyze --json`.
 fn columns(bucket: &Bucket, swings: &[KnownSwing], mark: &str) -> Vec<Column> {
     let facts = &bucket.facts;
@@ -301,7 +305,7 @@ fn columns(bucket: &Bucket, swings: &[KnownSwing], mark: &str) -> Vec<Column> {
     ];
     let mut measured = |name: &str, event: &str, value: &dyn Fn(&KnownSwing) -> Option<Measured>| {
         let found: Vec<Option<Measured>> = swings.iter().map(value).collect();
-        let parts: [(&str, fn(Measured) -> f64); 2] = [("", |m| m.value), ("_sd", |m| m.sd)];
+        let parts: [(&str, PartOf); 2] = [("", |m| m.value), ("_sd", |m| m.sd)];
         columns.extend(parts.map(|(ending, part)| Column {
             name: format!("{name}{ending}{event}"),
             values: Values::Reals(found.iter().map(|measured| measured.map(part)).collect()),
@@ -311,12 +315,12 @@ fn columns(bucket: &Bucket, swings: &[KnownSwing], mark: &str) -> Vec<Column> {
     measured("set_to_top_ms_backswing_only", "", &|swing| swing.numbers.set_to_top_ms_backswing_only);
     measured("arm_travel_at_set", "", &|swing| swing.numbers.arm_travel_at_set);
     measured("tempo", "", &|swing| swing.numbers.tempo);
-    let angles: [(&str, fn(&KnownSwing) -> &EventNumbers); 3] = [
+    let angles: [(&str, AngleOf); 3] = [
         ("hinge_deg", |swing| &swing.numbers.hinge_deg),
         ("flexion_deg", |swing| &swing.numbers.flexion_deg),
         ("arm_shaft_deg", |swing| &swing.numbers.arm_shaft_deg),
     ];
-    let events: [(&str, fn(&EventNumbers) -> Option<Measured>); 6] = [
+    let events: [(&str, AtEvent); 6] = [
         ("_address", |at| at.address),
         ("_set", |at| at.set),
         ("_top", |at| at.top),

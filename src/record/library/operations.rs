@@ -328,8 +328,8 @@ impl Library {
     /// As [`Library::within`]; nothing has this name, and nothing lies where the files beside it would.
     pub(super) fn free(&self, path: &Path) -> Result<PathBuf, LibraryError> {
         let path = self.within(path)?;
-        let taken = std::iter::once(path.clone()).chain(Beside::ALL.map(|kind| kind.of(&path)));
-        taken.map(|path| self.is_free(&path)).collect::<Result<(), _>>()?;
+        let mut taken = std::iter::once(path.clone()).chain(Beside::ALL.map(|kind| kind.of(&path)));
+        taken.try_for_each(|path| self.is_free(&path))?;
         Ok(path)
     }
 

@@ -13,6 +13,7 @@ mod over_time;
 pub mod pair;
 pub mod served;
 pub mod shell;
+mod speed;
 pub mod swing;
 mod tables;
 

@@ -3,20 +3,17 @@
 
 use super::chart::{Scale, path, px, ticks};
 use super::shell::{Shell, bucket_address, ways};
-use super::{Kind, key_mark, set_sentence, title};
+use super::{Kind, key_mark, set_sentence, speed, title};
 use crate::detect::Swing;
 use crate::device::frames::place_word;
 use crate::record::library::moved::SwingEvent;
 use crate::record::library::remarks::Standing;
-use crate::review::motion::{Motion, arm_rate_at_impact, at, computed, event_name};
+use crate::review::motion::{Motion, at, computed, event_name};
 use crate::review::raw::{RawSignals, RawTrack};
 use crate::review::serve::bench::Shown;
 use crate::review::wording::{self, NOTHING, measured, number};
 use crate::units::{DeviceTime, Measured};
 use maud::{Markup, html};
-
-/// Shoulder to wrist where the player's own is not known, m (common practice).
-const ARM_M: f64 = 0.58;
 
 /// The page of a swing, counted from 1; none where there is none.
 #[must_use]
@@ -42,6 +39,7 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
                 (events(swing, said, shown.takes_remarks))
             }
             (certainty(swing))
+            (speed::panel(swing, &review.measures))
             (doubts(swing))
             (raw_place(shown, number))
         }
@@ -174,11 +172,6 @@ fn certainty(swing: &Swing) -> Markup {
                 div { dt { "Set to top" } dd.num { (measured(set, 1.0, "\u{a0}ms")) } }
                 div { dt { "Arm travel" } dd.num { (measured(travel, 100.0, "\u{a0}%")) } }
                 div { dt { "Tempo" } dd.num { (number(swing.tempo.value, 2)) "\u{a0}±\u{a0}" (number(swing.tempo.sd, 2)) } }
-                @if let Some(dps) = arm_rate_at_impact(swing) {
-                    div { dt { "Arm rate" } dd { span.num { (number(dps.abs(), 0)) " °/s" } " at impact; the hand about "
-                        span.num data-m-s=(format!("{:.3}", dps.to_radians().abs() * ARM_M)) { (number(dps.to_radians().abs() * ARM_M, 1)) " m/s" }
-                        " with an arm of " span.num data-m=(ARM_M) { (number(ARM_M, 2)) "\u{a0}m" } " (assumed)" } }
-                }
             }
             div.scroll tabindex="0" role="region" aria-labelledby="numbers-title" {
                 table {
