@@ -166,7 +166,7 @@ fn a_fitted_pendulum_follows_the_measured_hand() {
 #[test]
 fn changes_answer_as_a_pendulum_does() {
     let measures = Measures::default();
-    let mut looked = 0;
+    let (mut looked, mut casts) = (0, 0);
     for swing in offline(&VirtualBucket::demo(1)) {
         let speed = SwingSpeed::of(&swing, &measures).unwrap();
         let set_long_before = swing.set.is_some_and(|set| set.set_to_top_ms.value < -150.0);
@@ -177,18 +177,24 @@ fn changes_answer_as_a_pendulum_does() {
             PlaneSwing::of(&swing, &measures.arm, &speed.club, speed.head.head_mps.unwrap().value).unwrap();
         let known = (&swing.motion, &measures.arm, &speed.club);
         for same in [Same::ByAngle, Same::ByTime] {
-            let head = |change, by| changed(&plane, known, (change, by), same).unwrap().head_mps;
+            let known_head =
+                |change, by| changed(&plane, known, (change, by), same).map(|outcome| outcome.head_mps);
+            let head = |change, by| known_head(change, by).unwrap();
             let own = head(Change::Effort, 0.0);
             assert!((own / plane.head_mps - 1.0).abs() < 0.01, "{own} of {}", plane.head_mps);
             assert!(head(Change::Effort, 5.0) > own && head(Change::Effort, -5.0) < own);
             assert!(head(Change::HeadMass, 10.0) < own);
-            assert!(head(Change::Release, -30.0) < own);
             let earlier = head(Change::Set, -20.0);
             assert!((earlier / own - 1.0).abs() < 0.03, "{earlier} with an earlier set, {own} without");
+            // A club that is thrown early may be past the hands before the arm is down: no such swing.
+            if let Some(cast) = known_head(Change::Release, -30.0) {
+                assert!(cast < own, "{cast} with a cast, {own} without");
+                casts += 1;
+            }
         }
         looked += 1;
     }
-    assert!(looked >= 2, "{looked} swings");
+    assert!(looked >= 2 && casts >= 2, "{looked} swings, {casts} casts");
 }
 
 /// Where the motion is not there, nothing is made up.

@@ -104,6 +104,8 @@ pub struct EpisodeCutter {
     told_until_s: f64,
     calibration: Option<CalibrationInHand>,
     club: Option<String>,
+    /// The club when the fast motion began: one that is named before the motion has ended is the next swing's.
+    club_in_hand: Option<String>,
 }
 
 /// Kind of the note by which whoever leads a calibration says that it is over.
@@ -142,6 +144,7 @@ impl EpisodeCutter {
             told_until_s: f64::NEG_INFINITY,
             calibration: None,
             club: None,
+            club_in_hand: None,
         }
     }
 
@@ -356,6 +359,7 @@ impl EpisodeCutter {
             if self.smooth_rate > params.fast_from && self.calibration.is_none() {
                 self.fast =
                     Some(FastMotion { since_s: reading.t_s, slow_since_s: None, peak: self.smooth_rate });
+                self.club_in_hand.clone_from(&self.club);
             }
             return None;
         };
@@ -420,7 +424,7 @@ impl EpisodeCutter {
             biases: self.biases(),
             clock_guess_s,
             fast_from_s,
-            club: self.club.clone(),
+            club: self.club_in_hand.clone(),
         }
     }
 }
