@@ -21,7 +21,7 @@ impl DeviceTime {
     /// Seconds from `earlier` to `self`; negative when `self` comes first.
     #[must_use]
     pub fn seconds_since(self, earlier: DeviceTime) -> f64 {
-        (self.0 - earlier.0) as f64 * 1e-6
+        self.0.saturating_sub(earlier.0) as f64 * 1e-6
     }
 
     /// This instant moved by `seconds`, rounded to a microsecond.

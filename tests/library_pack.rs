@@ -135,13 +135,17 @@ fn without_names_nothing_names_the_player_or_the_glove_and_the_numbers_stay() {
         serde_json::from_slice(&fs::read("recordings/left-handed.device.json").unwrap()).unwrap();
     let serial = device["serial"].as_str().unwrap();
     let zip = folder.path().join("session.zip");
-    done(&home, &["pack", "wren", zip.to_str().unwrap(), "--without-names"]);
+    // Measures tell who it is, too.
+    let settings = folder.path().join("wren.toml");
+    fs::write(&settings, "[arm]\narm_length_m = 0.6137\n").unwrap();
+    let settings = ["--settings", settings.to_str().unwrap()];
+    done(&home, &[&settings[..], &["pack", "wren", zip.to_str().unwrap(), "--without-names"]].concat());
     let files = unpacked(&zip);
     let found = |bytes: &[u8], word: &str| {
         bytes.windows(word.len()).any(|part| part.eq_ignore_ascii_case(word.as_bytes()))
     };
     assert!(found(&fs::read(home.join("wren.mcap")).unwrap(), serial), "the recording names the glove");
-    for word in ["wren", "invented", serial, "secret", "topped"] {
+    for word in ["wren", "invented", serial, "secret", "topped", "0.6137"] {
         for (name, bytes) in &files {
             assert!(!found(bytes, word) && !found(name.as_bytes(), word), "{word} in {name}");
         }

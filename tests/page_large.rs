@@ -17,6 +17,7 @@ use hingeclock::record::library::analysis::{Analysed, BucketFacts, Rules, analys
 use hingeclock::record::library::files;
 use hingeclock::record::library::index::{BesideRead, Index};
 use hingeclock::record::library::made_from::about;
+use hingeclock::record::measures::Measures;
 use hingeclock::review::Review;
 use hingeclock::review::serve::Site;
 use hingeclock::review::serve::bench::{Bench, Shelf};
@@ -118,7 +119,7 @@ async fn ten_thousand_swings_are_listed_and_filtered() {
     let (library, opened) = shelf::open(folder.path());
     assert_eq!((opened.analysed, opened.rebuilt), (0, false));
     let windows = Box::new(|_: &str| robins_windows());
-    let shelf = Shelf { library, params: AnalysisParams::default(), windows };
+    let shelf = Shelf { library, params: AnalysisParams::default(), windows, measures: Measures::default() };
     let site = Site::of_library(Bench::of_library(shelf, Box::new(|| shelf::NOW)));
     with_browser(site, move |look| async move {
         let client = &look.client;

@@ -85,9 +85,9 @@ fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
     let rules = Rules { params, hand: settings.player.hand };
     let (library, opened) = Library::open(&args.input, rules, super::wall_time())?;
     opened.told.iter().for_each(|told| say(&format!("note: {told}")));
-    let folder = args.input.clone();
+    let (folder, measures) = (args.input.clone(), settings.measures.clone());
     let windows = Box::new(move |player: &str| windows_of(&folder, &settings, player));
-    let bench = Bench::of_library(Shelf { library, params, windows }, Box::new(super::wall_time));
+    let bench = Bench::of_library(Shelf { library, params, windows, measures }, Box::new(super::wall_time));
     super::runtime()?.block_on(serve_site(Site::of_library(bench), args.page_port, args.share))?;
     Ok(Outcome::Done)
 }

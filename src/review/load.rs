@@ -43,7 +43,7 @@ impl Load {
     pub fn of(buckets: &[(WallTime, usize)], now: WallTime) -> Load {
         let between = |from_days: i64, to_days: i64| {
             let inside = |started: WallTime| {
-                let age_ms = now.0 - started.0;
+                let age_ms = now.0.saturating_sub(started.0);
                 (from_days * DAY_MS..to_days * DAY_MS).contains(&age_ms)
             };
             buckets.iter().filter(|(started, _)| inside(*started)).map(|(_, swings)| swings).sum::<usize>()

@@ -1,4 +1,4 @@
-//! `library load`: how much a player has swung, and how the release went.
+//! `library load`: how much a player has swung in a day and a week, against what is usual.
 
 use super::Context;
 use crate::cli::Outcome;

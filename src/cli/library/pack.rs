@@ -12,7 +12,9 @@ use crate::record::library::package::ZIP_MAGIC;
 use crate::record::library::player::{Player, players};
 use crate::record::library::{Import, Received, files};
 use crate::record::mcap_bytes::looks_like_mcap;
+use crate::record::measures::Measures;
 use crate::record::storage::new_private_file;
+use crate::review::Windows;
 use crate::review::json as review_json;
 use crate::review::page::{PageModel, page};
 use crate::units::WallTime;
@@ -67,6 +69,8 @@ pub(super) fn pack(context: &Context, args: &PackArgs) -> anyhow::Result<Outcome
     let mut review = review_of(&bucket.path, fed.player, fed.state, &context.settings);
     if names == Names::Drop {
         (review.player, review.input) = (None, String::new());
+        // The measures of an arm and its clubs tell who it is, too.
+        (review.measures, review.windows) = (Measures::default(), Windows::default());
         // Foreign words may stand among them.
         review.analysis.notes.clear();
     }

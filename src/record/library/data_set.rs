@@ -110,6 +110,8 @@ impl Library {
             }
             if let Some(why) = &bucket.facts.unreadable {
                 set.done.failed.push(format!("{}: {why}", bucket.path.display()));
+                // What was exported while it could be read may be the last that there is of it.
+                set.keep(bucket.facts.uuid);
                 continue;
             }
             self.export_swings(&bucket, &mut set)?;
@@ -156,16 +158,26 @@ impl Library {
                 return Ok(());
             }
         };
-        set.put(&paths, |files| {
+        let mut unreadable = None;
+        let put = set.put(&paths, |files| {
             let [samples, markers] = files else { return Ok(()) };
             let metadata = vec![(MADE_OF, made_of.clone())];
             let mut writer =
                 ParquetSamples::new(samples, markers, &input.device, Fractions::Plain, metadata)?;
             for arrival in input.arrivals.by_ref() {
-                writer.write(&arrival.map_err(|error| ParquetError::External(Box::new(error)))?)?;
+                let arrival = arrival.map_err(|error| {
+                    unreadable = Some(error.to_string());
+                    ParquetError::External(Box::new(error))
+                })?;
+                writer.write(&arrival)?;
             }
             writer.finish().map(drop)
-        })
+        });
+        match unreadable {
+            // A recording that cannot be read to its end costs no other one.
+            Some(why) => set.give_up(&paths, why),
+            None => put,
+        }
     }
 }
 
@@ -178,6 +190,12 @@ struct DataSet<'a> {
 }
 
 impl DataSet<'_> {
+    /// Leaves alone what there is of a recording.
+    fn keep(&mut self, uuid: Uuid) {
+        let number = uuid.to_string();
+        self.there.retain(|path, _| !path.to_string_lossy().contains(&number));
+    }
+
     /// Whether a file is there and made of this. One that is made of something else waits to be replaced.
     fn is_there(&mut self, path: &Path, made_of: &str) -> bool {
         let same = self.there.remove(path).is_some_and(|found| found == made_of);
@@ -207,6 +225,16 @@ impl DataSet<'_> {
             let put = file.sync_all().and_then(|()| files::replace(unready, &self.folder.join(path)));
             put.map_err(|source| failed(path, source))?;
             self.done.written += 1;
+        }
+        Ok(())
+    }
+
+    /// A recording could not be read: nothing of it is begun, and what there was stays.
+    fn give_up(&mut self, paths: &[PathBuf], why: String) -> Result<(), LibraryError> {
+        self.done.failed.push(why);
+        for path in paths {
+            let path = unready(&self.folder.join(path));
+            files::remove(&path).map_err(|source| LibraryError::File { path, source })?;
         }
         Ok(())
     }

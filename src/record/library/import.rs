@@ -126,6 +126,17 @@ impl Library {
             let Some(text) = self.text_beside(received, kind)? else { continue };
             let path = kind.of(&to);
             if self.remains_of(&path, uuid)? {
+                let here = super::files::read(&self.folder.join(&path));
+                let here = here.map_err(|source| self.failed(&path, source))?.unwrap_or_default();
+                if kind == Beside::Remarks && here != text.as_bytes() {
+                    return Err(LibraryError::asked(
+                        format!(
+                            "no other remarks on this recording than those received; lay {} aside",
+                            path.display()
+                        ),
+                        "a file that differs",
+                    ));
+                }
                 continue;
             }
             steps.push(Step::Write { to: unready(&path), text });

@@ -3,6 +3,7 @@
 
 use super::files::Beside;
 use super::made_from::{MadeFrom, number_of};
+use super::moved::Moved;
 use super::open::LibraryError;
 use super::remarks::{Remark, Remarks, Said, head};
 use super::results;
@@ -107,6 +108,7 @@ fn piece_without_names(piece: RawPiece) -> Option<RawPiece> {
             (kind, value) = (fields.0.to_owned(), fields.1.to_owned());
             Frame::Annotation(firmware_protocol::Annotation { kind: &kind, value: &value, ..annotation })
         }
+        Frame::Unknown { .. } => return None,
         _ => return Some(piece),
     };
     let mut wire = [0; MAX_WIRE];
@@ -147,7 +149,9 @@ fn remark_without_names(remark: Remark) -> Option<Remark> {
     let said = match remark.said {
         Said::Note(_) | Said::Tag(_) | Said::Untag(_) | Said::Mark(_) => return None,
         Said::Exclude(_) => Said::Exclude("left out".to_owned()),
-        other @ (Said::Club(_) | Said::Include | Said::Event(_) | Said::Finished) => other,
+        // What is no event of ours may be anything.
+        Said::Event(text) => Said::Event(Moved::parse(&text).map(|_| text)?),
+        other @ (Said::Club(_) | Said::Include | Said::Finished) => other,
     };
     Some(Remark { said, ..remark })
 }

@@ -10,7 +10,7 @@ use super::rewrite::{Cut, start_after};
 use super::steps::{Part, Step, add_remark, carried, cut_between, laid_aside, making};
 use crate::record::error::quoted;
 use crate::record::session::SessionInfo;
-use crate::units::DeviceTime;
+use crate::units::{DeviceTime, WallTime};
 use std::collections::BTreeSet;
 use std::path::{Component, Path, PathBuf};
 use uuid::Uuid;
@@ -71,6 +71,20 @@ impl Library {
     /// # Errors
     /// The text is empty where there should be one, or too long; the file beside the recording cannot be written.
     pub fn remark(&mut self, bucket: &Bucket, place: Option<usize>, said: Said) -> Result<(), LibraryError> {
+        self.remark_at(bucket, place, said, self.now)
+    }
+
+    /// The same for a library that has been open for a while: `at` is when it is said.
+    ///
+    /// # Errors
+    /// Those of [`Library::remark`].
+    pub fn remark_at(
+        &mut self,
+        bucket: &Bucket,
+        place: Option<usize>,
+        said: Said,
+        at: WallTime,
+    ) -> Result<(), LibraryError> {
         self.for_changes()?;
         let text = said.fields().1;
         let wants_text = said != Said::Include;
@@ -91,7 +105,7 @@ impl Library {
             }
             None => None,
         };
-        let remark = Remark { at_unix_ms: self.now, swing, said };
+        let remark = Remark { at_unix_ms: at, swing, said };
         add_remark(&self.folder, &bucket.path, bucket.facts.uuid, &remark)?;
         self.refresh(&mut super::open::Opened::default())
     }

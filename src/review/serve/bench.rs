@@ -10,6 +10,7 @@ use crate::record::library::made_from::about;
 use crate::record::library::remarks::{LONGEST_TEXT, Remark, Remarks, Said, SwingName};
 use crate::record::library::search::{Found, Wanted};
 use crate::record::library::steps::add_remark;
+use crate::record::measures::Measures;
 use crate::review::page::PageModel;
 use crate::review::raw::{Gather, RawSignals};
 use crate::review::{Review, Windows};
@@ -78,6 +79,8 @@ pub struct Shelf {
     pub params: AnalysisParams,
     /// What counts as early and late.
     pub windows: WindowsOf,
+    /// Arm and clubs, for speeds.
+    pub measures: Measures,
 }
 
 struct OnShelf {
@@ -207,7 +210,8 @@ impl Bench {
         } else {
             let mut held = self.held()?;
             let bucket = held.bucket(&shown.key)?;
-            held.shelf.library.remark(&bucket, Some(place + 1), said).map_err(failed)?;
+            let at = (self.now)();
+            held.shelf.library.remark_at(&bucket, Some(place + 1), said, at).map_err(failed)?;
         }
         self.said.send_modify(|said| *said += 1);
         Ok(())
@@ -278,7 +282,8 @@ impl OnShelf {
         let name = bucket.path.with_extension("").to_string_lossy().into_owned();
         let player = Some(bucket.facts.player.clone()).filter(|player| !player.is_empty());
         let windows = (self.shelf.windows)(&bucket.facts.player);
-        let mut review = Review { player, windows, ..Review::new(&name, analysis.finish()) };
+        let measures = self.shelf.measures.clone();
+        let mut review = Review { player, windows, measures, ..Review::new(&name, analysis.finish()) };
         let lost = input.report().sentences();
         review.analysis.notes.extend(lost.into_iter().map(|sentence| format!("lost: {sentence}")));
         let review = Arc::new(review);

@@ -17,11 +17,15 @@ use super::socket;
 use axum::Router;
 use bench::{Bench, Refused, Shown};
 use sharing::Sharing;
-use std::future::Future;
+use std::future::{Future, IntoFuture};
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
+
+/// So long the server waits for those who are still connected when it is to end.
+const FAREWELL: Duration = Duration::from_secs(3);
 
 /// What the server shows: the newest model that was sent.
 pub type PageState = watch::Receiver<Arc<PageModel>>;
@@ -109,7 +113,23 @@ impl Site {
     ) -> std::io::Result<()> {
         let sockets = Arc::clone(&self.sockets);
         let router = routes::router(self, more).into_make_service_with_connect_info::<SocketAddr>();
-        axum::serve(listener, router).with_graceful_shutdown(stop).await?;
+        let (ending, ended) = tokio::sync::oneshot::channel();
+        let stop = async move {
+            stop.await;
+            let _ = ending.send(());
+        };
+        let patience = async move {
+            // Without a word the server has failed, and says so itself.
+            if ended.await.is_err() {
+                std::future::pending::<()>().await;
+            }
+            tokio::time::sleep(FAREWELL).await;
+        };
+        tokio::select! {
+            served = axum::serve(listener, router).with_graceful_shutdown(stop).into_future() => served?,
+            // Whoever keeps a connection open and says nothing keeps nobody from ending.
+            () = patience => {}
+        }
         socket::all_told(&sockets).await;
         Ok(())
     }

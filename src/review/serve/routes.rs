@@ -21,9 +21,12 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use serde::Deserialize;
 use std::net::SocketAddr;
+use std::time::Duration;
 
 const POLICY: &str = "default-src 'none'; script-src 'self'; connect-src 'self'; style-src 'self'; \
                       img-src data:; media-src blob:; base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
+/// A request that takes longer is broken off: whoever sends half of one holds nothing up.
+const ANSWERED_WITHIN: Duration = Duration::from_secs(60);
 /// Longest body of a request, bytes.
 const BODY_MAX: usize = 16 << 10;
 /// Swings on one page of the library.
@@ -81,7 +84,7 @@ async fn guard(State(site): State<Site>, request: Request, next: Next) -> Respon
                 .filter_map(|value| value.to_str().ok())
                 .any(|c| sharing.knows(c))
         }),
-        is_pairing: matches!(path, "/pair" | "/assets/page.css" | "/assets/bench.css"),
+        is_pairing: matches!(path, "/pair" | "/assets/page.css" | "/assets/bench.css" | "/assets/numbers.js"),
     };
     let wants_page = text(header::ACCEPT).is_some_and(|kinds| kinds.contains("text/html"));
     let claims = text(header::CONTENT_LENGTH).and_then(|length| length.parse::<u64>().ok()).unwrap_or(0);
@@ -90,7 +93,9 @@ async fn guard(State(site): State<Site>, request: Request, next: Next) -> Respon
         Gate::Open if claims > BODY_MAX as u64 => {
             ([(header::CONNECTION, "close")], StatusCode::PAYLOAD_TOO_LARGE).into_response()
         }
-        Gate::Open => next.run(request).await,
+        Gate::Open => tokio::time::timeout(ANSWERED_WITHIN, next.run(request))
+            .await
+            .unwrap_or_else(|_| StatusCode::REQUEST_TIMEOUT.into_response()),
         Gate::Pair if wants_page && !asked.weighs => Redirect::to("/pair").into_response(),
         Gate::Pair => (StatusCode::UNAUTHORIZED, "this device has to be paired at /pair\n").into_response(),
         Gate::Shut(why) => (StatusCode::FORBIDDEN, format!("{why}\n")).into_response(),

@@ -143,6 +143,7 @@ function handle(group, event, order, { t, x, height, hooks, indexAt }) {
     show(t[index]);
     hooks.seek(index);
   });
+  slider.addEventListener("pointercancel", () => { dragging = false; });
   slider.addEventListener("pointerup", () => {
     if (!dragging) return;
     dragging = false;
