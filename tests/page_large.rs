@@ -119,7 +119,7 @@ async fn ten_thousand_swings_are_listed_and_filtered() {
     let (library, opened) = shelf::open(folder.path());
     assert_eq!((opened.analysed, opened.rebuilt), (0, false));
     let windows = Box::new(|_: &str| robins_windows());
-    let shelf = Shelf { library, params: AnalysisParams::default(), windows, measures: Measures::default() };
+    let shelf = Shelf { library, windows, measures: Measures::default() };
     let site = Site::of_library(Bench::of_library(shelf, Box::new(|| shelf::NOW)));
     with_browser(site, move |look| async move {
         let client = &look.client;

@@ -5,9 +5,11 @@ use super::output::say;
 use crate::daemon::{analysis_params, player_name, windows};
 use crate::detect::{BucketAnalysis, OfflineAnalysis};
 use crate::record::input::{Input, open_input};
+use crate::record::library::analysis::Rules;
+use crate::record::library::player::Player;
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
-use crate::review::Review;
+use crate::review::{Review, Windows};
 use crate::sample::{Arrival, DeviceDescription};
 use crate::units::PlayerHand;
 use anyhow::bail;
@@ -68,6 +70,20 @@ pub fn feed<S>(
     }
     progress.finish_and_clear();
     Ok(Fed { state, player, hand: device.player_hand, report: arrivals.report() })
+}
+
+/// What a library's analyses go by.
+pub fn rules(settings: &Settings) -> Rules {
+    Rules { params: analysis_params(settings), hand: settings.player.hand }
+}
+
+/// The windows of the player's file, or else those of the settings.
+pub fn windows_of(settings: &Settings, player: Option<Player>) -> Windows {
+    let mut found = windows(settings);
+    if let Some(player) = player {
+        found.by_club = player.targets;
+    }
+    found
 }
 
 /// The analysis of an input, with what its reader has to know of it.

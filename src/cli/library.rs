@@ -9,10 +9,8 @@ mod pack;
 mod show;
 
 use super::Outcome;
-use super::input::settings;
+use super::input::{rules, settings};
 use super::output::say;
-use crate::daemon::analysis_params;
-use crate::record::library::analysis::Rules;
 use crate::record::library::{Library, Opened};
 use crate::record::settings::Settings;
 use std::path::PathBuf;
@@ -103,7 +101,7 @@ enum Command {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
     let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
-    let rules = Rules { params: analysis_params(&settings), hand: settings.player.hand };
+    let rules = rules(&settings);
     // Some need no library, or must not wait until one is up to date.
     match &args.command {
         Command::Players(show::PlayersArgs { example: Some(name) }) => return show::example(&settings, name),

@@ -1,21 +1,19 @@
 //! `review`: a bucket for the coach, as a table and as a local page; or a whole library as a page.
 
 use super::Outcome;
-use super::input::{Fed, analysed, not_the_input, review_of, settings, tell};
+use super::input::{Fed, analysed, not_the_input, review_of, rules, settings, tell, windows_of};
 use super::output::{print, private_file, say};
 use super::run::asked_to_end;
-use crate::daemon::{analysis_params, windows};
 use crate::record::library::Library;
-use crate::record::library::analysis::Rules;
 use crate::record::library::player::players;
 use crate::record::settings::Settings;
 use crate::review::page::{PageModel, page};
 use crate::review::serve::Site;
 use crate::review::serve::bench::{Bench, OwnFile, Shelf};
-use crate::review::{Review, Windows, table};
+use crate::review::{Review, table};
 use anyhow::{Context, bail};
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::sync::watch;
 
@@ -81,26 +79,17 @@ fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
     if !args.page || args.html.is_some() {
         bail!("{}: a folder is shown as a page alone: expected --page", args.input.display());
     }
-    let params = analysis_params(&settings);
-    let rules = Rules { params, hand: settings.player.hand };
-    let (library, opened) = Library::open(&args.input, rules, super::wall_time())?;
+    let (library, opened) = Library::open(&args.input, rules(&settings), super::wall_time())?;
     opened.told.iter().for_each(|told| say(&format!("note: {told}")));
     let (folder, measures) = (args.input.clone(), settings.measures.clone());
-    let windows = Box::new(move |player: &str| windows_of(&folder, &settings, player));
-    let bench = Bench::of_library(Shelf { library, params, windows, measures }, Box::new(super::wall_time));
+    let windows = Box::new(move |name: &str| {
+        // A file that is wrong is passed over here; `library players` tells of it.
+        let mut known = players(&folder).unwrap_or_default().into_iter().flatten();
+        windows_of(&settings, known.find(|player| player.name == name))
+    });
+    let bench = Bench::of_library(Shelf { library, windows, measures }, Box::new(super::wall_time));
     super::runtime()?.block_on(serve_site(Site::of_library(bench), args.page_port, args.share))?;
     Ok(Outcome::Done)
-}
-
-/// The windows of the player's file, or else those of the settings. A file that is wrong is passed over here;
-/// `library players` tells of it.
-fn windows_of(library: &Path, settings: &Settings, name: &str) -> Windows {
-    let mut found = windows(settings);
-    let known = players(library).unwrap_or_default().into_iter().flatten();
-    if let Some(player) = known.into_iter().find(|player| player.name == name) {
-        found.by_club = player.targets;
-    }
-    found
 }
 
 /// Serves the page of a finished bucket until Ctrl-C.

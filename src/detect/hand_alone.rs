@@ -3,11 +3,11 @@
 use super::candidate::Candidate;
 use super::measure::{ADDRESS_S, Curves, MeasureParams, quiet_before};
 use super::phases::{self, ArmTrack, PhaseParams};
-use super::set::value_at;
 use crate::fusion::hub::{self, HubEstimate, HubParams, HubSpan};
 use crate::fusion::hub_path::Path;
-use crate::fusion::wrist::WristAxes;
-use nalgebra::{UnitQuaternion, Vector3};
+use crate::fusion::series::value_at;
+use crate::fusion::wrist::{self, WristAxes};
+use nalgebra::Vector3;
 
 /// The path is followed for so long after the arm is back, s: impact lies in it.
 const AFTER_BACK_S: f64 = 0.15;
@@ -101,8 +101,7 @@ pub(super) fn curves(candidate: &Candidate, hub: &HubEstimate, params: &MeasureP
     let (hinge, flexion) = (angle(0), angle(1));
     let shaft_in_hand = Vector3::new(0.0, -params.grip.cos(), params.lead_arm_sign * params.grip.sin());
     let shaft = |(hinge, flexion): (&f64, &f64)| {
-        let forearm_from_hand = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), *flexion)
-            * UnitQuaternion::from_axis_angle(&Vector3::x_axis(), -params.lead_arm_sign * hinge);
+        let forearm_from_hand = wrist::bent(*hinge, *flexion, params.lead_arm_sign);
         (forearm_from_hand * shaft_in_hand).angle(&Vector3::y())
     };
     Curves {

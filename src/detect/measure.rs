@@ -3,7 +3,7 @@
 use super::candidate::Candidate;
 use super::impact::{self, ImpactParams};
 use super::phases::Phases;
-use super::set::{Crossings, HingeCurve, value_at};
+use super::set::{Crossings, HingeCurve};
 use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
 use super::{Bands, flags, hand_alone, motion};
@@ -11,7 +11,7 @@ use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
 use crate::fusion::joint::{JOINT, UNKNOWNS};
-use crate::fusion::series::Reading;
+use crate::fusion::series::{Reading, value_at};
 use crate::fusion::soft_tissue::given_back;
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};

@@ -1,5 +1,7 @@
 //! The setting of the hinge: level crossings of the hinge curve.
 
+use crate::fusion::series::value_at;
+
 /// Shares of the range: onset, half, set, nearly full.
 pub const SHARES: [f64; 4] = [0.10, 0.50, 0.90, 0.95];
 
@@ -93,20 +95,6 @@ impl HingeCurve<'_> {
         let set_s = crossings.at_s[2];
         let at = |level: f64| self.last_upward(level.min(crossings.range), from_s, crossings.max_s + 1e-9);
         (at(level - by) - set_s, at(level + by) - set_s)
-    }
-}
-
-/// Linear interpolation of a curve, held at its ends.
-#[must_use]
-pub fn value_at(t_s: &[f64], values: &[f64], at_s: f64) -> f64 {
-    let after = t_s.partition_point(|t| *t < at_s);
-    match (
-        after.checked_sub(1).and_then(|i| Some((t_s.get(i)?, values.get(i)?))),
-        t_s.get(after).zip(values.get(after)),
-    ) {
-        (Some((t0, v0)), Some((t1, v1))) => v0 + (v1 - v0) * (at_s - t0) / (t1 - t0),
-        (Some((_, value)), None) | (None, Some((_, value))) => *value,
-        (None, None) => 0.0,
     }
 }
 

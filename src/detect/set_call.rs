@@ -8,8 +8,9 @@
 //! really reached.
 
 use super::habits::Habit;
-use super::set::{HingeCurve, SHARES, value_at};
+use super::set::{HingeCurve, SHARES};
 use super::{Bands, Class};
+use crate::fusion::series::value_at;
 use crate::units::DeviceTime;
 
 /// What is seen of a backswing at one instant. Angles in rad, rates in rad/s.

@@ -3,11 +3,12 @@
 
 use super::candidate::Candidate;
 use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between};
-use super::set::{Crossings, HingeCurve, SHARES, value_at};
+use super::set::{Crossings, HingeCurve, SHARES};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::hub::HubEstimate;
 use crate::fusion::joint::relative::{Pair, Relative};
 use crate::fusion::joint::{CLOCK, TISSUE, UNKNOWNS, moved_axis};
+use crate::fusion::series::value_at;
 use crate::fusion::wrist::{self, WristAxes};
 use nalgebra::{DMatrix, DVector, Matrix2x3, SVector, UnitQuaternion, Vector2, Vector3};
 use std::rc::Rc;

@@ -11,6 +11,7 @@
 //! [`HubParams`].
 
 use super::hub_path::{Course, Path};
+use super::series::value_at;
 use nalgebra::{DMatrix, DVector, Rotation3, Unit, UnitQuaternion, Vector3};
 
 /// What is expected before a swing is seen. Lengths in m, angles in rad.
@@ -242,7 +243,7 @@ impl<'a> Model<'a> {
 
     fn integrate_angle(&mut self) {
         let angle = self.path.integral(&self.angle_rate);
-        let zero = self.path.value_at(&angle, self.span.takeaway_s);
+        let zero = value_at(&self.path.t_s, &angle, self.span.takeaway_s);
         self.angle = angle.into_iter().map(|value| value - zero).collect();
     }
 
@@ -264,8 +265,8 @@ impl<'a> Model<'a> {
         };
         for i in 0..n {
             let led_s = self.path.t_s[i] + self.params.shoulders_lead_s;
-            let angle = self.path.value_at(&self.angle, led_s);
-            let angle_rate = self.path.value_at(&self.angle_rate, led_s);
+            let angle = value_at(&self.path.t_s, &self.angle, led_s);
+            let angle_rate = value_at(&self.path.t_s, &self.angle_rate, led_s);
             let turned = Rotation3::from_axis_angle(&axis, share * angle) * shoulder;
             let sideways = self.normal.cross(&turned);
             let mut vector = self.path.wrist.place[i] - (turned - shoulder);
@@ -332,7 +333,7 @@ impl<'a> Model<'a> {
 
     /// Share of the way to the top.
     fn progress(&self, i: usize) -> f64 {
-        let at_top = self.path.value_at(&self.angle, self.span.top_s);
+        let at_top = value_at(&self.path.t_s, &self.angle, self.span.top_s);
         (self.angle[i] / at_top.abs().max(1e-3)).clamp(0.0, 1.0)
     }
 

@@ -95,15 +95,6 @@ impl Path {
         self.t_s.partition_point(|t| *t < t_s)
     }
 
-    /// Value of a curve over the path at an instant, linear, held at the ends.
-    #[must_use]
-    pub fn value_at(&self, values: &[f64], t_s: f64) -> f64 {
-        let after = self.index(t_s).clamp(1, self.t_s.len() - 1);
-        let (t0, t1) = (self.t_s[after - 1], self.t_s[after]);
-        let part = ((t_s - t0) / (t1 - t0)).clamp(0.0, 1.0);
-        values[after - 1] + part * (values[after] - values[after - 1])
-    }
-
     /// Indices at about this spacing.
     #[must_use]
     pub fn every(&self, spacing_s: f64) -> Vec<usize> {

@@ -75,6 +75,20 @@ pub fn median_step_s(t_s: impl Iterator<Item = f64> + Clone) -> Option<f64> {
     (!steps.is_empty()).then(|| *steps.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
 
+/// Linear interpolation of a curve, held at its ends.
+#[must_use]
+pub fn value_at(t_s: &[f64], values: &[f64], at_s: f64) -> f64 {
+    let after = t_s.partition_point(|t| *t < at_s);
+    match (
+        after.checked_sub(1).and_then(|i| Some((t_s.get(i)?, values.get(i)?))),
+        t_s.get(after).zip(values.get(after)),
+    ) {
+        (Some((t0, v0)), Some((t1, v1))) => v0 + (v1 - v0) * (at_s - t0) / (t1 - t0),
+        (Some((_, value)), None) | (None, Some((_, value))) => *value,
+        (None, None) => 0.0,
+    }
+}
+
 /// Mean of the specific force over the readings, g; zero for none.
 #[must_use]
 pub fn mean_force_g(readings: &[Reading]) -> Vector3<f64> {

@@ -30,6 +30,14 @@ pub fn angles(forearm_from_hand: &UnitQuaternion<f64>, lead_arm_sign: f64) -> Wr
     }
 }
 
+/// `forearm_from_hand` of a wrist with this hinge and flexion, rad, and nothing about its third axis: what
+/// [`angles`] takes apart.
+#[must_use]
+pub fn bent(hinge: f64, flexion: f64, lead_arm_sign: f64) -> UnitQuaternion<f64> {
+    UnitQuaternion::from_axis_angle(&Vector3::z_axis(), flexion)
+        * UnitQuaternion::from_axis_angle(&Vector3::x_axis(), -lead_arm_sign * hinge)
+}
+
 /// The axes of one wrist in the frames of the two sensors: what the mounting comes down to.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WristAxes {
@@ -93,6 +101,7 @@ fn from_rows(x: Vector3<f64>, y: Vector3<f64>, z: Vector3<f64>) -> UnitQuaternio
 mod tests {
     use super::*;
     use nalgebra::Quaternion;
+    use proptest::prelude::*;
 
     fn check(wxyz: [f64; 4], sign: f64, flexion: f64, ulnar: f64, axial: f64) {
         let q = UnitQuaternion::from_quaternion(Quaternion::new(wxyz[0], wxyz[1], wxyz[2], wxyz[3]));
@@ -107,6 +116,17 @@ mod tests {
     fn isb_quaternions_give_their_angles() {
         check([0.951_251, -0.167_731, -0.044_943, 0.254_887], 1.0, 30.0, -20.0, 0.0);
         check([0.980_555, 0.146_545, -0.019_293, -0.129_092], 1.0, -15.0, 17.0, 0.0);
+    }
+
+    proptest! {
+        #[test]
+        fn a_wrist_is_put_together_as_it_is_taken_apart(
+            hinge in -0.9..0.9, flexion in -0.9..0.9, sign in prop::sample::select(vec![-1.0, 1.0]),
+        ) {
+            let found = angles(&bent(hinge, flexion, sign), sign);
+            prop_assert!((found.hinge - hinge).abs() < 1e-9 && (found.flexion - flexion).abs() < 1e-9);
+            prop_assert!(found.axial.abs() < 1e-9);
+        }
     }
 
     /// A rotation (30, −20, 10)° mirrored z to −z is (30, 20, −10)°: the player's angles stay.

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use toml::Spanned;
 
 /// Shoulder to wrist, and wrist to knuckles, m: a middling adult's (common practice, no source).
-const USUAL_ARM_M: f64 = 0.58;
+pub const USUAL_ARM_M: f64 = 0.58;
 const USUAL_HAND_M: f64 = 0.10;
 /// How far a length that nobody measured may be off, and one from the settings, m (judgement).
 const GUESSED_SD_M: f64 = 0.03;

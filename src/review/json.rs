@@ -353,7 +353,7 @@ pub(super) fn fraction(number: f64) -> Option<f64> {
 }
 
 /// Rounds to parts of one; adding zero turns -0 into 0. Not a number and infinity are unknown.
-fn rounded(number: f64, parts: f64) -> Option<f64> {
+pub(super) fn rounded(number: f64, parts: f64) -> Option<f64> {
     let scaled = (number * parts).round() / parts + 0.0;
     scaled.is_finite().then_some(scaled)
 }

@@ -3,6 +3,7 @@
 
 use super::Review;
 use super::figure::{Seen, poses};
+use super::json::rounded;
 use crate::detect::{CurvePoint, Swing};
 use crate::record::library::moved::SwingEvent;
 use crate::units::{DeviceTime, PlayerHand};
@@ -166,11 +167,6 @@ pub fn at(curve: &[CurvePoint], t: DeviceTime, value: fn(&CurvePoint) -> f64) ->
 
 fn place_of(seen: Seen) -> [f64; 3] {
     [seen.face_on, seen.down_the_line, seen.up].map(|part| (part * 1000.0).round() / 1000.0)
-}
-
-fn rounded(value: f64, parts: f64) -> Option<f64> {
-    let rounded = (value * parts).round() / parts + 0.0;
-    rounded.is_finite().then_some(rounded)
 }
 
 #[cfg(test)]

@@ -43,7 +43,7 @@ impl Summary {
     #[must_use]
     pub fn of(review: &Review) -> Summary {
         let swings: Vec<&Swing> = review.counted().map(|(_, swing)| swing).collect();
-        let clubs = clubs_in_order(&swings)
+        let clubs = in_order(swings.iter().map(|swing| swing.club.clone()))
             .into_iter()
             .map(|club| {
                 let of_club: Vec<&Swing> =
@@ -102,12 +102,13 @@ fn share_in_window(review: &Review, swings: &[&Swing]) -> Option<Share> {
     Share::of(hits, judged.len())
 }
 
-fn clubs_in_order(swings: &[&Swing]) -> Vec<Option<String>> {
-    let mut clubs = Vec::new();
-    for swing in swings {
-        if !clubs.contains(&swing.club) {
-            clubs.push(swing.club.clone());
+/// Each club once, in the order of first use.
+pub fn in_order<C: PartialEq>(clubs: impl IntoIterator<Item = C>) -> Vec<C> {
+    let mut found = Vec::new();
+    for club in clubs {
+        if !found.contains(&club) {
+            found.push(club);
         }
     }
-    clubs
+    found
 }

@@ -2,10 +2,11 @@
 //! address; axes from the first calibration, nominal ones where it shows none; clocks by the order of arrival;
 //! the relative heading such that the hand lies in line with the forearm at address. No joint estimate.
 
-use hingeclock::detect::set::{Crossings, HingeCurve, value_at};
+use hingeclock::detect::set::{Crossings, HingeCurve};
 use hingeclock::detect::{AtEvents, Bands, Class, CurvePoint, SetTimes, Swing};
 use hingeclock::fusion::calibration::{Biases, PartReadings, first_axes};
 use hingeclock::fusion::errors::NodeErrors;
+use hingeclock::fusion::series::value_at;
 use hingeclock::fusion::series::{Conversion, Reading, between};
 use hingeclock::fusion::strapdown;
 use hingeclock::fusion::wrist::{self, WristAxes};

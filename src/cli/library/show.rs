@@ -2,8 +2,8 @@
 
 use super::Context;
 use crate::cli::Outcome;
+use crate::cli::input;
 use crate::cli::output::{print, say};
-use crate::daemon::windows;
 use crate::record::error::quoted;
 use crate::record::library::index::{Bucket, ClubsAndTags, KnownSwing};
 use crate::record::library::numbers::ANALYSER;
@@ -12,6 +12,7 @@ use crate::record::library::remarks::{Remark, standings};
 use crate::record::settings::Settings;
 use crate::review::over_buckets::{ClubOverTime, clubs_over_time};
 use crate::review::statistics::Trend;
+use crate::review::summary::in_order;
 use crate::review::wording::{NOTHING, club_name, loss_sentence, number, signed, with_sd};
 use crate::review::{self, Windows};
 use crate::units::{Measured, WallTime};
@@ -124,13 +125,7 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
 }
 
 fn clubs(swings: &[KnownSwing]) -> Vec<String> {
-    let mut clubs: Vec<String> = Vec::new();
-    for club in swings.iter().filter_map(|swing| swing.club.clone()) {
-        if !clubs.contains(&club) {
-            clubs.push(club);
-        }
-    }
-    clubs
+    in_order(swings.iter().filter_map(|swing| swing.club.clone()))
 }
 
 fn trouble(bucket: &Bucket) -> String {
@@ -343,14 +338,8 @@ fn club_json(club: &ClubOverTime, buckets: &BTreeMap<i64, &Bucket>) -> Value {
 
 /// The windows of the player's file, or else those of the settings.
 pub(super) fn windows_of(context: &Context, name: &str) -> anyhow::Result<Windows> {
-    let mut found = windows(&context.settings);
-    for player in read_players(context.library.folder())? {
-        let player = player?;
-        if player.name == name {
-            found.by_club = player.targets;
-        }
-    }
-    Ok(found)
+    let known: Vec<Player> = read_players(context.library.folder())?.into_iter().collect::<Result<_, _>>()?;
+    Ok(input::windows_of(&context.settings, known.into_iter().find(|player| player.name == name)))
 }
 
 /// `players --example`: needs no library.

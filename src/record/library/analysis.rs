@@ -2,9 +2,10 @@
 
 use super::made_from::{About, MadeFrom, about};
 use super::numbers::SwingNumbers;
-use crate::detect::{AnalysisParams, NodeLoss, OfflineAnalysis};
+use crate::detect::{AnalysisParams, BucketAnalysis, NodeLoss, OfflineAnalysis};
 use crate::record::error::InputError;
 use crate::record::input::open_input;
+use crate::record::salvage::SalvageReport;
 use crate::units::{PlayerHand, WallTime};
 use serde::{Deserialize, Serialize};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -114,15 +115,24 @@ fn facts_of(about: &About) -> BucketFacts {
     }
 }
 
-fn read(path: &Path, rules: Rules, facts: &BucketFacts) -> Result<Analysed, InputError> {
+/// A recording's swings, the side that they were played from, and what its reader has to say.
+///
+/// # Errors
+/// The recording cannot be read.
+pub fn analysis_of(
+    path: &Path,
+    rules: Rules,
+) -> Result<(BucketAnalysis, PlayerHand, SalvageReport), InputError> {
     let mut input = open_input(path)?.or_hand(rules.hand);
-    let hand = input.device.player_hand;
     let mut analysis = OfflineAnalysis::new(&input.device, rules.params);
     for arrival in input.arrivals.by_ref() {
         analysis.push(&arrival?);
     }
-    let report = input.report();
-    let analysis = analysis.finish();
+    Ok((analysis.finish(), input.device.player_hand, input.report()))
+}
+
+fn read(path: &Path, rules: Rules, facts: &BucketFacts) -> Result<Analysed, InputError> {
+    let (analysis, hand, report) = analysis_of(path, rules)?;
     let missing = report.missing_nodes();
     let notes = report.notes.iter().chain(&missing).chain(&analysis.notes).cloned().collect();
     let facts = BucketFacts {

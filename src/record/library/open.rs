@@ -242,6 +242,12 @@ impl Library {
         &self.mark
     }
 
+    /// What its analyses go by.
+    #[must_use]
+    pub fn rules(&self) -> Rules {
+        self.rules
+    }
+
     /// The folder.
     #[must_use]
     pub fn folder(&self) -> &Path {

@@ -5,8 +5,9 @@ pub mod motion_text;
 #[cfg(feature = "parquet")]
 pub mod swing_table;
 
-use crate::detect::{CurvePoint, Swing, set::value_at};
+use crate::detect::{CurvePoint, Swing};
 use crate::fusion::series::median_step_s;
+use crate::fusion::series::value_at;
 use crate::units::DeviceTime;
 
 /// One angle over time.

@@ -1,6 +1,7 @@
 //! What the page's drawings share: a linear scale, ticks, marks, labels that keep out of each other's way.
 
 use super::Kind;
+use crate::review::wording::number;
 use maud::{Markup, html};
 use std::fmt::Write;
 
@@ -15,6 +16,33 @@ impl Scale {
     pub fn pixel(&self, value: f64) -> f64 {
         let part = (value - self.from.0) / (self.from.1 - self.from.0);
         self.to.0 + part * (self.to.1 - self.to.0)
+    }
+}
+
+/// The pixels of a drawing of hinge curves: the whole, and where its axes run.
+pub const CURVES_WIDTH: f64 = 520.0;
+pub const CURVES_HEIGHT: f64 = 334.0;
+pub const LEFT: f64 = 42.0;
+pub const RIGHT: f64 = 508.0;
+pub const UPPER: f64 = 26.0;
+pub const LOWER: f64 = 288.0;
+
+/// A scale that holds these hinges and the address line, in steps of ten degrees.
+pub fn hinge_scale(hinges_deg: impl Iterator<Item = f64>) -> Scale {
+    let hinges = hinges_deg.filter(|hinge| hinge.is_finite());
+    let (low, high) = hinges.fold((0.0_f64, 10.0_f64), |(low, high), h| (low.min(h), high.max(h)));
+    let range = ((low / 10.0).floor() * 10.0, (high / 10.0 + 0.2).ceil() * 10.0);
+    Scale { from: range, to: (LOWER, UPPER) }
+}
+
+/// The hinge's axis: a line every ten degrees, with its number.
+pub fn hinge_grid(hinge: &Scale) -> Markup {
+    html! {
+        @for degrees in ticks(hinge.from.0, hinge.from.1, 10.0) {
+            @let y = hinge.pixel(degrees);
+            path.grid d=(format!("M{LEFT} {y:.1}H{RIGHT}")) {}
+            text x=(px(LEFT - 6.0)) y=(px(y + 4.5)) text-anchor="end" { (number(degrees, 0)) "°" }
+        }
     }
 }
 

@@ -1,42 +1,17 @@
 //! One drawing per club: the hinge over arm travel, out to the top and back down to impact.
 
-use super::chart::{Labels, Scale, mark, path, px, ticks};
+use super::chart::{
+    CURVES_HEIGHT, CURVES_WIDTH, LEFT, LOWER, Labels, RIGHT, Scale, UPPER, hinge_grid, hinge_scale, mark,
+    path, px,
+};
 use super::{Kind, class_of, swing_sentence};
 use crate::detect::{CurvePoint, Swing, TargetWindow};
 use crate::review::Review;
 use crate::review::wording::{self, number};
 use maud::{Markup, html};
 
-const WIDTH: f64 = 520.0;
-const HEIGHT: f64 = 334.0;
-const LEFT: f64 = 42.0;
-const RIGHT: f64 = 508.0;
-const UPPER: f64 = 26.0;
-const LOWER: f64 = 288.0;
 /// Where the top lies: the backswing gets more room, because the set lies there.
 const TOP_X: f64 = 360.0;
-
-/// Pixels of one club's drawing.
-struct Frame {
-    hinge: Scale,
-    low_deg: f64,
-    high_deg: f64,
-}
-
-impl Frame {
-    /// A frame that holds all curves and the address line, in steps of ten degrees.
-    fn around(swings: &[(usize, &Swing)]) -> Frame {
-        let points = swings.iter().flat_map(|(_, swing)| drawn(swing)).map(|(_, p)| p.hinge_deg);
-        let hinges = points.filter(|hinge| hinge.is_finite());
-        let (low, high) = hinges.fold((0.0_f64, 10.0_f64), |(low, high), h| (low.min(h), high.max(h)));
-        let (low_deg, high_deg) = ((low / 10.0).floor() * 10.0, (high / 10.0 + 0.2).ceil() * 10.0);
-        Frame { hinge: Scale { from: (low_deg, high_deg), to: (LOWER, UPPER) }, low_deg, high_deg }
-    }
-
-    fn y(&self, hinge_deg: f64) -> f64 {
-        self.hinge.pixel(hinge_deg)
-    }
-}
 
 /// The pixel of an arm travel before or after the top; after it the axis runs on as the arm comes back.
 fn x(arm_travel: f64, after_top: bool) -> f64 {
@@ -62,21 +37,22 @@ fn drawn(swing: &Swing) -> impl Iterator<Item = (bool, &CurvePoint)> {
 pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
     let numbered = review.analysis.swings.iter().enumerate();
     let swings: Vec<(usize, &Swing)> = numbered.filter(|(_, swing)| swing.club.as_deref() == club).collect();
-    let frame = Frame::around(&swings);
+    let hinges = swings.iter().flat_map(|(_, swing)| drawn(swing)).map(|(_, point)| point.hinge_deg);
+    let hinge = hinge_scale(hinges);
     let window = review.windows.for_club(club);
     let (title_id, about_id) = (format!("curves-{place}-title"), format!("curves-{place}-about"));
     let name = wording::club_name(club);
     html! {
         figure {
             figcaption { (name) }
-            svg.chart role="img" viewBox=(format!("0 0 {WIDTH} {HEIGHT}"))
+            svg.chart role="img" viewBox=(format!("0 0 {CURVES_WIDTH} {CURVES_HEIGHT}"))
                 aria-labelledby=(format!("{title_id} {about_id}")) {
                 title id=(title_id) { "Hinge over arm travel, " (name) }
                 desc id=(about_id) { (description(review, &swings, window)) }
                 @if let Some(window) = window { (window_band(window)) }
-                (axes(&frame))
-                @for (number, swing) in &swings { (curve(review, &frame, *number, swing)) }
-                (marks(review, &frame, &swings))
+                (axes(&hinge))
+                @for (number, swing) in &swings { (curve(review, &hinge, *number, swing)) }
+                (marks(review, &hinge, &swings))
             }
         }
     }
@@ -110,15 +86,11 @@ fn window_band(window: TargetWindow) -> Markup {
     }
 }
 
-fn axes(frame: &Frame) -> Markup {
-    let address = frame.y(0.0);
+fn axes(hinge: &Scale) -> Markup {
+    let address = hinge.pixel(0.0);
     html! {
         g.axes {
-            @for degrees in ticks(frame.low_deg, frame.high_deg, 10.0) {
-                @let y = frame.y(degrees);
-                path.grid d=(format!("M{LEFT} {y:.1}H{RIGHT}")) {}
-                text x=(px(LEFT - 6.0)) y=(px(y + 4.5)) text-anchor="end" { (number(degrees, 0)) "°" }
-            }
+            (hinge_grid(hinge))
             path.line d=(format!("M{LEFT} {address:.1}H{RIGHT}M{TOP_X} {UPPER}V{LOWER}")) {}
             @for (travel, after_top, words) in [
                 (0.0, false, "0 %"), (0.25, false, "25"), (0.5, false, "50"), (0.75, false, "75"),
@@ -139,9 +111,9 @@ fn axes(frame: &Frame) -> Markup {
     }
 }
 
-fn curve(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Markup {
+fn curve(review: &Review, hinge: &Scale, place: usize, swing: &Swing) -> Markup {
     let pixel = |(after_top, point): (bool, &CurvePoint)| {
-        (x(point.arm_travel.clamp(0.0, 1.0), after_top), frame.y(point.hinge_deg))
+        (x(point.arm_travel.clamp(0.0, 1.0), after_top), hinge.pixel(point.hinge_deg))
     };
     html! {
         path class={ "curve " (class_of(review, place, swing)) } data-swing=(place + 1)
@@ -152,10 +124,10 @@ fn curve(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Markup 
 }
 
 /// The sets: a mark with its uncertainty and the swing's number.
-fn marks(review: &Review, frame: &Frame, swings: &[(usize, &Swing)]) -> Markup {
+fn marks(review: &Review, hinge: &Scale, swings: &[(usize, &Swing)]) -> Markup {
     let sets: Vec<_> = swings
         .iter()
-        .filter_map(|(place, swing)| Some((*place, *swing, pixel_of_set(frame, swing)?)))
+        .filter_map(|(place, swing)| Some((*place, *swing, pixel_of_set(hinge, swing)?)))
         .collect();
     let mut labels = Labels::default();
     for (_, _, point) in &sets {
@@ -177,11 +149,11 @@ fn marks(review: &Review, frame: &Frame, swings: &[(usize, &Swing)]) -> Markup {
     }
 }
 
-fn pixel_of_set(frame: &Frame, swing: &Swing) -> Option<(f64, f64)> {
+fn pixel_of_set(hinge: &Scale, swing: &Swing) -> Option<(f64, f64)> {
     let set = swing.set?;
-    let hinge = swing.hinge_deg.set?;
+    let at_set = swing.hinge_deg.set?;
     let after_top = set.set > swing.top;
-    let point = (x(set.arm_travel_at_set.value, after_top), frame.y(hinge.value));
+    let point = (x(set.arm_travel_at_set.value, after_top), hinge.pixel(at_set.value));
     (point.0.is_finite() && point.1.is_finite()).then_some(point)
 }
 

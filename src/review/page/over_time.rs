@@ -1,18 +1,15 @@
 //! One drawing per club: the hinge over time, all swings laid over each other at the top.
 
-use super::chart::{Scale, mark, path, px, ticks};
+use super::chart::{
+    CURVES_HEIGHT, CURVES_WIDTH, LEFT, LOWER, RIGHT, Scale, UPPER, hinge_grid, hinge_scale, mark, path, px,
+    ticks,
+};
 use super::{Kind, class_of, swing_sentence};
 use crate::detect::Swing;
 use crate::review::Review;
 use crate::review::wording::{self, number};
 use maud::{Markup, html};
 
-const WIDTH: f64 = 520.0;
-const HEIGHT: f64 = 334.0;
-const LEFT: f64 = 42.0;
-const RIGHT: f64 = 508.0;
-const UPPER: f64 = 26.0;
-const LOWER: f64 = 288.0;
 /// Time drawn after the ball, ms.
 const AFTER_BALL_MS: f64 = 60.0;
 /// After the top, where no ball was hit, ms.
@@ -43,13 +40,7 @@ fn frame(swings: &[(usize, &Swing)]) -> Frame {
     let first = swings.iter().map(|(_, swing)| to_top_ms(swing, swing.takeaway)).fold(-200.0, f64::min);
     let last = swings.iter().map(|(_, swing)| end_ms(swing)).fold(200.0, f64::max);
     let hinges = swings.iter().flat_map(|(_, swing)| drawn(swing)).map(|(_, hinge)| hinge);
-    let hinges = hinges.filter(|hinge| hinge.is_finite());
-    let (low, high) = hinges.fold((0.0_f64, 10.0_f64), |(low, high), h| (low.min(h), high.max(h)));
-    let (low, high) = ((low / 10.0).floor() * 10.0, (high / 10.0 + 0.2).ceil() * 10.0);
-    Frame {
-        time: Scale { from: (first, last), to: (LEFT, RIGHT) },
-        hinge: Scale { from: (low, high), to: (LOWER, UPPER) },
-    }
+    Frame { time: Scale { from: (first, last), to: (LEFT, RIGHT) }, hinge: hinge_scale(hinges) }
 }
 
 /// The drawing of one club's swings. `place` makes its ids unique on the page.
@@ -62,7 +53,7 @@ pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
     html! {
         figure {
             figcaption { (name) ", over time" }
-            svg.chart role="img" viewBox=(format!("0 0 {WIDTH} {HEIGHT}"))
+            svg.chart role="img" viewBox=(format!("0 0 {CURVES_WIDTH} {CURVES_HEIGHT}"))
                 aria-labelledby=(format!("{title_id} {about_id}")) {
                 title id=(title_id) { "Hinge over time, " (name) }
                 desc id=(about_id) { "All swings laid over each other at the top; the marks are the sets." }
@@ -83,11 +74,7 @@ fn axes(frame: &Frame) -> Markup {
     let (top, address) = (frame.time.pixel(0.0), frame.hinge.pixel(0.0));
     html! {
         g.axes {
-            @for degrees in ticks(frame.hinge.from.0, frame.hinge.from.1, 10.0) {
-                @let y = frame.hinge.pixel(degrees);
-                path.grid d=(format!("M{LEFT} {y:.1}H{RIGHT}")) {}
-                text x=(px(LEFT - 6.0)) y=(px(y + 4.5)) text-anchor="end" { (number(degrees, 0)) "°" }
-            }
+            (hinge_grid(&frame.hinge))
             path.line d=(format!("M{LEFT} {address:.1}H{RIGHT}M{top:.1} {UPPER}V{LOWER}")) {}
             @for ms in ticks(frame.time.from.0, frame.time.from.1, 200.0) {
                 @let at = frame.time.pixel(ms);

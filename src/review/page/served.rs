@@ -2,14 +2,12 @@
 //! he says of a swing. [`bucket`] is also what a live page is told anew with each swing.
 
 use super::shell::{Shell, ways};
-use super::{
-    Kind, answers, class_of, curves, key_mark, live, losses_and_notes, order, over_time, tables, title,
-};
+use super::{Kind, answers, class_of, curves, live, losses_and_notes, order, over_time, tables, title};
 use crate::detect::Flag;
 use crate::review::Review;
 use crate::review::live::LiveStatus;
 use crate::review::serve::bench::{OWN, Shown};
-use crate::review::summary::Summary;
+use crate::review::summary::{Summary, in_order};
 use crate::review::wording::{self, NOTHING, SwingWords};
 use maud::{Markup, html};
 
@@ -108,13 +106,7 @@ pub fn bucket(review: &Review, key: &str) -> Markup {
 
 /// The clubs in the order in which they were first used, those of left-out swings, too.
 fn clubs(review: &Review) -> Vec<Option<&str>> {
-    let mut clubs = Vec::new();
-    for swing in &review.analysis.swings {
-        if !clubs.contains(&swing.club.as_deref()) {
-            clubs.push(swing.club.as_deref());
-        }
-    }
-    clubs
+    in_order(review.analysis.swings.iter().map(|swing| swing.club.as_deref()))
 }
 
 fn swings(review: &Review, key: &str) -> Markup {
@@ -146,39 +138,19 @@ fn swings(review: &Review, key: &str) -> Markup {
                 }
             }
         }
-        p.about {
-            "± is one standard deviation. Arm travel: 0 % at takeaway, 100 % at the top. "
-            "Lag: the angle between forearm and shaft with the arm horizontal in the downswing; "
-            "180° is a straight line. "
-            "? stands where the edge of the window is too close to be sure."
-        }
-        (tables::legend(&flags))
-        @for sentence in wording::second_definition(&review.analysis.swings) { p.about { (sentence) } }
+        (tables::about_swings(review, &flags))
     }
 }
 
 fn row(review: &Review, key: &str, place: usize, flags: &[Flag]) -> Markup {
     let Some(swing) = review.analysis.swings.get(place) else { return html! {} };
     let words = SwingWords::of(review, place, swing, flags);
-    let kind = Kind::of(review, swing);
     html! {
         tr class=(class_of(review, place, swing)) data-swing=(place + 1) data-takeaway=(swing.takeaway.0)
             data-club=(words.club) {
             td { input type="checkbox" aria-label=(format!("Pick swing {}", words.number)); }
             th.n scope="row" { a href=(format!("/bucket/{key}/swing/{}", words.number)) data-open { (words.number) } }
-            td { (words.club) }
-            td.n { strong { (words.set_to_top) } }
-            td.n { (words.arm_travel) }
-            td { (words.class) }
-            td { @if kind != Kind::Plain { (key_mark(kind)) " " } (words.verdict) }
-            @for angle in &words.hinge { td.n { (angle) } }
-            td.n { (words.lag) }
-            td.n { (words.tempo) }
-            td {
-                @for (letter, flag) in words.flags.chars().zip(&swing.flags) {
-                    abbr title=(flag.explanation()) { (letter) } " "
-                }
-            }
+            (tables::swing_cells(&words, Kind::of(review, swing), &swing.flags))
             td.said { (said(review, place)) }
         }
     }

@@ -70,13 +70,20 @@ pub fn swings(review: &Review) -> Markup {
                 }
             }
         }
+        (about_swings(review, &flags))
+    }
+}
+
+/// What the columns of a table of swings mean.
+pub fn about_swings(review: &Review, flags: &[Flag]) -> Markup {
+    html! {
         p.about {
             "± is one standard deviation. Arm travel: 0 % at takeaway, 100 % at the top. "
             "Lag: the angle between forearm and shaft with the arm horizontal in the downswing; "
             "180° is a straight line. "
             "? stands where the edge of the window is too close to be sure."
         }
-        (legend(&flags))
+        (legend(flags))
         @for sentence in wording::second_definition(&review.analysis.swings) { p.about { (sentence) } }
     }
 }
@@ -107,6 +114,14 @@ fn swing_row(words: &SwingWords, kind: Kind, flags: &[Flag]) -> Markup {
     html! {
         tr {
             th.n scope="row" { (words.number) }
+            (swing_cells(words, kind, flags))
+        }
+    }
+}
+
+/// A swing's cells from its club to its flags.
+pub fn swing_cells(words: &SwingWords, kind: Kind, flags: &[Flag]) -> Markup {
+    html! {
             td { (words.club) }
             td.n { strong { (words.set_to_top) } }
             td.n { (words.arm_travel) }
@@ -120,11 +135,10 @@ fn swing_row(words: &SwingWords, kind: Kind, flags: &[Flag]) -> Markup {
                     abbr title=(flag.explanation()) { (letter) } " "
                 }
             }
-        }
     }
 }
 
-pub fn legend(flags: &[Flag]) -> Markup {
+fn legend(flags: &[Flag]) -> Markup {
     html! {
         @if !flags.is_empty() {
             dl.flags aria-label="Flags" {

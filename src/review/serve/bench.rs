@@ -1,10 +1,10 @@
 //! Edge: the buckets that a page may show and where its remarks go: the one bucket that the server was started
 //! with, or a library.
 
-use crate::detect::{AnalysisParams, OfflineAnalysis};
 use crate::record::input::open_input;
 use crate::record::library::Library;
-use crate::record::library::files::{self, Beside, RECORDING};
+use crate::record::library::analysis::analysis_of;
+use crate::record::library::files::{self, Beside, RECORDING, Stamp};
 use crate::record::library::index::Bucket;
 use crate::record::library::made_from::about;
 use crate::record::library::remarks::{LONGEST_TEXT, Remark, Remarks, Said, SwingName};
@@ -20,6 +20,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use thiserror::Error;
 use tokio::sync::watch;
+use uuid::Uuid;
 
 /// The key of the bucket that the server was started with.
 pub const OWN: &str = "now";
@@ -75,24 +76,21 @@ pub struct OwnFile {
 pub struct Shelf {
     /// The open library.
     pub library: Library,
-    /// Settings of the analysis.
-    pub params: AnalysisParams,
     /// What counts as early and late.
     pub windows: WindowsOf,
     /// Arm and clubs, for speeds.
     pub measures: Measures,
 }
 
-struct OnShelf {
-    shelf: Shelf,
-    /// The newest last.
-    read: VecDeque<(String, Arc<Review>)>,
-}
+/// A bucket of a library that was read: its recording's number and stamp, and what is in it.
+type Read = ((Uuid, Stamp), Arc<Review>);
 
 /// Where buckets come from and remarks go.
 pub struct Bench {
     own: Option<OwnFile>,
-    shelf: Option<Mutex<OnShelf>>,
+    shelf: Option<Mutex<Shelf>>,
+    /// Held while a bucket is read, so that none is read twice at once; the library itself waits for nobody.
+    read: Mutex<VecDeque<Read>>,
     now: Now,
     said: watch::Sender<u64>,
 }
@@ -117,8 +115,8 @@ impl Bench {
     }
 
     fn new(own: Option<OwnFile>, shelf: Option<Shelf>, now: Now) -> Bench {
-        let shelf = shelf.map(|shelf| Mutex::new(OnShelf { shelf, read: VecDeque::new() }));
-        Bench { own, shelf, now, said: watch::Sender::new(0) }
+        let (shelf, read) = (shelf.map(Mutex::new), Mutex::default());
+        Bench { own, shelf, read, now, said: watch::Sender::new(0) }
     }
 
     /// Whether there is a library to list.
@@ -168,16 +166,16 @@ impl Bench {
                 in_library: false,
             });
         }
-        let mut held = self.held()?;
-        let bucket = held.bucket(key)?;
-        let review = held.review(key, &bucket)?;
-        let remarks = held.shelf.library.index().remarks(bucket.id).map_err(failed)?;
+        let bucket = self.held()?.bucket(key)?;
+        let review = self.review(&bucket)?;
+        let library = &self.held()?.library;
+        let remarks = library.index().remarks(bucket.id).map_err(failed)?;
         let review = Review::clone(&review).with_remarks(&remarks);
         Ok(Shown {
             key: key.to_owned(),
             model: Arc::new(PageModel { review, live: false }),
             hand: bucket.facts.hand,
-            path: Some(held.shelf.library.folder().join(&bucket.path)),
+            path: Some(library.folder().join(&bucket.path)),
             takes_remarks: true,
             in_library: true,
         })
@@ -211,7 +209,7 @@ impl Bench {
             let mut held = self.held()?;
             let bucket = held.bucket(&shown.key)?;
             let at = (self.now)();
-            held.shelf.library.remark_at(&bucket, Some(place + 1), said, at).map_err(failed)?;
+            held.library.remark_at(&bucket, Some(place + 1), said, at).map_err(failed)?;
         }
         self.said.send_modify(|said| *said += 1);
         Ok(())
@@ -251,47 +249,46 @@ impl Bench {
     /// # Errors
     /// There is no library, or its index cannot be read.
     pub fn search(&self, wanted: &Wanted) -> Result<Found, Refused> {
-        self.held()?.shelf.library.index().search(wanted).map_err(failed)
+        self.held()?.library.index().search(wanted).map_err(failed)
     }
 
-    fn held(&self) -> Result<MutexGuard<'_, OnShelf>, Refused> {
+    fn review(&self, bucket: &Bucket) -> Result<Arc<Review>, Refused> {
+        let mut read = self.read.lock().unwrap_or_else(PoisonError::into_inner);
+        let key = (bucket.facts.uuid, bucket.stamp);
+        if let Some((_, review)) = read.iter().find(|(known, _)| *known == key) {
+            return Ok(Arc::clone(review));
+        }
+        let player = &bucket.facts.player;
+        let (path, rules, windows, measures) = {
+            let Shelf { library, windows, measures } = &*self.held()?;
+            (library.folder().join(&bucket.path), library.rules(), windows(player), measures.clone())
+        };
+        let (mut analysis, _, report) = analysis_of(&path, rules).map_err(failed)?;
+        analysis.notes.extend(report.sentences().into_iter().map(|sentence| format!("lost: {sentence}")));
+        let name = bucket.path.with_extension("").to_string_lossy().into_owned();
+        let player = Some(player.clone()).filter(|player| !player.is_empty());
+        let review = Arc::new(Review { player, windows, measures, ..Review::new(&name, analysis) });
+        // The newest is the last.
+        if read.len() == KEPT {
+            read.pop_front();
+        }
+        read.push_back((key, Arc::clone(&review)));
+        Ok(review)
+    }
+
+    fn held(&self) -> Result<MutexGuard<'_, Shelf>, Refused> {
         let shelf = self.shelf.as_ref().ok_or(Refused::Missing("no library is open here"))?;
         // Whatever failed while it was held left the index as a transaction that did not happen.
         Ok(shelf.lock().unwrap_or_else(PoisonError::into_inner))
     }
 }
 
-impl OnShelf {
+impl Shelf {
     /// A recording by its whole number: nothing of an address ever becomes a path.
     fn bucket(&self, key: &str) -> Result<Bucket, Refused> {
-        let buckets = self.shelf.library.index().buckets().map_err(failed)?;
+        let buckets = self.library.index().buckets().map_err(failed)?;
         let found = buckets.into_iter().find(|bucket| bucket.facts.uuid.to_string() == key);
         found.ok_or(Refused::Missing("no recording has this number"))
-    }
-
-    fn review(&mut self, key: &str, bucket: &Bucket) -> Result<Arc<Review>, Refused> {
-        if let Some((_, review)) = self.read.iter().find(|(known, _)| known == key) {
-            return Ok(Arc::clone(review));
-        }
-        let path = self.shelf.library.folder().join(&bucket.path);
-        let mut input = open_input(&path).map_err(failed)?;
-        let mut analysis = OfflineAnalysis::new(&input.device, self.shelf.params);
-        for arrival in input.arrivals.by_ref() {
-            analysis.push(&arrival.map_err(failed)?);
-        }
-        let name = bucket.path.with_extension("").to_string_lossy().into_owned();
-        let player = Some(bucket.facts.player.clone()).filter(|player| !player.is_empty());
-        let windows = (self.shelf.windows)(&bucket.facts.player);
-        let measures = self.shelf.measures.clone();
-        let mut review = Review { player, windows, measures, ..Review::new(&name, analysis.finish()) };
-        let lost = input.report().sentences();
-        review.analysis.notes.extend(lost.into_iter().map(|sentence| format!("lost: {sentence}")));
-        let review = Arc::new(review);
-        if self.read.len() == KEPT {
-            self.read.pop_front();
-        }
-        self.read.push_back((key.to_owned(), Arc::clone(&review)));
-        Ok(review)
     }
 }
 

@@ -141,13 +141,18 @@ impl Site {
         self.model.as_ref().map(|model| Arc::clone(&model.borrow()))
     }
 
-    /// The bucket of this key with what was said of it, read where no other request waits for it.
+    /// What is made of the bucket of this key, with what was said of it: read and worked out where no other request,
+    /// and no glove, waits for it.
     ///
     /// # Errors
-    /// There is none, or it cannot be read.
-    pub async fn bucket(&self, key: String) -> Result<Shown, Refused> {
+    /// There is none, or it cannot be read; those of the work.
+    pub async fn of_bucket<T: Send + 'static>(
+        &self,
+        key: String,
+        work: impl FnOnce(&Bench, &Shown) -> Result<T, Refused> + Send + 'static,
+    ) -> Result<T, Refused> {
         let own = self.newest();
-        self.aside(move |bench| bench.bucket(&key, own.as_ref())).await
+        self.aside(move |bench| work(bench, &bench.bucket(&key, own.as_ref())?)).await
     }
 
     /// Does what takes a while, or waits for a disk, away from the loop that answers.

@@ -118,8 +118,7 @@ async fn home(State(site): State<Site>) -> Result<Response, Refused> {
 
 async fn bucket(State(site): State<Site>, Path(key): Path<String>) -> Result<Html<String>, Refused> {
     let status = site.status.as_ref().map(|status| std::sync::Arc::clone(&status.borrow()));
-    let shown = site.bucket(key).await?;
-    Ok(Html(served::page(&shown, status.as_deref())))
+    site.of_bucket(key, move |_, shown| Ok(Html(served::page(shown, status.as_deref())))).await
 }
 
 async fn own_analysis(site: State<Site>) -> Result<Response, Refused> {
@@ -127,8 +126,11 @@ async fn own_analysis(site: State<Site>) -> Result<Response, Refused> {
 }
 
 async fn analysis(State(site): State<Site>, Path(key): Path<String>) -> Result<Response, Refused> {
-    let shown = site.bucket(key).await?;
-    let text = json::text(&shown.model.review).map_err(|error| Refused::Failed(error.to_string()))?;
+    let text = site
+        .of_bucket(key, |_, shown| {
+            json::text(&shown.model.review).map_err(|error| Refused::Failed(error.to_string()))
+        })
+        .await?;
     Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
 }
 
@@ -173,8 +175,8 @@ async fn remark(
     let Some(place) = number.checked_sub(1).filter(|_| may_be_said) else {
         return Ok(wrong("expected something that can be said of a swing".to_owned()));
     };
-    let shown = site.bucket(key).await?;
-    site.aside(move |bench| bench.remark(&shown, place, DeviceTime(takeaway_us), said)).await?;
+    site.of_bucket(key, move |bench, shown| bench.remark(shown, place, DeviceTime(takeaway_us), said))
+        .await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
 
@@ -182,16 +184,14 @@ async fn swing_page(
     State(site): State<Site>,
     Path((key, number)): Path<(String, usize)>,
 ) -> Result<Html<String>, Refused> {
-    let shown = site.bucket(key).await?;
-    swing::page(&shown, number).map(Html).ok_or(NO_SWING)
+    site.of_bucket(key, move |_, shown| swing::page(shown, number).map(Html).ok_or(NO_SWING)).await
 }
 
 async fn motion(
     State(site): State<Site>,
     Path((key, number)): Path<(String, usize)>,
 ) -> Result<Response, Refused> {
-    let shown = site.bucket(key).await?;
-    let text = swing::motion(&shown, number).ok_or(NO_SWING)?;
+    let text = site.of_bucket(key, move |_, shown| swing::motion(shown, number).ok_or(NO_SWING)).await?;
     Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
 }
 
@@ -199,9 +199,7 @@ async fn raw(
     State(site): State<Site>,
     Path((key, number)): Path<(String, usize)>,
 ) -> Result<Html<String>, Refused> {
-    let shown = site.bucket(key).await?;
-    let signals = site.aside(move |bench| bench.raw(&shown, number)).await?;
-    Ok(Html(swing::raw(&signals)))
+    site.of_bucket(key, move |bench, shown| Ok(Html(swing::raw(&bench.raw(shown, number)?)))).await
 }
 
 const NO_SWING: Refused = Refused::Missing("there is no such swing");

@@ -302,7 +302,8 @@ impl Raw {
         let top = (BEFORE_TOP_S / STEP_S) as usize;
         let count = top + 1 + (ball.seconds_since(swing.top) / STEP_S) as usize;
         let even = |values: &[f64]| -> Vec<f64> {
-            let at = |i: usize| crate::detect::set::value_at(&t_s, values, (i as f64 - top as f64) * STEP_S);
+            let at =
+                |i: usize| crate::fusion::series::value_at(&t_s, values, (i as f64 - top as f64) * STEP_S);
             (0..count).map(at).collect()
         };
         let (arm, arm_rate, club, club_rate) = (even(&arm), even(&column(1)), even(&club), even(&column(3)));

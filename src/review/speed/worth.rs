@@ -7,6 +7,7 @@ use crate::detect::Swing;
 use crate::record::measures::Measures;
 use crate::review::Review;
 use crate::review::statistics::{Spread, median};
+use crate::review::summary::in_order;
 
 /// So many swings of a club are looked at, spread over the bucket.
 const SWINGS_MAX: usize = 6;
@@ -73,15 +74,33 @@ struct Looked<'a> {
     head_mps: f64,
 }
 
+/// A swing with what the model makes of it as it is, by angle and by time.
+struct Unchanged<'a> {
+    looked: &'a Looked<'a>,
+    usual: [Option<Outcome>; 2],
+}
+
+/// Both ways to keep the arm's effort the same.
+const BOTH: [Same; 2] = [Same::ByAngle, Same::ByTime];
+
+impl<'a> Unchanged<'a> {
+    fn of(looked: &'a Looked<'a>, measures: &Measures) -> Unchanged<'a> {
+        // A change of nothing is the same whatever would have changed.
+        let usual = BOTH.map(|same| looked.changed(measures, (Change::Effort, 0.0), same));
+        Unchanged { looked, usual }
+    }
+}
+
+impl Looked<'_> {
+    fn changed(&self, measures: &Measures, change: (Change, f64), same: Same) -> Option<Outcome> {
+        changed(&self.plane, (&self.swing.motion, &measures.arm, &self.speed.club), change, same)
+    }
+}
+
 /// Every club of the bucket, in order of first use.
 #[must_use]
 pub fn worth(review: &Review) -> Vec<ClubWorth> {
-    let mut clubs: Vec<&str> = Vec::new();
-    for club in review.analysis.swings.iter().filter_map(|swing| swing.club.as_deref()) {
-        if !clubs.contains(&club) {
-            clubs.push(club);
-        }
-    }
+    let clubs = in_order(review.analysis.swings.iter().filter_map(|swing| swing.club.as_deref()));
     clubs.into_iter().map(|club| club_worth(review, club)).collect()
 }
 
@@ -102,7 +121,8 @@ fn club_worth(review: &Review, club: &str) -> ClubWorth {
     let own: Vec<Option<f64>> = Change::ALL.iter().map(|(change, _)| spreads(*change)).collect();
     let speeds: Vec<f64> = looked.iter().map(|looked| looked.head_mps).collect();
     let every = looked.len().div_ceil(SWINGS_MAX).max(1);
-    let chosen: Vec<&Looked> = looked.iter().step_by(every).collect();
+    let chosen: Vec<Unchanged> =
+        looked.iter().step_by(every).map(|looked| Unchanged::of(looked, measures)).collect();
     let curves = Change::ALL.iter().zip(own).map(|((change, values), own_sd)| {
         let points: Vec<Worth> = values.iter().map(|by| point(&chosen, measures, *change, *by)).collect();
         let per_own_sd_mps = own_sd.and_then(|sd| Some(sd * slope(&points)?));
@@ -112,7 +132,7 @@ fn club_worth(review: &Review, club: &str) -> ClubWorth {
     let fit = of(|l| l.plane.wrist_rms_mm).zip(of(|l| (l.plane.head_mps / l.head_mps - 1.0).abs()));
     ClubWorth {
         club: club.to_owned(),
-        swings: chosen.iter().map(|looked| looked.place).collect(),
+        swings: chosen.iter().map(|chosen| chosen.looked.place).collect(),
         head_mps: Spread::of(&speeds),
         fit,
         curves: if chosen.is_empty() { Vec::new() } else { curves.collect() },
@@ -144,20 +164,18 @@ fn own_sd(change: Change, looked: &[Looked]) -> Option<f64> {
 }
 
 /// What a change does to each swing, told as the measured speed times what the model's speed changes by.
-fn point(looked: &[&Looked], measures: &Measures, change: Change, by: f64) -> Worth {
+fn point(chosen: &[Unchanged], measures: &Measures, change: Change, by: f64) -> Worth {
     let mut all = Vec::new();
     let mut middles = Vec::new();
     let (mut beyond, mut missing) = (0, 0);
-    for looked in looked {
-        let known = (&looked.swing.motion, &measures.arm, &looked.speed.club);
-        let run = |by: f64, same| changed(&looked.plane, known, (change, by), same);
+    for Unchanged { looked, usual } in chosen {
         let ratio = |outcome: &Outcome, usual: &Outcome| looked.head_mps * outcome.head_mps / usual.head_mps;
-        let both = [Same::ByAngle, Same::ByTime].map(|same| run(by, same).zip(run(0.0, same)));
-        let [Some((angle, usual)), Some((time, usual_by_time))] = both else {
+        let both = BOTH.map(|same| looked.changed(measures, (change, by), same));
+        let ([Some(angle), Some(time)], [Some(usual), Some(usual_by_time)]) = (&both, usual) else {
             missing += 1;
             continue;
         };
-        let speeds = [ratio(&angle, &usual), ratio(&time, &usual_by_time)];
+        let speeds = [ratio(angle, usual), ratio(time, usual_by_time)];
         let middle = 0.5 * (speeds[0] + speeds[1]);
         let apart = (speeds[0] - speeds[1]).abs();
         let disagree = apart > DISAGREE_MPS && apart > 0.5 * (middle - looked.head_mps).abs();
@@ -172,7 +190,7 @@ fn point(looked: &[&Looked], measures: &Measures, change: Change, by: f64) -> Wo
         by,
         head_mps: median(&middles),
         range_mps: (!all.is_empty()).then_some((low, high)),
-        beyond: 2 * (beyond + missing) >= looked.len().max(1),
+        beyond: 2 * (beyond + missing) >= chosen.len().max(1),
     }
 }
 
