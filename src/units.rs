@@ -17,6 +17,9 @@ pub struct HostTime(pub i64);
 #[serde(transparent)]
 pub struct WallTime(pub i64);
 
+/// Standard gravity, m/s² (3rd CGPM, 1901).
+pub const GRAVITY_MPS2: f64 = 9.806_65;
+
 impl DeviceTime {
     /// Seconds from `earlier` to `self`; negative when `self` comes first.
     #[must_use]

@@ -1,9 +1,7 @@
 //! The virtual glove against physics, against its own definitions and against published magnitudes.
 
 use hingeclock::device::virtual_glove::activity::{Activity, ActivityKind, Restlessness};
-use hingeclock::device::virtual_glove::body::{
-    GRAVITY_MPS2, JOINTS, Joint, Posture, SegmentMotion, segment_motion,
-};
+use hingeclock::device::virtual_glove::body::{JOINTS, Joint, Posture, SegmentMotion, segment_motion};
 use hingeclock::device::virtual_glove::clock::NodeClock;
 use hingeclock::device::virtual_glove::curve::Jet;
 use hingeclock::device::virtual_glove::link::LinkSettings;
@@ -17,7 +15,7 @@ use hingeclock::device::virtual_glove::{
     Cue, GloveStream, Plan, Scenario, SwingTruth, VirtualBucket, gestures,
 };
 use hingeclock::sample::{Arrival, CalibrationPart, ImuSample, Marker, NOMINAL_MOUNTING, NodeRole};
-use hingeclock::units::{HostTime, PlayerHand};
+use hingeclock::units::{GRAVITY_MPS2, HostTime, PlayerHand};
 use proptest::prelude::*;
 use rand::SeedableRng;
 use rand::rngs::StdRng;

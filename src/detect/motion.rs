@@ -3,11 +3,9 @@
 use super::candidate::{Candidate, cuff_turn};
 use super::measure::{Instants, WristKnowledge};
 use crate::fusion::series::{Reading, usual_step_s};
-use crate::units::DeviceTime;
+use crate::units::{DeviceTime, GRAVITY_MPS2};
 use nalgebra::{UnitQuaternion, Vector3};
 
-/// Standard gravity, m/s².
-const GRAVITY_MPS2: f64 = 9.806_65;
 /// Before the top so long, and after the ball so long, every reading is kept, s; …
 const FULL_BEFORE_TOP_S: f64 = 0.1;
 const AFTER_BALL_S: f64 = 0.12;

@@ -4,10 +4,9 @@ use super::errors::{GYRO, NODE, NodeErrors};
 use super::hub::HubParams;
 use super::series::Reading;
 use super::track::{Sensitivity, Track};
+use crate::units::GRAVITY_MPS2;
 use nalgebra::{Matrix3, UnitQuaternion, Vector3};
 
-/// Standard gravity, m/s².
-const GRAVITY_MPS2: f64 = 9.80665;
 /// The wrist to the sensor on the back of the hand, in the hand's frame (x volar, y proximal), m: where the
 /// glove has its node.
 const SENSOR_IN_HAND_M: Vector3<f64> = Vector3::new(-0.021, -0.055, 0.0);

@@ -13,10 +13,8 @@
 use super::curve::Jet;
 use super::vector::{IDENTITY, Mat3, Vec3, add, cross};
 use crate::sample::NodeRole;
+use crate::units::GRAVITY_MPS2;
 use crate::units::PlayerHand;
-
-/// Standard gravity, m/s².
-pub const GRAVITY_MPS2: f64 = 9.80665;
 
 /// The hub to the lead shoulder, in the frame that turns with the shoulders, m.
 const SHOULDER_M: Vec3 = [-0.17, -0.04, 0.0];

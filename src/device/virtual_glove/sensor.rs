@@ -1,8 +1,9 @@
 //! One node's sensors: mounting, errors, low-pass filter, clipping and counts.
 
-use super::body::{GRAVITY_MPS2, SegmentMotion};
+use super::body::SegmentMotion;
 use super::vector::{IDENTITY, Mat3, Vec3, add, apply, apply_transposed, multiply, rotation_about, scale};
 use crate::sample::{NOMINAL_MOUNTING, NodeDescription, NodeRole};
+use crate::units::GRAVITY_MPS2;
 use crate::units::PlayerHand;
 use rand::Rng;
 use rand::rngs::StdRng;

@@ -7,6 +7,7 @@
 
 use super::super::rest::Rest;
 use super::inertial::InertialParams;
+use crate::units::GRAVITY_MPS2;
 use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
 use serde::{Deserialize, Serialize};
 
@@ -22,9 +23,6 @@ pub const GYRO_SCALE: usize = 15;
 
 pub type Covariance = SMatrix<f64, UNKNOWNS, UNKNOWNS>;
 pub type Errors = SVector<f64, UNKNOWNS>;
-
-/// Standard gravity, m/s².
-pub const GRAVITY: f64 = 9.806_65;
 
 /// Sums over the readings of a block.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -70,7 +68,7 @@ impl Block {
         let missed = |change: &Vector3<f64>| (params.missed * dt_s).powi(2) * change.norm_squared() / 3.0;
         self.tilt_variance += (params.gyro_noise.powi(2) + scale) * dt_s + missed(&part.rate_change);
         self.velocity_variance +=
-            (params.force_noise_g * GRAVITY).powi(2) * dt_s + missed(&part.force_change);
+            (params.force_noise_g * GRAVITY_MPS2).powi(2) * dt_s + missed(&part.force_change);
     }
 
     /// How errors before the block show after it, to the first order of its length.
@@ -122,7 +120,7 @@ impl Block {
         add(GYRO_BIAS, params.bias_walk.powi(2) * self.dt_s);
         add(VELOCITY, self.velocity_variance);
         add(PLACE, params.stroll_m.powi(2) * self.dt_s);
-        add(FORCE_BIAS, (params.force_bias_walk_g * GRAVITY).powi(2) * self.dt_s);
+        add(FORCE_BIAS, (params.force_bias_walk_g * GRAVITY_MPS2).powi(2) * self.dt_s);
         after
     }
 }

@@ -9,10 +9,11 @@
 use super::super::rest::{Rest, RestDetector, RestParams};
 use super::super::strapdown;
 use super::block::{
-    Block, Covariance, Errors, FORCE_BIAS, GRAVITY, GYRO_BIAS, GYRO_SCALE, PLACE, Part, TILT, UNKNOWNS,
-    Update, VELOCITY,
+    Block, Covariance, Errors, FORCE_BIAS, GYRO_BIAS, GYRO_SCALE, PLACE, Part, TILT, UNKNOWNS, Update,
+    VELOCITY,
 };
 use super::{GAP_S, OrientationFilter, Step};
+use crate::units::GRAVITY_MPS2;
 use nalgebra::{Matrix3, UnitQuaternion, Vector3};
 use serde::{Deserialize, Serialize};
 
@@ -185,7 +186,7 @@ impl State {
     fn start(step: &Step, params: &InertialParams) -> State {
         let mut covariance = Covariance::zeros();
         set_variance(&mut covariance, GYRO_BIAS, params.bias_sd);
-        set_variance(&mut covariance, FORCE_BIAS, params.force_bias_sd_g * GRAVITY);
+        set_variance(&mut covariance, FORCE_BIAS, params.force_bias_sd_g * GRAVITY_MPS2);
         (0..9).for_each(|i| covariance[(GYRO_SCALE + i, GYRO_SCALE + i)] = params.gyro_scale.powi(2));
         let mut state = State {
             level_from_sensor: UnitQuaternion::identity(),
@@ -248,8 +249,8 @@ impl State {
         let mean_rate = if params.rate_over_step { rate } else { (rate + last_rate) * 0.5 };
         let turn = strapdown::step(&mean_rate, &last_rate, &rate, step.dt_s);
         let middle = self.level_from_sensor * UnitQuaternion::from_scaled_axis(turn.scaled_axis() * 0.5);
-        let force = middle * ((step.force_g + self.last_force_g) * (0.5 * GRAVITY) - self.force_bias);
-        let acceleration = force - Vector3::z() * GRAVITY;
+        let force = middle * ((step.force_g + self.last_force_g) * (0.5 * GRAVITY_MPS2) - self.force_bias);
+        let acceleration = force - Vector3::z() * GRAVITY_MPS2;
         self.place += (self.velocity + acceleration * (0.5 * step.dt_s)) * step.dt_s;
         self.velocity += acceleration * step.dt_s;
         self.level_from_sensor *= turn;
@@ -260,7 +261,7 @@ impl State {
             force,
             rate,
             rate_change: step.rate - self.last_rate,
-            force_change: (step.force_g - self.last_force_g) * GRAVITY,
+            force_change: (step.force_g - self.last_force_g) * GRAVITY_MPS2,
         };
         self.block.add(&part, params);
     }

@@ -7,7 +7,7 @@ use crate::detect::{MotionPoint, Swing};
 use crate::units::{DeviceTime, Measured};
 
 /// The release has begun when this share of the lag is gone.
-const RELEASED: f64 = 0.1;
+pub const RELEASED: f64 = 0.1;
 /// A lag that changes by less has no release, degrees.
 const LEAST_RELEASE_DEG: f64 = 8.0;
 /// The wrist counts as flat until it has bent back by so much from what it was at the ball, degrees. No source

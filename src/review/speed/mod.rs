@@ -51,6 +51,8 @@ pub struct SwingSpeed {
     pub release: Release,
     /// The wrist at the ball and after.
     pub flat: FlatWrist,
+    /// The downswing as a fitted planar pendulum, or why there is none.
+    pub plane: Result<PlaneSwing, &'static str>,
     /// Largest power of the wrist into the club from the release on, W, by a planar pendulum.
     pub wrist_power_w: Figure,
     /// Its work until the ball, J.
@@ -70,7 +72,7 @@ impl SwingSpeed {
         let flat = flat_wrist(swing, &levers, head.head_mps.ok().map(|head| head.value));
         let plane = head.head_mps.and_then(|head| PlaneSwing::of(swing, &measures.arm, &club, head.value));
         let (wrist_power_w, wrist_work_j) = wrist_work(plane.as_ref().map_err(|reason| *reason));
-        Ok(SwingSpeed { club, head, release, flat, wrist_power_w, wrist_work_j })
+        Ok(SwingSpeed { club, head, release, flat, plane, wrist_power_w, wrist_work_j })
     }
 
     /// Every figure by its name, in order.

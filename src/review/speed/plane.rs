@@ -1,11 +1,13 @@
 //! The downswing as a planar double pendulum: how arm and club turn in the swing plane, how the hub moves, and the
 //! torques that this takes.
 
+use super::flat_wrist::RELEASED;
 use super::hub::Pose;
 use super::levers::Levers;
 use super::pendulum::{Drive, Motion, Pendulum, integrate};
 use crate::detect::{MotionPoint, Swing};
 use crate::record::measures::{ArmMeasures, ClubMeasures};
+use crate::units::GRAVITY_MPS2;
 use nalgebra::{Matrix3, Vector3};
 
 /// Step of the planar curves, s.
@@ -17,11 +19,8 @@ const RATE_HALF: usize = 5;
 const HUB_HALF: usize = 10;
 /// Arms of C.-C. Chiang's report of 2016: inertia and first moment about the hub for a length, SI; others in proportion.
 const ARMS: (f64, f64, f64) = (0.575_413, 0.446_074, 1.236_994);
-const GRAVITY_MPS2: f64 = 9.806_65;
 /// The plane has to carry the head's speed to within this share.
 const PLANE_WITHIN: f64 = 0.15;
-/// The release has begun when this share of the cock is gone.
-const RELEASED: f64 = 0.1;
 
 /// Said where a planar pendulum does not come to the measured head speed.
 pub const NO_PLANE: &str = "the downswing lies too far from one plane for a planar pendulum";

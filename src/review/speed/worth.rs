@@ -4,7 +4,7 @@ use super::SwingSpeed;
 use super::plane::PlaneSwing;
 use super::what_if::{Change, Outcome, Same, changed};
 use crate::detect::Swing;
-use crate::record::measures::Measures;
+use crate::record::measures::{ClubMeasures, Measures};
 use crate::review::Review;
 use crate::review::statistics::{Spread, median};
 use crate::review::summary::in_order;
@@ -69,7 +69,7 @@ pub struct ClubWorth {
 struct Looked<'a> {
     place: usize,
     swing: &'a Swing,
-    speed: SwingSpeed,
+    club: ClubMeasures,
     plane: PlaneSwing,
     head_mps: f64,
 }
@@ -93,7 +93,7 @@ impl<'a> Unchanged<'a> {
 
 impl Looked<'_> {
     fn changed(&self, measures: &Measures, change: (Change, f64), same: Same) -> Option<Outcome> {
-        changed(&self.plane, (&self.swing.motion, &measures.arm, &self.speed.club), change, same)
+        changed(&self.plane, (&self.swing.motion, &measures.arm, &self.club), change, same)
     }
 }
 
@@ -141,10 +141,8 @@ fn club_worth(review: &Review, club: &str) -> ClubWorth {
 }
 
 fn look<'a>(place: usize, swing: &'a Swing, measures: &Measures) -> Result<Looked<'a>, &'static str> {
-    let speed = SwingSpeed::of(swing, measures)?;
-    let head_mps = speed.head.head_mps?.value;
-    let plane = PlaneSwing::of(swing, &measures.arm, &speed.club, head_mps)?;
-    Ok(Looked { place, swing, speed, plane, head_mps })
+    let SwingSpeed { club, head, plane, .. } = SwingSpeed::of(swing, measures)?;
+    Ok(Looked { place, swing, club, plane: plane?, head_mps: head.head_mps?.value })
 }
 
 /// How much a player differs from swing to swing.
