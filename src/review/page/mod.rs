@@ -6,6 +6,7 @@ mod answers;
 mod chart;
 mod curves;
 mod distribution;
+mod film;
 pub mod library;
 pub mod live;
 mod order;
