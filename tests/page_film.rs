@@ -9,6 +9,8 @@ mod browser;
 mod bucket;
 #[path = "support/clip.rs"]
 mod clip;
+#[path = "support/shelf.rs"]
+mod shelf;
 
 use browser::{Look, ask, axe, picture, says, site_of, until, with_browser};
 use bucket::robins_bucket;
@@ -98,7 +100,10 @@ fn clip_of(name: &'static str, fps: f64, made: Made, coded: &'static [&'static s
     Clip { name, fps, slowed: 1, made, heard: Some(Heard::new(CLICK_S, name.len() as u64)), coded }
 }
 
+/// The bucket made by hand, beside a recording that takes remarks.
 fn site(folder: &Path) -> Site {
+    let session = shelf::session("Robin", 1_790_000_000_000);
+    shelf::put(folder, "kestrel-1.mcap", &session, &[]);
     site_of(&folder.join("kestrel-1.mcap"), robins_bucket(), PlayerHand::Right)
 }
 
@@ -342,6 +347,7 @@ async fn playing_keeps_them_together(look: &Look, clip: &Clip, path: &Path) {
             .map(|(t_ms, n)| ((CLICK_S - n / clip.fps) * 1000.0 + t_ms - IMPACT_MS).abs() - half_ms)
             .collect();
         off.sort_by(f64::total_cmp);
+        // A screen shows a frame up to two of its own pictures late.
         let (most, high) = (off[off.len() - 1], off[off.len() * 9 / 10]);
         println!(
             "{} at speed {speed}: cursor {cursors:?}, {} looks, beyond half a frame {high:.1} ms at 90 %, {most:.1} at most",

@@ -1,5 +1,6 @@
 //! Phone clips of a swing, made with ffmpeg from pictures and sound that are known to the sample: every frame shows
 //! its number in black and white, and what is heard is a click, a neighbour's, voices, wind.
+#![allow(dead_code, reason = "each test file uses a part of it")]
 
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};

@@ -3,15 +3,10 @@
 
 use maud::{Markup, html};
 
-/// The clip's place beside the figure: first a way to choose one, then the film.
+/// The clip's place beside the figure: the film, and below it a way to choose one.
 pub(super) fn place() -> Markup {
     html! {
         div #film {
-            div.film-choose {
-                label for="film-file" { "A phone clip of this swing" }
-                input type="file" #film-file accept="video/*,.mp4,.mov";
-                p.about { "Choose it, or drop it on the page. It stays on this device: nothing is sent." }
-            }
             figure #film-figure hidden {
                 figcaption { "Film " span #film-time {} }
                 video #film-video muted playsinline preload="auto" aria-label="The clip of this swing" {}
@@ -20,6 +15,11 @@ pub(super) fn place() -> Markup {
                     input type="range" #film-at step="any" aria-label="Film";
                     button type="button" #film-on aria-label="Film one frame on" { "▶" }
                 }
+            }
+            div.film-choose {
+                label for="film-file" { "A phone clip of this swing" }
+                input type="file" #film-file accept="video/*,.mp4,.mov";
+                p.about { "Choose it, or drop it on the page. It stays on this device: nothing is sent." }
             }
         }
     }
