@@ -122,6 +122,12 @@ impl LiveAnalysis {
         self.state.clock
     }
 
+    /// Whether the hand moves as fast as in a swing. Where it does not, no arrival is urgent.
+    #[must_use]
+    pub fn is_in_motion(&self) -> bool {
+        self.cutter.fast_since_s().is_some()
+    }
+
     /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that
     /// is given by [`LiveAnalysis::take_calls`].
     pub fn push(&mut self, arrival: &Arrival) -> Option<LiveSwing> {
