@@ -12,7 +12,7 @@ use super::measure::Instants;
 use super::swing::SetTimes;
 use crate::fusion::errors::NodeErrors;
 use crate::fusion::series::{between, usual_step_s};
-use crate::fusion::trunk::SegmentTrack;
+use crate::fusion::trunk::{STRAP_SD_S2, SegmentTrack};
 use crate::units::{DeviceTime, Measured};
 
 /// The fastest downswing instant is looked for from so long before the top …
@@ -25,13 +25,10 @@ const EARLIER_S: f64 = 0.2;
 const BIAS_SD: f64 = 0.1 * std::f64::consts::PI / 180.0;
 /// Scale error of a common gyro, as a share of what it sums up (from memory, data sheets of common parts).
 const SCALE_SD: f64 = 0.005;
-/// A node on a strap wobbles at some 10 Hz (judgement): what is accelerated by α lags by α over the square of this,
-/// rad/s, and its rate by the jerk over it.
-const STRAP_RPS: f64 = std::f64::consts::TAU * 10.0;
 /// The top is good to a reading, s.
 const TOP_SD_S: f64 = 0.001;
 /// Where the long axis shows forwards at address, a lean of some degrees lets it be off by so much, rad.
-const FORWARDS_SD: f64 = 0.10;
+const FORWARDS_SD: f64 = 0.15;
 /// Where the nominal mounting has to, rad.
 const FORWARDS_NOMINAL_SD: f64 = 0.25;
 /// The level at address: sway and the accelerometer, rad (judgement).
@@ -187,7 +184,7 @@ impl<'a> Segment<'a> {
 
     fn turn_at_top_deg(&self) -> Measured {
         let turn = self.track.turn(self.top_s);
-        let strap = self.track.local(self.top_s).accel.abs() / STRAP_RPS.powi(2);
+        let strap = self.track.local(self.top_s).accel * STRAP_SD_S2;
         let sds = [
             BIAS_SD * (self.top_s - self.address_s),
             SCALE_SD * turn,
@@ -241,7 +238,7 @@ impl<'a> Segment<'a> {
         let local = self.track.local(back_s);
         let noise = 1.5 * local.scatter / (local.count.max(1) as f64).sqrt();
         let across = self.node.seat.long_sd * self.track.rate_across(back_s);
-        let strap = local.jerk.abs() / STRAP_RPS.powi(2);
+        let strap = local.jerk * STRAP_SD_S2;
         let rate_sd = BIAS_SD.hypot(noise).hypot(across).hypot(strap);
         let by_slope_s = rate_sd / local.accel.abs().max(1e-3);
         let moved_s = |level: f64| {

@@ -10,6 +10,12 @@ use super::series::Reading;
 use super::track::Track;
 use nalgebra::{Unit, UnitQuaternion, Vector3};
 
+/// A node on a strap is a mass on a spring: under an angular acceleration α it lags by α over the square of its own
+/// frequency, and its rate by the jerk over it. That square's inverse lies evenly between none and that of 9 Hz
+/// (judgement), so half of it is given back, s² …
+const STRAP_S2: f64 = 1.6e-4;
+/// … and this much is unsure, s².
+pub const STRAP_SD_S2: f64 = 0.9e-4;
 /// A local fit takes the readings within this of an instant, s: short against a transition, long against noise.
 const FIT_S: f64 = 0.012;
 /// A long axis nearer to the vertical than this at address does not show where forwards is, rad.
@@ -97,9 +103,14 @@ impl SegmentTrack {
         self.forwards_from_bend
     }
 
-    /// Turn since address: the part about the long axis of the rotation since (swing and twist), rad.
+    /// Turn since address: the part about the long axis of the rotation since (swing and twist), what the strap
+    /// gives way to given back, rad.
     #[must_use]
     pub fn turn(&self, t_s: f64) -> f64 {
+        self.node_turn(t_s) + STRAP_S2 * self.local(t_s).accel
+    }
+
+    fn node_turn(&self, t_s: f64) -> f64 {
         let since = self.address.inverse() * self.track.at(t_s).0;
         let q = since.quaternion();
         let (q, w) = if q.w < 0.0 { (-q.imag(), -q.w) } else { (q.imag(), q.w) };
@@ -139,7 +150,14 @@ impl SegmentTrack {
         (rate - *self.seat.long * rate.dot(&self.seat.long)).norm()
     }
 
-    /// The turning rate around an instant.
+    /// The segment's turning rate at an instant, noise smoothed out and the strap's lag given back, rad/s.
+    #[must_use]
+    pub fn turning(&self, t_s: f64) -> f64 {
+        let local = self.local(t_s);
+        local.rate + STRAP_S2 * local.jerk
+    }
+
+    /// The node's turning rate around an instant.
     #[must_use]
     pub fn local(&self, t_s: f64) -> Local {
         let t = &self.track.t_s;
@@ -158,7 +176,7 @@ impl SegmentTrack {
         let range = t.partition_point(|t| *t < from_s)..t.partition_point(|t| *t <= to_s);
         let slowest = range.min_by(|a, b| self.turning[*a].total_cmp(&self.turning[*b]))?;
         let at_s = t[slowest];
-        Some((at_s, -self.local(at_s).rate))
+        Some((at_s, -self.turning(at_s)))
     }
 
     /// The last instant before `before_s`, and after `from_s`, at which the turning rate falls through `level`
@@ -169,7 +187,7 @@ impl SegmentTrack {
         let (first, last) = (t.partition_point(|t| *t < from_s), t.partition_point(|t| *t <= before_s));
         let mut after: Option<(f64, f64)> = None;
         for i in (first..last).rev() {
-            let here = (t[i], self.local(t[i]).rate - level);
+            let here = (t[i], self.turning(t[i]) - level);
             if let Some((after_s, below)) = after.filter(|(_, below)| *below < 0.0 && here.1 >= 0.0) {
                 return Some(here.0 + (after_s - here.0) * here.1 / (here.1 - below));
             }

@@ -6,7 +6,9 @@
 //!
 //! The trunk is drawn from random numbers of its own and moves along with the script of the arm: what the arm
 //! does hangs on nothing here. Turn and peak rates lie about those of Cheetham et al. 2008 (pelvis 477, chest
-//! 727 °/s), the lead of the pelvis about 30 to 120 ms (judgement).
+//! 727 °/s), the lead of the pelvis about 30 to 120 ms (judgement). Steps back and down
+//! overlap by so much that a segment gets from its turning point to its peak rate in the two tenths of a second that
+//! the published instants of the peaks leave for it.
 
 use super::activity::{Activity, ActivityKind};
 use super::body::{JOINTS, Joint, SegmentMotion};
@@ -228,7 +230,7 @@ impl Trunk {
         let transition = Transition {
             turns_s: plan.top_s - lead_s,
             start_s: plan.still_until_s + rng.random_range(0.0..0.08),
-            overlap_s: rng.random_range(0.12..0.20),
+            overlap_s: rng.random_range(0.18..0.30),
             down_s: down_s * pace,
             back_deg: back_deg * part,
             down_deg: (back_deg + finish_deg) * part,
