@@ -28,7 +28,8 @@ BELT = np.array([[0, 0, -1], [1, 0, 0], [0, -1, 0]], float)
 
 
 def turn(axis, degrees):
-    return Rotation.from_euler(axis, degrees, degrees=True)
+    degrees = np.asarray(degrees)
+    return Rotation.from_euler(axis, degrees[:, None] if degrees.ndim == len(axis) == 1 else degrees, degrees=True)
 
 
 def lines(t, knots, sigma_s):
@@ -45,7 +46,7 @@ def servo(t, knots, natural, damping):
         target = np.interp(at, times, values)
         return [state[1], natural**2 * (target - state[0]) - 2 * damping * natural * state[1]]
 
-    solved = solve_ivp(motion, (t[0], t[-1]), [values[0], 0.0], t_eval=t, max_step=0.004, rtol=1e-7, atol=1e-7)
+    solved = solve_ivp(motion, (t[0], t[-1]), [values[0], 0.0], t_eval=t, max_step=0.02, rtol=1e-6, atol=1e-6)
     return solved.y[0]
 
 

@@ -93,6 +93,7 @@ impl Score {
         percentile(self.turn_deg.iter().map(|pair| pair.0), 0.95)
     }
 
+    #[allow(dead_code, reason = "each test file uses its own part of this")]
     pub fn tilt_p95_deg(&self) -> f64 {
         percentile(self.tilt_deg.iter().map(|pair| pair.0), 0.95)
     }
