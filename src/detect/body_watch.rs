@@ -3,7 +3,8 @@
 //!
 //! They are not rigid with the hand, so no motion is shared that would lay the clocks over each other. What is shared
 //! is the way to the host: each node's clock against the host's, from its quickest readings
-//! ([`crate::device::clock_view`]); where no host times stand, the order of arrival, both ways.
+//! ([`crate::device::clock_view`]); where no host times stand, or readings come at another pace than they were taken,
+//! the order of arrival, both ways.
 
 use super::NodeLoss;
 use super::intake::{Intake, Taken};
@@ -12,7 +13,7 @@ use crate::fusion::orientation::OrientationMethod;
 use crate::fusion::series::{Conversion, Reading, mean_force_g, stillest};
 use crate::fusion::trunk::Seat;
 use crate::sample::{CalibrationPart, DeviceDescription, ImuSample, NodeRole, nominal_mounting};
-use crate::units::DeviceTime;
+use crate::units::{DeviceTime, HostTime};
 use nalgebra::{Matrix3, Unit, Vector3};
 use std::collections::VecDeque;
 
@@ -86,30 +87,60 @@ pub struct BodyReadings {
 #[derive(Debug)]
 struct Heard {
     view: ClockView,
-    /// The newest reading, and whether it had a host time.
-    newest: Option<(DeviceTime, bool)>,
+    /// The newest reading.
+    newest: Option<DeviceTime>,
+    /// A reading every second or so, and when it came: the pace at which they come.
+    paced: VecDeque<(DeviceTime, HostTime)>,
 }
 
 impl Heard {
     fn new() -> Heard {
-        Heard { view: ClockView::new(ClockViewParams::default()), newest: None }
+        Heard { view: ClockView::new(ClockViewParams::default()), newest: None, paced: VecDeque::new() }
     }
 
     fn hear(&mut self, sample: &ImuSample) {
         if let Some(received) = sample.received {
             self.view.hear(sample.t, received);
+            self.follow_pace(sample.t, received);
+        } else {
+            self.paced.clear();
         }
         // One that was long awaited tells nothing of the present.
-        let late = |newest: &(DeviceTime, bool)| {
-            let behind_s = newest.0.seconds_since(sample.t);
-            (0.0..LATE_MAX_S).contains(&behind_s)
-        };
-        if !self.newest.as_ref().is_some_and(late) {
-            self.newest = Some((sample.t, sample.received.is_some()));
+        let late = |newest: DeviceTime| (0.0..LATE_MAX_S).contains(&newest.seconds_since(sample.t));
+        if !self.newest.is_some_and(late) {
+            self.newest = Some(sample.t);
         }
+    }
+
+    fn follow_pace(&mut self, t: DeviceTime, received: HostTime) {
+        let Some((last, _)) = self.paced.back() else { return self.paced.push_back((t, received)) };
+        let since_s = t.seconds_since(*last);
+        let is_another_clock = since_s.abs() > LATE_MAX_S;
+        if is_another_clock {
+            self.paced.clear();
+        }
+        if is_another_clock || since_s >= PACE_STEP_S {
+            self.paced.push_back((t, received));
+            if self.paced.len() > PACE_STEPS {
+                self.paced.pop_front();
+            }
+        }
+    }
+
+    /// Readings come as they are taken: not faster or slower, as from a bucket that is played at another speed.
+    fn is_timed(&self) -> bool {
+        let ends = self.paced.front().zip(self.paced.back());
+        ends.is_some_and(|((t0, h0), (t1, h1))| {
+            let (taken_s, came_s) = (t1.seconds_since(*t0), h1.seconds_since(*h0));
+            taken_s > 2.0 * PACE_STEP_S && (came_s / taken_s - 1.0).abs() < PACE_OFF
+        })
     }
 }
 
+/// The pace is looked at so often, s, over so many looks; it may be off by this share, for a link may stall.
+const PACE_STEP_S: f64 = 1.0;
+const PACE_STEPS: usize = 12;
+const PACE_OFF: f64 = 0.05;
 /// A reading older than the newest by less than this is late, by more of a clock that has started anew, s.
 const LATE_MAX_S: f64 = 60.0;
 
@@ -171,7 +202,7 @@ impl BodyWatch {
                 self.hand.hear(sample);
             }
             NodeRole::Chest | NodeRole::Belt => {
-                let hand_t = self.hand.newest.map(|(t, _)| t);
+                let hand_t = self.hand.newest;
                 self.node(sample.role).push(sample, hand_t);
             }
         }
@@ -216,7 +247,7 @@ impl BodyWatch {
 
     /// A reading of the hand comes: after a run of a node's own readings, that run has ended.
     fn hand_turn(&mut self) {
-        let Some((hand_t, _)) = self.hand.newest else { return };
+        let Some(hand_t) = self.hand.newest else { return };
         for node in &mut self.nodes {
             node.turn(false, hand_t);
         }
@@ -224,11 +255,10 @@ impl BodyWatch {
 
     /// The node's clock against the hand's; nothing before both were heard.
     fn clock_of(&self, node: &TrunkNode) -> Option<TrunkClock> {
-        let (hand_t, hand_timed) = self.hand.newest?;
-        let (node_t, node_timed) = node.heard.newest?;
+        let (hand_t, node_t) = (self.hand.newest?, node.heard.newest?);
         let reference_s = hand_t.0 as f64 * 1e-6;
         match (self.hand.view.stand(), node.heard.view.stand()) {
-            (Some(hand), Some(own)) if hand_timed && node_timed => {
+            (Some(hand), Some(own)) if self.hand.is_timed() && node.heard.is_timed() => {
                 let host_s = reference_s + hand.offset_s.value;
                 let node_s = node_t.0 as f64 * 1e-6;
                 // The node's own line holds at its newest reading.
@@ -294,7 +324,7 @@ impl TrunkNode {
     /// readings of both tell how far the clocks are apart, by their latencies and half a packet more or less.
     fn turn(&mut self, own: bool, hand_t: DeviceTime) {
         if self.last_was_own.replace(own) == Some(!own)
-            && let Some((own_t, _)) = self.heard.newest
+            && let Some(own_t) = self.heard.newest
         {
             let ended = if own { &mut self.after_hand } else { &mut self.after_own };
             ended.push_back(own_t.seconds_since(hand_t));

@@ -1,7 +1,6 @@
 //! Tests of the trunk's watch, against clocks whose truth is known.
 
 use super::*;
-use crate::units::HostTime;
 use proptest::prelude::*;
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
@@ -9,6 +8,11 @@ use rand::{Rng, SeedableRng};
 /// Hand and belt over `seconds`, five readings a packet, with latencies of 4 ms and 2 ms on average on top; the
 /// belt's clock is off and gains.
 fn watched(offset_s: f64, skew: f64, seconds: f64, host_times: bool, seed: u64) -> BodyWatch {
+    played(offset_s, skew, seconds, host_times.then_some(1.0), seed)
+}
+
+/// The same, so many times as fast as it was, where the host tells times at all.
+fn played(offset_s: f64, skew: f64, seconds: f64, speed: Option<f64>, seed: u64) -> BodyWatch {
     let mut rng = StdRng::seed_from_u64(seed);
     let device = DeviceDescription::default();
     let mut watch = BodyWatch::new(&device, 10.0, OrientationMethod::Own);
@@ -33,7 +37,7 @@ fn watched(offset_s: f64, skew: f64, seconds: f64, host_times: bool, seed: u64) 
                 t: DeviceTime((shown_s * 1e6).round() as i64),
                 rate_dps: [0.0; 3],
                 specific_force_g: [1.0, 0.1, 0.0],
-                received: host_times.then_some(HostTime((received_s * 1e6).round() as i64)),
+                received: speed.map(|speed| HostTime((received_s * 1e6 / speed).round() as i64)),
             });
         }
     }
@@ -56,6 +60,15 @@ proptest! {
         prop_assert!(off_s.abs() < most_s, "{off_s}");
         prop_assert!(off_s.abs() < 3.0 * clock.sd_s);
         prop_assert!((clock.hand_s(clock.node_s(at_s)) - at_s).abs() < 1e-9);
+    }
+}
+
+#[test]
+fn at_another_speed_the_order_of_arrival_tells_the_clocks() {
+    for speed in [0.25, 4.0, 200.0] {
+        let clock = played(77.0, 1e-5, 30.0, Some(speed), 5).since(25.0).belt.unwrap().clock;
+        let off_s = clock.node_s(28.0) - (28.0 * (1.0 + 1e-5) + 77.0);
+        assert!(off_s.abs() < 0.0065 && clock.sd_s > 0.002, "{speed}: {off_s} {clock:?}");
     }
 }
 

@@ -17,7 +17,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lsim
 from scipy.spatial.transform import Rotation
 
-STEP = 1 / 4000.0
+STEP = 1 / 2000.0
 RATE = 500.0
 G = 9.80665
 PACKET = 6
@@ -227,9 +227,8 @@ def fall_through_zero(t, values, before):
     return t[i] + STEP * values[i] / (values[i] - values[i + 1])
 
 
-def segment_truth(t, pose, swing, sign):
+def segment_truth(t, pose, rate, swing):
     index = lambda s: int(round(s / STEP))
-    rate = np.degrees(body_rate(pose)[:, 1]) * sign
     around = slice(index(swing["top_s"] - 0.3), index(swing["ball_s"] + 0.05))
     fastest = around.start + int(np.argmin(rate[around]))
     starts = fall_through_zero(t, rate, fastest)
@@ -239,10 +238,10 @@ def segment_truth(t, pose, swing, sign):
     lean = lambda p: np.degrees(np.arctan2(p.apply([0, 1, 0]) @ away, p.apply([0, 1, 0])[2]))
     near = index(starts)
     return {
-        "turn_at_top_deg": sign * np.degrees(2 * np.arctan2(y * np.sign(w), abs(w))),
+        "turn_at_top_deg": np.degrees(2 * np.arctan2(y * np.sign(w), abs(w))),
         "tilt_at_impact_deg": lean(ball) - lean(address),
         "lead_to_top_ms": (swing["top_s"] - starts) * 1e3,
-        "turnaround_dps2": (rate[near - 4] - rate[near + 4]) / (8 * STEP),
+        "turnaround_dps2": (rate[near - 2] - rate[near + 2]) / (4 * STEP),
         "peak_dps": -rate[fastest],
     }
 
@@ -272,14 +271,14 @@ def main():
         swing["top_s"] = fall_through_zero(t, rate, down)
         # The arm back at its address angle.
         i = int(swing["top_s"] / STEP)
-        start_deg = joint["swing"][begin - 1200]
+        start_deg = joint["swing"][begin - int(0.3 / STEP)]
         while joint["swing"][i] > start_deg:
             i += 1
         swing["ball_s"] = t[i]
         for number, (share, delay_s) in {0: (22.0, 0), 1: (7.0, 0.0005), 2: (0.3, 0.007), 3: (0.1, 0.011)}.items():
             knocks[number] += shock(t, swing["ball_s"], delay_s, share) * (t > swing["ball_s"] + delay_s)
 
-    rows, sign = [], 1.0 if left else -1.0
+    rows = []
     for number, node in nodes.items():
         pose, place = mirrored(*poses[number]) if left else poses[number]
         rows.extend(node.readings(t, pose, place, knocks[number], rng))
@@ -296,13 +295,15 @@ def main():
     with open(out + ".device.json", "w") as file:
         json.dump(device, file)
 
+    # Before the mirror a backswing turns about the long axis negatively.
+    rates = {name: -np.degrees(body_rate(pose)[:, 1]) for name, pose in segments.items()}
     truth = []
     for swing in swings:
         entry = {"top_us": int(nodes[0].clock_us(np.array(swing["top_s"])))}
         for name, pose in segments.items():
-            if left:
-                pose, _ = mirrored(pose, np.zeros((len(t), 3)))
-            entry[name] = {key: float(value) for key, value in segment_truth(t, pose, swing, sign).items()}
+            found = segment_truth(t, pose, rates[name], swing)
+            entry[name] = {key: float(value) for key, value in found.items()}
+            entry[name]["turn_at_top_deg"] *= -1
         truth.append(entry)
     with open(out + ".truth.json", "w") as file:
         json.dump(truth, file, indent=1)
