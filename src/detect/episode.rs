@@ -55,7 +55,7 @@ pub struct Episode {
     /// Forearm node, on its own clock; empty when there is none.
     pub forearm: Vec<Reading>,
     /// Nodes on the trunk, where there are any.
-    pub body: BodyReadings,
+    pub body: Box<BodyReadings>,
     /// Gyro biases.
     pub biases: Biases,
     /// Forearm clock less hand clock as the order of arrival shows it, s: good to a packet.
@@ -259,7 +259,7 @@ impl EpisodeCutter {
         let episode = Episode {
             hand: Vec::new(),
             forearm: Vec::new(),
-            body: BodyReadings::default(),
+            body: Box::default(),
             biases,
             clock_guess_s: 0.0,
             fast_from_s: 0.0,
@@ -433,7 +433,7 @@ impl EpisodeCutter {
         Episode {
             hand: self.hand.since(from_s),
             forearm: self.forearm.since(from_s + clock_guess_s),
-            body: self.body.since(from_s.max(fast_from_s - BODY_BEFORE_S)),
+            body: Box::new(self.body.since(from_s.max(fast_from_s - BODY_BEFORE_S))),
             biases: self.biases(),
             clock_guess_s,
             fast_from_s,
