@@ -174,9 +174,20 @@ pub struct DeviceDescription {
     pub firmware: Option<String>,
 }
 
-/// Nominal mounting of a node: sensor x along the arm towards the fingers, sensor z out of the back of
+/// Nominal mounting of a node on the arm: sensor x along the arm towards the fingers, sensor z out of the back of
 /// the hand. The ISB axes are x volar, y proximal, z = x × y.
 pub const NOMINAL_MOUNTING: [[f64; 3]; 3] = [[0.0, 0.0, -1.0], [-1.0, 0.0, 0.0], [0.0, 1.0, 0.0]];
+
+/// Nominal mounting of a node in this role. On the trunk, whose ISB axes are x forwards, y up, z to the right,
+/// the sensor's x points up and its z out of the body: forwards on the breastbone, backwards on the belt.
+#[must_use]
+pub fn nominal_mounting(role: NodeRole) -> [[f64; 3]; 3] {
+    match role {
+        NodeRole::Hand | NodeRole::Forearm => NOMINAL_MOUNTING,
+        NodeRole::Chest => [[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]],
+        NodeRole::Belt => [[0.0, 0.0, -1.0], [1.0, 0.0, 0.0], [0.0, -1.0, 0.0]],
+    }
+}
 
 impl DeviceDescription {
     /// The description of the node in this role, if the glove has one.

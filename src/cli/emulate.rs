@@ -3,12 +3,13 @@
 use super::Outcome;
 use super::output::{print, say};
 use crate::device::faults::Faults;
+use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
 use crate::device::pty::PtyLine;
 use crate::device::virtual_glove::{GloveStream, Scenario};
 use crate::device::{Pace, Peer, PeerScript};
 use crate::record::input::{Input, open_input};
-use crate::sample::{Arrival, DeviceDescription};
+use crate::sample::{Arrival, DeviceDescription, NodeRole};
 use anyhow::Context;
 use clap::ValueEnum;
 use std::path::{Path, PathBuf};
@@ -21,6 +22,7 @@ use std::time::Duration;
 Examples:
   hingeclock emulate
   hingeclock emulate --bucket left-handed --speed 4
+  hingeclock emulate --nodes hand,forearm,chest,belt
   hingeclock emulate bucket.csv.gz --unpaced
   hingeclock emulate --loss 0.05 --corruption 0.01 --seed 7")]
 pub struct Args {
@@ -29,6 +31,9 @@ pub struct Args {
     /// The scripted bucket.
     #[arg(long, value_enum, default_value_t = Script::Demo, conflicts_with = "input")]
     bucket: Script,
+    /// Where the player wears nodes: those of the glove, and any of chest and belt.
+    #[arg(long, value_delimiter = ',', default_values = ["hand", "forearm"], conflicts_with = "input", value_parser = node)]
+    nodes: Vec<NodeRole>,
     /// Hours of the range day.
     #[arg(long, default_value_t = 1.0, value_parser = hours)]
     hours: f64,
@@ -92,7 +97,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let pace = pace(args.speed, args.unpaced);
     let (device, arrivals) = match &args.input {
         Some(path) => read(path)?,
-        None => script(args.bucket, args.hours, args.faults.seed),
+        None => script(args),
     };
     let script = PeerScript::from_arrivals(device, arrivals)?;
     let mut peer = Peer::new(script, faults(&args.faults)).with_kept(args.kept as usize);
@@ -121,6 +126,11 @@ fn within(text: &str, least: f64, most: f64) -> Result<f64, String> {
     number.ok_or_else(|| format!("expected a number from {least} to {most}, found {text:?}"))
 }
 
+fn node(text: &str) -> Result<NodeRole, String> {
+    let named = NodeRole::ALL.into_iter().find(|role| place_word(*role) == text);
+    named.ok_or_else(|| format!("expected hand, forearm, chest or belt, found {text:?}"))
+}
+
 fn share(text: &str) -> Result<f64, String> {
     within(text, 0.0, 1.0)
 }
@@ -147,14 +157,15 @@ fn read(path: &Path) -> anyhow::Result<(DeviceDescription, Vec<Arrival>)> {
     Ok((device, arrivals.collect::<Result<_, _>>()?))
 }
 
-fn script(bucket: Script, hours: f64, seed: u64) -> (DeviceDescription, Vec<Arrival>) {
-    let scenario = match bucket {
+fn script(args: &Args) -> (DeviceDescription, Vec<Arrival>) {
+    let scenario = match args.bucket {
         Script::Demo => Scenario::demo_bucket(),
         Script::LeftHanded => Scenario::left_handed_bucket(),
         Script::Guided => Scenario::guided_bucket(),
-        Script::RangeDay => Scenario::range_day(hours),
+        Script::RangeDay => Scenario::range_day(args.hours),
     };
-    let mut stream = GloveStream::new(&scenario, seed);
+    let roles = NodeRole::ALL.into_iter().filter(|role| args.nodes.contains(role)).collect();
+    let mut stream = GloveStream::new(&Scenario { roles, ..scenario }, args.faults.seed);
     let device = stream.device().clone();
     let mut arrivals = Vec::new();
     while let Some(arrival) = stream.next() {

@@ -2,6 +2,7 @@
 //! motion with the stillness before them. Holds a bounded stretch of samples, however long the session.
 
 use super::NodeLoss;
+use super::body_watch::{BodyReadings, BodyWatch};
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
 use crate::fusion::joint::GloveEvidence;
@@ -53,6 +54,8 @@ pub struct Episode {
     pub hand: Vec<Reading>,
     /// Forearm node, on its own clock; empty when there is none.
     pub forearm: Vec<Reading>,
+    /// Nodes on the trunk, where there are any.
+    pub body: Box<BodyReadings>,
     /// Gyro biases.
     pub biases: Biases,
     /// Forearm clock less hand clock as the order of arrival shows it, s: good to a packet.
@@ -97,6 +100,7 @@ pub struct EpisodeCutter {
     params: EpisodeParams,
     hand: Intake,
     forearm: Intake,
+    body: BodyWatch,
     clock_guesses: VecDeque<f64>,
     smooth_rate: f64,
     fast: Option<FastMotion>,
@@ -117,6 +121,8 @@ pub const CALIBRATION_STOPPED: &str = "stopped";
 
 /// More readings of a node than this are no part of a calibration: a minute at 1000 Hz.
 const PART_READINGS_MAX: usize = 60_000;
+/// The trunk's address pose is looked for so far back from the fast motion, s: as the glove's.
+const BODY_BEFORE_S: f64 = 4.0;
 /// Pairs of arrivals from which the clock is guessed.
 const GUESSES: usize = 2001;
 /// Time constant of the smoothed rate, s.
@@ -138,6 +144,7 @@ impl EpisodeCutter {
             params,
             hand: intake(NodeRole::Hand),
             forearm: intake(NodeRole::Forearm),
+            body: BodyWatch::new(device, keep_s, params.orientation),
             clock_guesses: VecDeque::new(),
             smooth_rate: 0.0,
             fast: None,
@@ -152,12 +159,14 @@ impl EpisodeCutter {
     pub fn redescribe(&mut self, device: &DeviceDescription) {
         self.hand.convert_by(Conversion::of(device.node(NodeRole::Hand)));
         self.forearm.convert_by(Conversion::of(device.node(NodeRole::Forearm)));
+        self.body.redescribe(device);
     }
 
     /// Losses so far, of the nodes that were heard.
     #[must_use]
     pub fn losses(&self) -> Vec<NodeLoss> {
-        [&self.hand, &self.forearm].map(Intake::loss).into_iter().filter(|loss| loss.received > 0).collect()
+        let of_glove = [&self.hand, &self.forearm].map(Intake::loss);
+        of_glove.into_iter().filter(|loss| loss.received > 0).chain(self.body.losses()).collect()
     }
 
     /// What the nodes' own stillnesses have said about their sensors so far.
@@ -233,6 +242,7 @@ impl EpisodeCutter {
     }
 
     fn prompt(&mut self, part: CalibrationPart) -> Option<Cut> {
+        self.body.prompt(part);
         let now_s = self.now_s();
         let starts_anew = part == CalibrationPart::Still;
         let finished = if starts_anew {
@@ -249,6 +259,7 @@ impl EpisodeCutter {
         let episode = Episode {
             hand: Vec::new(),
             forearm: Vec::new(),
+            body: Box::default(),
             biases,
             clock_guess_s: 0.0,
             fast_from_s: 0.0,
@@ -259,6 +270,7 @@ impl EpisodeCutter {
     }
 
     fn sample(&mut self, sample: &ImuSample) -> Option<Cut> {
+        self.body.push(sample);
         let starts_anew = match sample.role {
             NodeRole::Hand => self.hand.starts_anew(sample),
             NodeRole::Forearm => self.forearm.starts_anew(sample),
@@ -421,6 +433,7 @@ impl EpisodeCutter {
         Episode {
             hand: self.hand.since(from_s),
             forearm: self.forearm.since(from_s + clock_guess_s),
+            body: Box::new(self.body.since(from_s.max(fast_from_s - BODY_BEFORE_S))),
             biases: self.biases(),
             clock_guess_s,
             fast_from_s,

@@ -23,7 +23,7 @@ use std::collections::VecDeque;
 const TRY_EVERY_S: f64 = 0.06;
 /// A swing is measured when the joint's window was seen, and told so long after the arm came back, s: the work,
 /// some tens of ms, is done by then, and no shock can come any more.
-const TOLD_AFTER_BACK_S: f64 = 0.14;
+const TOLD_AFTER_BACK_S: f64 = 0.18;
 /// A swing that was found but not seen to its end, or is not told yet and may have a late shock, is looked at again
 /// so often, s.
 const LOOK_EVERY_S: f64 = 0.01;
@@ -120,6 +120,12 @@ impl LiveAnalysis {
     #[must_use]
     pub fn clock(&self) -> Option<ClockMap> {
         self.state.clock
+    }
+
+    /// Whether the hand moves as fast as in a swing. Where it does not, no arrival is urgent.
+    #[must_use]
+    pub fn is_in_motion(&self) -> bool {
+        self.cutter.fast_since_s().is_some()
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that

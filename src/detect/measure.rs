@@ -6,7 +6,7 @@ use super::phases::Phases;
 use super::set::{Crossings, HingeCurve};
 use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
-use super::{Bands, flags, hand_alone, motion};
+use super::{Bands, body_turn, flags, hand_alone, motion};
 use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
@@ -151,6 +151,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         tempo: tempo(&instants, &spread),
         flags: Vec::new(),
         curve: points(candidate, &curves, &instants, address),
+        body: body_turn::measure(candidate, &instants, set.as_ref(), params.lead_arm_sign),
         motion: motion::motion(candidate, wrist, &instants, (params.lead_arm_sign, params.grip)),
     };
     let third = uncertainty::third_angle_rms(&curves, &instants);

@@ -1,6 +1,8 @@
 //! Phases of a swing and the setting of the hinge: the definitions, shared by the live and the offline path.
 
 pub mod backswing;
+pub mod body_turn;
+pub mod body_watch;
 pub mod calibration_part;
 pub mod calibration_quality;
 pub mod calibration_watch;
@@ -27,6 +29,7 @@ pub mod target;
 mod uncertainty;
 pub mod wrist_state;
 
+pub use body_turn::{BodyFlag, BodyTurn, SegmentTurn, StartBack};
 pub use calibration_part::Problem;
 pub use calibration_quality::{CalibrationQuality, Grade};
 pub use calibration_watch::{CalibrationWatch, Look};

@@ -1,5 +1,6 @@
 //! What is measured of one swing, and of a bucket of them.
 
+use super::body_turn::BodyTurn;
 use super::calibration_quality::CalibrationQuality;
 use super::motion::SwingMotion;
 use crate::sample::NodeRole;
@@ -201,6 +202,8 @@ pub struct Swing {
     pub flags: Vec<Flag>,
     /// The curve from address to finish.
     pub curve: Vec<CurvePoint>,
+    /// Pelvis and chest, where the player wears nodes there.
+    pub body: Option<BodyTurn>,
     /// How arm and hand moved, for speeds.
     pub motion: SwingMotion,
 }

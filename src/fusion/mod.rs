@@ -19,4 +19,5 @@ pub mod series;
 pub mod soft_tissue;
 pub mod strapdown;
 pub mod track;
+pub mod trunk;
 pub mod wrist;

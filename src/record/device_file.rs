@@ -2,7 +2,7 @@
 
 use super::error::InputError;
 use crate::device::frames::place_word;
-use crate::sample::{DeviceDescription, NOMINAL_MOUNTING, NodeDescription, NodeRole};
+use crate::sample::{DeviceDescription, NodeDescription, NodeRole, nominal_mounting};
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -72,7 +72,7 @@ fn node(entry: &NodeEntry) -> Result<NodeDescription, (String, String)> {
     if let Some(found) = entry.place.as_deref().filter(|found| *found != place) {
         return Err((format!("place {place} for node {number}"), super::quoted(found)));
     }
-    let segment_from_sensor_nominal = entry.mount.unwrap_or(NOMINAL_MOUNTING);
+    let segment_from_sensor_nominal = entry.mount.unwrap_or_else(|| nominal_mounting(role));
     if !is_rotation(&segment_from_sensor_nominal) {
         let found = format!("{segment_from_sensor_nominal:?}");
         return Err((format!("a rotation matrix as mount_nominal_R of node {number}"), found));
@@ -140,6 +140,7 @@ pub fn device_text(device: &DeviceDescription) -> Result<String, serde_json::Err
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sample::NOMINAL_MOUNTING;
 
     fn read(text: &str) -> Result<DeviceDescription, String> {
         read_device(text.as_bytes(), Path::new("x.device.json")).map_err(|error| error.to_string())

@@ -2,6 +2,7 @@
 //!
 //! µs are integers; degrees and ms have two decimals, fractions four. A number that is unknown is `null`.
 
+use super::body_json::BodyObject;
 use super::calibration_json::CalibrationObject;
 use super::speed::json::SpeedObject;
 use super::statistics::{Share, Spread, Trend};
@@ -100,6 +101,7 @@ struct SwingObject<'a> {
     tempo_sd: Option<f64>,
     club: Option<&'a str>,
     flags: Vec<&'static str>,
+    body: Option<BodyObject>,
     #[serde(skip_serializing_if = "Option::is_none")]
     excluded: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -156,6 +158,7 @@ impl<'a> SwingObject<'a> {
             tempo_sd: fraction(swing.tempo.sd),
             club: swing.club.as_deref(),
             flags: swing.flags.iter().map(|flag| flag.word()).collect(),
+            body: swing.body.as_ref().map(BodyObject::of),
             excluded: review.left_out(place),
             cue: cue.map(|cue| cue.cue.as_str()),
             cue_at_us: cue.map(|cue| cue.at),

@@ -3,6 +3,7 @@
 //! Everything here works on a [`Review`], never on samples, and does no I/O but for the web server's edge
 //! in [`serve`] and its socket.
 
+mod body_json;
 mod calibration_json;
 pub mod compare;
 pub mod exchange;

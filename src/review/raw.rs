@@ -192,6 +192,7 @@ mod tests {
             tempo: Measured::new(3.2, 0.1),
             flags: Vec::new(),
             curve: Vec::new(),
+            body: None,
             motion: SwingMotion::default(),
         }
     }

@@ -122,6 +122,7 @@ pub fn swing(shape: Shape) -> Swing {
         tempo: Measured::new(shape.backswing_s / shape.downswing_s, 0.05),
         flags: Vec::new(),
         curve,
+        body: None,
         motion: SwingMotion::default(),
     }
 }

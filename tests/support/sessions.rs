@@ -99,6 +99,7 @@ fn swing_truth(label: &Value, traces: &mut Traces) -> SwingTruth {
         plane_normal_world: [0, 1, 2].map(|i| number(&label["swing_plane_normal_world"][i])),
         fit_epoch: epoch as u32,
         fit_calibrated: epoch == 0,
+        body: None,
         curve: traces.curve(label),
     }
 }

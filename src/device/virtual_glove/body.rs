@@ -127,7 +127,7 @@ pub struct SegmentMotion {
 
 impl SegmentMotion {
     /// A frame that moves with the hub but does not turn.
-    fn at_hub(joints: &[Jet; JOINTS]) -> SegmentMotion {
+    pub(super) fn at_hub(joints: &[Jet; JOINTS]) -> SegmentMotion {
         let [x, y, z] = [joints[0], joints[1], joints[2]];
         SegmentMotion {
             world_from_segment: IDENTITY,
@@ -139,7 +139,7 @@ impl SegmentMotion {
     }
 
     /// Goes over to a frame that turns by `angle` (rad) about the coordinate axis `axis` of this one.
-    fn turn(&mut self, axis: usize, angle: Jet) {
+    pub(super) fn turn(&mut self, axis: usize, angle: Jet) {
         let (i, j) = ((axis + 1) % 3, (axis + 2) % 3);
         let (sin, cos) = angle.value.sin_cos();
         let into_turned = |v: &mut Vec3| {
@@ -160,6 +160,16 @@ impl SegmentMotion {
     /// x away from the target, y up, z away from the ball.
     fn face_ball(&mut self) {
         let reframe = |v: &mut Vec3| *v = [-v[0], v[2], v[1]];
+        reframe(&mut self.rate_rps);
+        reframe(&mut self.rate_change_rps2);
+        reframe(&mut self.specific_force_mps2);
+        self.world_from_segment.iter_mut().for_each(reframe);
+    }
+
+    /// Goes over to the axes of a trunk that faces the ball upright: x forwards, y up, z to the right, away from
+    /// the target.
+    pub(super) fn stand_facing_ball(&mut self) {
+        let reframe = |v: &mut Vec3| *v = [-v[1], v[2], -v[0]];
         reframe(&mut self.rate_rps);
         reframe(&mut self.rate_change_rps2);
         reframe(&mut self.specific_force_mps2);
@@ -233,8 +243,8 @@ fn forearm(joints: &[Jet; JOINTS]) -> SegmentMotion {
 
 /// How the segment under a node moves: `joints` are curves in degrees and metres.
 ///
-/// The hand's origin is the wrist, the forearm's the elbow. Nodes on the trunk are not modelled: asked for
-/// one, this answers with the forearm.
+/// The hand's origin is the wrist, the forearm's the elbow. The trunk is none of this chain ([`super::trunk`]):
+/// asked for it, this answers with the forearm.
 #[must_use]
 pub fn segment_motion(role: NodeRole, player_hand: PlayerHand, joints: &[Jet; JOINTS]) -> SegmentMotion {
     let frame = left_arm_motion(role, joints);

@@ -52,7 +52,8 @@ impl Fit {
         match role {
             _ if self.epoch == 0 => *first,
             NodeRole::Hand => multiply(&self.hand, first),
-            _ => multiply(&self.forearm, first),
+            NodeRole::Forearm => multiply(&self.forearm, first),
+            NodeRole::Chest | NodeRole::Belt => *first,
         }
     }
 }

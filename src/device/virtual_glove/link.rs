@@ -94,12 +94,14 @@ pub struct Link {
     last_received_us: BTreeMap<NodeRole, i64>,
     sent: u64,
     rng: StdRng,
+    rng_of_trunk: StdRng,
 }
 
 impl Link {
-    /// An idle link; `rng` decides what happens to packets.
+    /// An idle link; `rng` decides what happens to packets of the glove, `rng_of_trunk` to those of nodes on the
+    /// trunk, so that these change nothing of the others.
     #[must_use]
-    pub fn new(settings: LinkSettings, rng: StdRng) -> Link {
+    pub fn new(settings: LinkSettings, rng: StdRng, rng_of_trunk: StdRng) -> Link {
         Link {
             settings,
             in_flight: BinaryHeap::new(),
@@ -107,6 +109,7 @@ impl Link {
             last_received_us: BTreeMap::new(),
             sent: 0,
             rng,
+            rng_of_trunk,
         }
     }
 
@@ -151,9 +154,13 @@ impl Link {
     }
 
     fn send(&mut self, role: NodeRole, packet: Vec<ImuSample>, true_s: f64) {
-        let spread_s = -self.settings.latency_spread_s * (1.0 - self.rng.random::<f64>()).ln();
+        let rng = match role {
+            NodeRole::Hand | NodeRole::Forearm => &mut self.rng,
+            NodeRole::Chest | NodeRole::Belt => &mut self.rng_of_trunk,
+        };
+        let spread_s = -self.settings.latency_spread_s * (1.0 - rng.random::<f64>()).ln();
         let [lost, doubled, late] = [self.settings.loss, self.settings.duplicate, self.settings.late]
-            .map(|probability| self.rng.random::<f64>() < probability);
+            .map(|probability| rng.random::<f64>() < probability);
         if lost {
             return;
         }

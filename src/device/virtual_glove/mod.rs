@@ -8,7 +8,7 @@
 //! Pure: random numbers come from a seed, and nothing is read or written.
 //!
 //! Deliberately absent: the club's own dynamics, shocks in the angular rate, errors that change with the
-//! temperature besides the gyro's bias, bones of other lengths, nodes on the trunk. A glove that is taken off
+//! temperature besides the gyro's bias, bones of other lengths, a trunk that carries the arm. A glove that is taken off
 //! is moved by the same chain, stiff.
 
 pub mod activity;
@@ -25,12 +25,15 @@ pub mod stream;
 pub mod study;
 pub mod swing;
 pub mod tissue;
+pub mod trunk;
+pub mod trunk_truth;
 pub mod truth;
 pub mod vector;
 
 pub use scenario::{Cue, Plan, Scenario};
 pub use stream::GloveStream;
 pub use study::Profile;
+pub use trunk_truth::{BodyTruth, SegmentTruth};
 pub use truth::{SwingTruth, TrueAngle, TruePoint, TrueSet};
 
 use crate::sample::{Arrival, DeviceDescription};

@@ -11,6 +11,7 @@ use super::link::LinkSettings;
 use super::sensor::SensorSettings;
 use super::swing::{SetAim, Style, SwingDesign, SwingSize};
 use super::tissue::TissueSettings;
+use super::trunk::StrapSettings;
 use crate::sample::{CalibrationPart, Marker, NodeRole};
 use crate::units::PlayerHand;
 use rand::Rng;
@@ -105,6 +106,8 @@ pub struct Scenario {
     pub link: LinkSettings,
     /// The soft tissue under the nodes.
     pub tissue: TissueSettings,
+    /// How nodes on the trunk are strapped on.
+    pub strap: StrapSettings,
     /// Whether the body never quite rests.
     pub restless: bool,
     /// Whether the arm trembles and the body sways, too.
@@ -124,6 +127,7 @@ impl Scenario {
             clocks: ClockSettings::default(),
             link: LinkSettings::default(),
             tissue: TissueSettings::default(),
+            strap: StrapSettings::default(),
             restless: true,
             trembling: false,
             plan,
@@ -192,6 +196,12 @@ impl Scenario {
             .map(|(part, _)| [Cue::Part(part, Manner::AsAsked), Cue::Part(part, Manner::NotAtAll)]);
         let shots = [Cue::Shot(Full, Travel(0.52)), Cue::Shot(Full, Travel(0.60))];
         Scenario::new(Plan::Listed(parts.into_iter().flatten().chain(shots).collect()))
+    }
+
+    /// The same player with nodes on breastbone and belt as well.
+    #[must_use]
+    pub fn with_trunk(self) -> Scenario {
+        Scenario { roles: NodeRole::ALL.to_vec(), ..self }
     }
 
     /// A day on the range: a calibration, then fresh swings until `hours` have passed.

@@ -1,8 +1,9 @@
 //! One node's sensors: mounting, errors, low-pass filter, clipping and counts.
 
 use super::body::SegmentMotion;
+use super::trunk::{self, Segment};
 use super::vector::{IDENTITY, Mat3, Vec3, add, apply, apply_transposed, multiply, rotation_about, scale};
-use crate::sample::{NOMINAL_MOUNTING, NodeDescription, NodeRole};
+use crate::sample::{NodeDescription, NodeRole, nominal_mounting};
 use crate::units::GRAVITY_MPS2;
 use crate::units::PlayerHand;
 use rand::Rng;
@@ -110,7 +111,7 @@ impl SensorSettings {
             gyro_full_scale_dps: self.gyro_full_scale_dps,
             acc_full_scale_g: self.acc_full_scale_g,
             bandwidth_hz: self.bandwidth_hz,
-            segment_from_sensor_nominal: NOMINAL_MOUNTING,
+            segment_from_sensor_nominal: nominal_mounting(role),
         }
     }
 }
@@ -157,18 +158,21 @@ fn error_matrix(scale_sd: f64, cross_axis_sd: f64, rng: &mut StdRng) -> Mat3 {
 }
 
 /// The nominal mounting, turned a little about each axis as a glove is when it is put on.
-fn mounting(misalignment_deg: f64, rng: &mut StdRng) -> Mat3 {
-    (0..3).fold(NOMINAL_MOUNTING, |mounting, axis| {
+fn mounting(role: NodeRole, misalignment_deg: f64, rng: &mut StdRng) -> Mat3 {
+    (0..3).fold(nominal_mounting(role), |mounting, axis| {
         let angle_deg = misalignment_deg * rng.random_range(-1.0..=1.0);
         multiply(&mounting, &rotation_about(axis, f64::to_radians(angle_deg)))
     })
 }
 
 /// The middle of a node's sensor in its segment, m: on the back of the hand 55 mm below the wrist, on the
-/// cuff 50 mm above it.
+/// cuff 50 mm above it; on the trunk [`trunk::node_position_m`].
 #[must_use]
 pub fn node_position_m(role: NodeRole, player_hand: PlayerHand) -> Vec3 {
     let mirror = -player_hand.lead_arm_sign();
+    if let Some(segment) = Segment::under(role) {
+        return trunk::node_position_m(segment);
+    }
     match role {
         NodeRole::Hand => [-0.021, -0.055, 0.004 * mirror],
         _ => [-0.028, -0.210, -0.003 * mirror],
@@ -186,7 +190,7 @@ impl SensorTruth {
         more: &mut StdRng,
     ) -> SensorTruth {
         SensorTruth {
-            segment_from_sensor: mounting(settings.misalignment_deg, rng),
+            segment_from_sensor: mounting(role, settings.misalignment_deg, rng),
             position_m: node_position_m(role, player_hand),
             gyro_matrix: error_matrix(settings.scale_sd, settings.cross_axis_sd, rng),
             gyro_bias_dps: normals(rng, settings.gyro_bias_sd_dps),

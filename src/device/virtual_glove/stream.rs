@@ -7,6 +7,8 @@ use super::link::Link;
 use super::scenario::{ClockSettings, Scenario, Script};
 use super::sensor::{Sensor, SensorTruth, node_position_m};
 use super::tissue::Tissue;
+use super::trunk::{self, Segment, Trunk, Wobble, wobbled};
+use super::trunk_truth;
 use super::truth::{SwingTruth, measure};
 use super::vector::{Vec3, add, scale};
 use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeRole};
@@ -30,12 +32,16 @@ const SHOCK_AT_FOREARM: f64 = 0.35;
 /// The decaying burst that a ball sends up the club and the arm, or another knock through the arm, segment
 /// frame, g.
 fn shock_g(jolt: Jolt, role: NodeRole, player_hand: PlayerHand, true_s: f64) -> Vec3 {
-    if true_s < jolt.at_s {
+    let (share, delay_s) = match Segment::under(role) {
+        Some(segment) => trunk::knock(segment),
+        None if role == NodeRole::Hand => (1.0, 0.0),
+        None => (SHOCK_AT_FOREARM, 0.0),
+    };
+    if true_s < jolt.at_s + delay_s {
         return [0.0; 3];
     }
     let (decay_s, ring_hz) = SHOCK;
-    let since_s = true_s - jolt.at_s;
-    let share = if role == NodeRole::Hand { 1.0 } else { SHOCK_AT_FOREARM };
+    let since_s = true_s - (jolt.at_s + delay_s);
     let ring = (-since_s / decay_s).exp() * (std::f64::consts::TAU * ring_hz * since_s).sin();
     let [x, y, z] = SHOCK_DIRECTION;
     // The first half-wave reaches 0.70 of the undamped ring.
@@ -49,6 +55,7 @@ struct Node {
     clock: NodeClock,
     sensor: Sensor,
     tissue: Tissue,
+    wobble: Wobble,
     period_s: f64,
     taken: u64,
     rng: StdRng,
@@ -71,7 +78,8 @@ impl Node {
         for step in (0..inner).rev() {
             let inner_s = node_s - f64::from(step) * self.period_s / f64::from(inner);
             let true_s = self.clock.true_s(inner_s);
-            let reading = timeline.ideal_reading(self.role, self.sensor.truth(), &mut self.tissue, true_s);
+            let strap = (&mut self.tissue, &mut self.wobble);
+            let reading = timeline.ideal_reading(self.role, self.sensor.truth(), strap, true_s);
             self.sensor.feed(reading);
         }
         let (rate_dps, specific_force_g) = self.sensor.sample(self.clock.true_s(node_s));
@@ -90,6 +98,7 @@ struct Timeline {
     live: VecDeque<Activity>,
     restless: Restlessness,
     player_hand: PlayerHand,
+    trunk: Trunk,
 }
 
 impl Timeline {
@@ -99,12 +108,13 @@ impl Timeline {
             return None;
         }
         let activity = self.script.next()?;
+        self.trunk.follow(&activity);
         self.live.push_back(activity);
         self.live.back()
     }
 
     fn held(&self) -> usize {
-        self.live.len() + self.script.held()
+        self.live.len() + self.script.held() + self.trunk.held()
     }
 
     /// Drops what no node can ask for any more.
@@ -112,6 +122,7 @@ impl Timeline {
         while self.live.len() > 1 && self.live.front().is_some_and(|first| first.end_s() < t_s) {
             self.live.pop_front();
         }
+        self.trunk.forget_before(t_s);
     }
 
     fn ended(&self, now_s: f64) -> bool {
@@ -122,22 +133,30 @@ impl Timeline {
         &self,
         role: NodeRole,
         sensor: &SensorTruth,
-        tissue: &mut Tissue,
+        (tissue, wobble): (&mut Tissue, &mut Wobble),
         true_s: f64,
     ) -> (Vec3, Vec3) {
         let found = self.live.iter().find(|activity| true_s < activity.end_s()).or(self.live.back());
         let Some(activity) = found else { return ([0.0; 3], [0.0; 3]) };
         let mut joints = activity.joints(true_s);
+        let shoulders = joints[Joint::Trunk as usize];
         if !activity.glove_off {
             self.restless.add_to(&mut joints, true_s);
         }
         let [flexion, hinge] = [Joint::Flexion, Joint::Hinge].map(|joint| joints[joint as usize]);
-        let motion: SegmentMotion = match tissue.give(true_s, flexion, hinge) {
+        let on_arm = |tissue: &mut Tissue| match tissue.give(true_s, flexion, hinge) {
             None => segment_motion(role, self.player_hand, &joints),
             Some(give_deg) => {
                 let pivot_m = node_position_m(role, PlayerHand::Right);
                 tissue_motion(role, self.player_hand, &joints, pivot_m, give_deg)
             }
+        };
+        let motion: SegmentMotion = match Segment::under(role) {
+            Some(segment) => {
+                let motion = self.trunk.motion(segment, self.player_hand, true_s, &joints, shoulders);
+                wobbled(motion, wobble, true_s)
+            }
+            None => on_arm(tissue),
         };
         let knock = |sum, jolt: &Jolt| add(sum, shock_g(*jolt, role, self.player_hand, true_s));
         let shock = activity.jolts.iter().fold([0.0; 3], knock);
@@ -185,6 +204,7 @@ impl GloveStream {
         let script = Script::new(scenario, part_rng(seed, 0));
         let restless = script.restlessness().clone();
         let player_hand = scenario.player_hand;
+        let trunk = Trunk::new(part_rng(seed, 50));
         let node = |(index, role): (usize, &NodeRole)| {
             let mut rng = part_rng(seed, 10 + u64::from(role.number()));
             let clock = draw_clock(&scenario.clocks, index, &mut rng);
@@ -193,8 +213,12 @@ impl GloveStream {
             let noise = part_rng(seed, 20 + u64::from(role.number()));
             let sensor = Sensor::new(scenario.sensor.clone(), truth, noise);
             let tissue = Tissue::new(&scenario.tissue, *role);
+            let wobble = match Segment::under(*role) {
+                Some(_) => scenario.strap.wobble(&mut part_rng(seed, 60 + u64::from(role.number()))),
+                None => Wobble::default(),
+            };
             let period_s = 1.0 / scenario.sensor.rate_hz;
-            Node { role: *role, clock, sensor, tissue, period_s, taken: 0, rng }
+            Node { role: *role, clock, sensor, tissue, wobble, period_s, taken: 0, rng }
         };
         GloveStream {
             device: DeviceDescription {
@@ -203,9 +227,9 @@ impl GloveStream {
                 serial: Some("KP-0001".to_owned()),
                 firmware: Some("virtual".to_owned()),
             },
-            timeline: Timeline { script, live: VecDeque::new(), restless, player_hand },
+            timeline: Timeline { script, live: VecDeque::new(), restless, player_hand, trunk },
             nodes: scenario.roles.iter().enumerate().map(node).collect(),
-            link: Link::new(scenario.link.clone(), part_rng(seed, 1)),
+            link: Link::new(scenario.link.clone(), part_rng(seed, 1), part_rng(seed, 2)),
             ready: VecDeque::new(),
             truths: VecDeque::new(),
             over: false,
@@ -252,11 +276,22 @@ impl GloveStream {
         let hand_clock = self.clock(NodeRole::Hand).copied();
         let player_hand = self.timeline.player_hand;
         let restless = self.timeline.restless.clone();
+        let has_trunk = self.nodes.iter().any(|node| Segment::under(node.role).is_some());
         while let Some(activity) = self.timeline.open_next(now_s) {
             for marker in &activity.markers {
                 self.link.mark(activity.start_s, marker.clone());
             }
-            let truth = hand_clock.and_then(|clock| measure(activity, &restless, player_hand, &clock));
+            let activity = activity.clone();
+            let mut truth = hand_clock.and_then(|clock| measure(&activity, &restless, player_hand, &clock));
+            if let (Some(truth), Some(clock), true) = (&mut truth, &hand_clock, has_trunk) {
+                truth.body = trunk_truth::measure(
+                    &activity,
+                    &restless,
+                    (&self.timeline.trunk, clock),
+                    truth,
+                    player_hand,
+                );
+            }
             if self.truths.len() >= TRUTHS_KEPT {
                 self.truths.pop_front();
             }

@@ -4,6 +4,7 @@ use super::activity::{Activity, Restlessness};
 use super::body::{Joint, head_in_hand_m, segment_motion};
 use super::clock::NodeClock;
 use super::swing::{SwingPlan, SwingSize};
+use super::trunk_truth::BodyTruth;
 use super::vector::{Vec3, add, apply, dot, norm, scale};
 use crate::sample::NodeRole;
 use crate::units::{DeviceTime, PlayerHand};
@@ -123,6 +124,8 @@ pub struct SwingTruth {
     pub fit_epoch: u32,
     /// The seat was this one when the calibration was done.
     pub fit_calibrated: bool,
+    /// The trunk, where the player wears nodes on it.
+    pub body: Option<BodyTruth>,
     /// The angles from address to the end of the swing, every 5 ms.
     pub curve: Vec<TruePoint>,
 }
@@ -211,7 +214,7 @@ fn value_at(curve: &[f64], position: f64) -> f64 {
 }
 
 /// The last position before `end` (a point) where the curve passes `level` upwards, `rising`, or downwards.
-fn last_crossing(curve: &[f64], end: usize, level: f64, rising: bool) -> Option<f64> {
+pub(super) fn last_crossing(curve: &[f64], end: usize, level: f64, rising: bool) -> Option<f64> {
     let side = |i: usize| (curve[i] >= level) == rising;
     let i = (1..=end).rev().find(|i| side(*i) && !side(*i - 1))?;
     Some((i - 1) as f64 + (level - curve[i - 1]) / (curve[i] - curve[i - 1]))
@@ -447,6 +450,7 @@ pub fn measure(
         plane_normal_world: events.normal,
         fit_epoch: activity.fit.epoch,
         fit_calibrated: activity.fit.calibrated_epoch == Some(activity.fit.epoch),
+        body: None,
         curve: true_curve(&trace, &events, still, hand_clock),
     })
 }

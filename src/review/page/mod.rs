@@ -3,6 +3,7 @@
 //! of a shared page. [`shell`] is around those; their scripts and styles lie in `assets/`.
 
 mod answers;
+mod body;
 mod chart;
 mod curves;
 mod distribution;

@@ -3,7 +3,7 @@
 
 use super::chart::{Scale, path, px, ticks};
 use super::shell::{Shell, bucket_address, ways};
-use super::{Kind, film, key_mark, set_sentence, speed, title};
+use super::{Kind, body, film, key_mark, set_sentence, speed, title};
 use crate::detect::Swing;
 use crate::device::frames::place_word;
 use crate::record::library::moved::SwingEvent;
@@ -24,7 +24,7 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
     let name = format!("Swing {number}, {}", wording::club_name(swing.club.as_deref()));
     let said = review.said_of(place);
     let kind = Kind::of(review, swing);
-    let body = html! {
+    let content = html! {
         header {
             p.program { (title(review)) }
             h1 { (name) }
@@ -40,13 +40,14 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
             }
             (certainty(swing))
             (speed::panel(swing, &review.measures))
+            (body::panel(swing))
             (doubts(swing))
             (raw_place(shown, number))
         }
     };
     let scripts = &["swing.js"];
     let head = html! { link rel="stylesheet" href="/assets/film.css"; };
-    Some(Shell { title: &name, scripts, head, ways: ways(shown), body }.text())
+    Some(Shell { title: &name, scripts, head, ways: ways(shown), body: content }.text())
 }
 
 /// The data that the cursor runs over, as JSON; none where there is no such swing, counted from 1.

@@ -1,0 +1,328 @@
+//! One segment of the trunk over a swing, from the node that is strapped to it: how far it has turned about its own
+//! long axis since address, how fast it turns, how far it leans.
+//!
+//! Segment axes as ISB (x forwards, y up along the segment, z to the player's right; Wu et al. 2002, 2005 [M]). A
+//! node is strapped on anyhow, so the long axis is found, not assumed: it is what was vertical while the player
+//! stood upright. Forwards is where the long axis leans at address, since a player bends towards the ball.
+
+use super::errors::NodeErrors;
+use super::series::Reading;
+use super::track::Track;
+use nalgebra::{Unit, UnitQuaternion, Vector3};
+
+/// A node on a strap is a mass on a spring: under an angular acceleration α it lags by α over the square of its own
+/// frequency, and its rate by the jerk over it. That square's inverse lies evenly between none and that of 9 Hz
+/// (judgement), so half of it is given back, s² …
+const STRAP_S2: f64 = 1.6e-4;
+/// … and this much is unsure, s².
+pub const STRAP_SD_S2: f64 = 0.9e-4;
+/// A local fit takes the readings within this of an instant, s: short against a transition, long against noise.
+const FIT_S: f64 = 0.012;
+/// A long axis nearer to the vertical than this at address does not show where forwards is, rad.
+const LEAST_BEND: f64 = 10.0 * std::f64::consts::PI / 180.0;
+
+/// How a node sits on its segment, in the sensor's frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Seat {
+    /// The segment's long axis, up.
+    pub long: Unit<Vector3<f64>>,
+    /// Forwards by the nominal mounting; used where the address does not show it.
+    pub forwards: Vector3<f64>,
+    /// How far the long axis may be off, per axis, rad (standard deviation).
+    pub long_sd: f64,
+}
+
+/// A segment over a swing. Instants on the node's own clock, s; turns away from the target are positive.
+#[derive(Clone, Debug)]
+pub struct SegmentTrack {
+    track: Track,
+    seat: Seat,
+    /// Seen from above a right-handed player turns back clockwise, about the long axis negatively.
+    away_sign: f64,
+    address: UnitQuaternion<f64>,
+    /// Level, away from the target, in the track's level frame.
+    away: Vector3<f64>,
+    forwards_from_bend: bool,
+    /// Turning rate away from the target at the track's instants, rad/s.
+    turning: Vec<f64>,
+}
+
+/// The turning rate near an instant: a parabola through the readings around it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Local {
+    /// rad/s.
+    pub rate: f64,
+    /// rad/s².
+    pub accel: f64,
+    /// rad/s³.
+    pub jerk: f64,
+    /// What the readings scatter about the parabola, rad/s.
+    pub scatter: f64,
+    /// Readings that were fitted.
+    pub count: usize,
+}
+
+impl SegmentTrack {
+    /// Integrates from the stillest stretch between two instants at address. `None` where the readings do not hold
+    /// one, or do not go on.
+    #[must_use]
+    pub fn new(
+        readings: &[Reading],
+        errors: &NodeErrors,
+        seat: Seat,
+        away_sign: f64,
+        (from_s, to_s): (f64, f64),
+    ) -> Option<SegmentTrack> {
+        let track = Track::from_stillest(readings, errors, from_s, to_s)?;
+        let address = track.still_level_from_sensor;
+        let turning = track.rate.iter().map(|rate| away_sign * rate.dot(&seat.long)).collect();
+        let long = address * *seat.long;
+        let bent = Vector3::new(long.x, long.y, 0.0);
+        let forwards_from_bend = bent.norm() > LEAST_BEND.sin();
+        let forwards = if forwards_from_bend { bent } else { address * seat.forwards };
+        let right = Vector3::new(forwards.y, -forwards.x, 0.0).try_normalize(1e-6)?;
+        let away = right * -away_sign;
+        Some(SegmentTrack { track, seat, away_sign, address, away, forwards_from_bend, turning })
+    }
+
+    /// First and last instant, s.
+    #[must_use]
+    pub fn span_s(&self) -> Option<(f64, f64)> {
+        self.track.t_s.first().copied().zip(self.track.t_s.last().copied())
+    }
+
+    /// How still the node was at address, rad/s.
+    #[must_use]
+    pub fn still_rms(&self) -> f64 {
+        self.track.still_rms
+    }
+
+    /// The long axis showed at address where forwards is.
+    #[must_use]
+    pub fn forwards_from_bend(&self) -> bool {
+        self.forwards_from_bend
+    }
+
+    /// Turn since address: the part about the long axis of the rotation since (swing and twist), what the strap
+    /// gives way to given back, rad.
+    #[must_use]
+    pub fn turn(&self, t_s: f64) -> f64 {
+        self.node_turn(t_s) + STRAP_S2 * self.local(t_s).accel
+    }
+
+    fn node_turn(&self, t_s: f64) -> f64 {
+        let since = self.address.inverse() * self.track.at(t_s).0;
+        let q = since.quaternion();
+        let (q, w) = if q.w < 0.0 { (-q.imag(), -q.w) } else { (q.imag(), q.w) };
+        self.away_sign * 2.0 * q.dot(&self.seat.long).atan2(w)
+    }
+
+    /// How far the long axis has gone from where it was at address, rad.
+    #[must_use]
+    pub fn swung(&self, t_s: f64) -> f64 {
+        (self.track.at(t_s).0 * *self.seat.long).angle(&(self.address * *self.seat.long))
+    }
+
+    /// Lean away from the target since address: the long axis in the plane of the vertical and the player's
+    /// sideways axis at address, rad.
+    #[must_use]
+    pub fn tilt(&self, t_s: f64) -> f64 {
+        let lean = |level_from_sensor: UnitQuaternion<f64>| {
+            let long = level_from_sensor * *self.seat.long;
+            long.dot(&self.away).atan2(long.z)
+        };
+        lean(self.track.at(t_s).0) - lean(self.address)
+    }
+
+    /// How far the long axis has come up or gone down in the plane across, as a share of 1: what a wrong
+    /// sideways axis lets into the tilt.
+    #[must_use]
+    pub fn bend_change(&self, t_s: f64) -> f64 {
+        let ahead = self.away.cross(&Vector3::z());
+        let of = |level_from_sensor: UnitQuaternion<f64>| (level_from_sensor * *self.seat.long).dot(&ahead);
+        (of(self.track.at(t_s).0) - of(self.address)).abs()
+    }
+
+    /// Rate across the long axis at an instant, rad/s: what a wrong long axis lets into the turning rate.
+    #[must_use]
+    pub fn rate_across(&self, t_s: f64) -> f64 {
+        let rate = self.track.at(t_s).1;
+        (rate - *self.seat.long * rate.dot(&self.seat.long)).norm()
+    }
+
+    /// The segment's turning rate at an instant, noise smoothed out and the strap's lag given back, rad/s.
+    #[must_use]
+    pub fn turning(&self, t_s: f64) -> f64 {
+        let local = self.local(t_s);
+        local.rate + STRAP_S2 * local.jerk
+    }
+
+    /// The node's turning rate around an instant.
+    #[must_use]
+    pub fn local(&self, t_s: f64) -> Local {
+        let t = &self.track.t_s;
+        let from = t.partition_point(|t| *t < t_s - FIT_S);
+        let to = t.partition_point(|t| *t <= t_s + FIT_S);
+        // At low rates the window is widened to five readings.
+        let middle = t.partition_point(|t| *t < t_s);
+        let (from, to) = (from.min(middle.saturating_sub(2)), to.max(middle + 3).min(t.len()));
+        parabola(&t[from..to], &self.turning[from..to], t_s)
+    }
+
+    /// The fastest turning towards the target between two instants: when, and how fast (positive), rad/s.
+    #[must_use]
+    pub fn fastest_down(&self, from_s: f64, to_s: f64) -> Option<(f64, f64)> {
+        let t = &self.track.t_s;
+        let range = t.partition_point(|t| *t < from_s)..t.partition_point(|t| *t <= to_s);
+        let slowest = range.min_by(|a, b| self.turning[*a].total_cmp(&self.turning[*b]))?;
+        let at_s = t[slowest];
+        Some((at_s, -self.turning(at_s)))
+    }
+
+    /// The last instant before `before_s`, and after `from_s`, at which the turning rate falls through `level`
+    /// (rad/s, away from the target positive), noise smoothed out.
+    #[must_use]
+    pub fn last_fall_through(&self, level: f64, from_s: f64, before_s: f64) -> Option<f64> {
+        let t = &self.track.t_s;
+        let (first, last) = (t.partition_point(|t| *t < from_s), t.partition_point(|t| *t <= before_s));
+        let mut after: Option<(f64, f64)> = None;
+        for i in (first..last).rev() {
+            let here = (t[i], self.turning(t[i]) - level);
+            if let Some((after_s, below)) = after.filter(|(_, below)| *below < 0.0 && here.1 >= 0.0) {
+                return Some(here.0 + (after_s - here.0) * here.1 / (here.1 - below));
+            }
+            after = Some(here);
+        }
+        None
+    }
+}
+
+/// Least squares through values around `at_s`; a straight line or a mean where there are too few.
+fn parabola(t_s: &[f64], values: &[f64], at_s: f64) -> Local {
+    let count = t_s.len();
+    let degree = count.saturating_sub(1).min(2);
+    // Times in units of the window, so that the sums are well scaled.
+    let x = |t: f64| (t - at_s) / FIT_S;
+    let mut normal = nalgebra::Matrix3::<f64>::zeros();
+    let mut right = Vector3::<f64>::zeros();
+    for (t, value) in t_s.iter().zip(values) {
+        let powers = Vector3::new(1.0, x(*t), x(*t) * x(*t));
+        normal += powers * powers.transpose();
+        right += powers * *value;
+    }
+    for i in degree + 1..3 {
+        normal.row_mut(i).fill(0.0);
+        normal.column_mut(i).fill(0.0);
+        normal[(i, i)] = 1.0;
+        right[i] = 0.0;
+    }
+    let Some(fit) = normal.cholesky().map(|it| it.solve(&right)) else { return Local::default() };
+    let left = |t: f64, value: f64| value - fit.dot(&Vector3::new(1.0, x(t), x(t) * x(t)));
+    let squares: f64 = t_s.iter().zip(values).map(|(t, value)| left(*t, *value).powi(2)).sum();
+    let free = count.saturating_sub(degree + 1).max(1) as f64;
+    Local {
+        rate: fit[0],
+        accel: fit[1] / FIT_S,
+        jerk: 2.0 * fit[2] / (FIT_S * FIT_S),
+        scatter: (squares / free).sqrt(),
+        count,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// A node that is tilted forwards by `bend` at rest, then turns about the long axis with the rate
+    /// `peak·sin`, starting back at 1.5 s; its long axis is along the sensor's `long`.
+    fn turning(long: Unit<Vector3<f64>>, bend: f64, rate_hz: f64, peak: f64) -> Vec<Reading> {
+        let across = long.cross(&Vector3::new(0.3, 0.7, -0.2)).normalize();
+        let up_at_address = UnitQuaternion::from_scaled_axis(across * bend) * *long;
+        let mut turned = 0.0;
+        (0..(3.0 * rate_hz) as i32)
+            .map(|i| {
+                let t_s = f64::from(i) / rate_hz;
+                let rate = if t_s < 0.5 { 0.0 } else { peak * (std::f64::consts::PI * (t_s - 0.5)).sin() };
+                turned += rate / rate_hz;
+                let force_g = UnitQuaternion::from_scaled_axis(*long * -turned) * up_at_address;
+                Reading { t_s, rate: *long * rate, force_g, clipped: false }
+            })
+            .collect()
+    }
+
+    fn seat(long: Unit<Vector3<f64>>) -> Seat {
+        Seat { long, forwards: Vector3::x(), long_sd: 0.03 }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(24))]
+        #[test]
+        fn turn_and_turning_point_are_found_however_the_node_is_strapped_on(
+            axis in prop::array::uniform3(-1.0..1.0_f64), bend in 0.2..0.7_f64, rate_hz in 200.0..1000.0_f64,
+            peak in 0.5..4.0_f64, sign in prop::sample::select(vec![-1.0, 1.0]),
+        ) {
+            let axis = Vector3::from(axis);
+            prop_assume!(axis.norm() > 0.2);
+            let long = Unit::new_normalize(axis);
+            prop_assume!(long.cross(&Vector3::new(0.3, 0.7, -0.2)).norm() > 0.1);
+            let readings = turning(long, bend, rate_hz, sign * peak);
+            let track = SegmentTrack::new(&readings, &NodeErrors::default(), seat(long), sign, (0.0, 0.45)).unwrap();
+            let (fastest_s, fastest) = track.fastest_down(0.8, 2.9).unwrap();
+            prop_assert!((fastest_s - 2.0).abs() < 0.02 && (fastest / peak - 1.0).abs() < 0.01);
+            let back_s = track.last_fall_through(0.0, 0.5, fastest_s).unwrap();
+            prop_assert!((back_s - 1.5).abs() < 1e-3, "{back_s}");
+            let whole = peak * 2.0 / std::f64::consts::PI;
+            let turn = track.turn(1.5);
+            if whole < 3.0 { prop_assert!((turn / whole - 1.0).abs() < 0.02, "{turn} {whole}"); }
+            // A turn about the long axis itself is no lean and moves that axis nowhere.
+            prop_assert!(track.tilt(1.5).abs() < 1e-3 && track.swung(1.5) < 1e-3);
+            prop_assert!(track.rate_across(1.2) < 1e-9);
+            prop_assert!(track.forwards_from_bend());
+        }
+    }
+
+    /// Bent forwards about the player's right (−y of this level frame), then leant about forwards (x).
+    #[test]
+    fn a_lean_away_from_the_target_is_positive_for_both_players() {
+        let lean = 0.3;
+        for (sign, about_forwards) in [(-1.0, 1.0), (1.0, -1.0)] {
+            // Sensor axes as the segment's: x forwards, y up, z right; right of the player is −y.
+            let bent = UnitQuaternion::from_matrix(&nalgebra::Matrix3::new(
+                1.0, 0.0, 0.0, 0.0, 0.0, -1.0, 0.0, 1.0, 0.0,
+            )) * UnitQuaternion::from_scaled_axis(Vector3::z() * -0.5);
+            let readings: Vec<Reading> = (0..1000)
+                .map(|i| {
+                    let t_s = f64::from(i) * 0.002;
+                    let speed = if (0.5..1.5).contains(&t_s) { lean * about_forwards } else { 0.0 };
+                    let leant = UnitQuaternion::from_scaled_axis(
+                        Vector3::x() * (t_s - 0.5).clamp(0.0, 1.0) * lean * about_forwards,
+                    );
+                    let level_from_sensor = leant * bent;
+                    let rate = level_from_sensor.inverse() * (Vector3::x() * speed);
+                    Reading { t_s, rate, force_g: level_from_sensor.inverse() * Vector3::z(), clipped: false }
+                })
+                .collect();
+            let long = Unit::new_normalize(Vector3::y());
+            let track =
+                SegmentTrack::new(&readings, &NodeErrors::default(), seat(long), sign, (0.0, 0.45)).unwrap();
+            assert!((track.tilt(1.8) - lean).abs() < 0.01, "{}", track.tilt(1.8));
+        }
+    }
+
+    #[test]
+    fn noise_makes_no_turning_point_and_few_readings_no_panic() {
+        let long = Unit::new_normalize(Vector3::y());
+        let mut readings = turning(long, 0.4, 500.0, 2.0);
+        for (i, reading) in readings.iter_mut().enumerate() {
+            reading.rate += *long * (0.004 * ((i * 7919) % 13) as f64 - 0.024);
+        }
+        let track =
+            SegmentTrack::new(&readings, &NodeErrors::default(), seat(long), 1.0, (0.0, 0.45)).unwrap();
+        let back_s = track.last_fall_through(0.0, 0.5, 2.0).unwrap();
+        assert!((back_s - 1.5).abs() < 0.004, "{back_s}");
+        assert_eq!(track.last_fall_through(0.0, 2.1, 2.0), None);
+        assert_eq!(parabola(&[], &[], 0.0).count, 0);
+        assert_eq!(parabola(&[0.0], &[3.0], 0.0).rate, 3.0);
+    }
+}

@@ -1,0 +1,139 @@
+//! Chest and belt: turn at the top, lean at impact, and when pelvis and chest start back, against the virtual glove's
+//! own truth. `SEEDS=8`, `FIRST=100`, `PER_SWING=1`.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing)]
+
+#[path = "support/body_score.rs"]
+mod body_score;
+
+use body_score::{Score, TrueSegment};
+use hingeclock::detect::{AnalysisParams, BucketAnalysis, LiveAnalysis, OfflineAnalysis, Swing};
+use hingeclock::device::virtual_glove::{Profile, Scenario, SegmentTruth, SwingTruth, VirtualBucket};
+use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
+
+fn number(name: &str, usual: u64) -> u64 {
+    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
+}
+
+fn analysed(device: &DeviceDescription, arrivals: &[Arrival]) -> BucketAnalysis {
+    let mut analysis = OfflineAnalysis::new(device, AnalysisParams::default());
+    arrivals.iter().for_each(|arrival| analysis.push(arrival));
+    analysis.finish()
+}
+
+fn swing_of<'a>(swings: &'a [Swing], truth: &SwingTruth) -> Option<&'a Swing> {
+    swings.iter().find(|swing| swing.top.seconds_since(truth.top).abs() < 0.08)
+}
+
+fn true_segment(truth: &SegmentTruth) -> TrueSegment {
+    TrueSegment {
+        turn_at_top_deg: truth.turn_at_top_deg,
+        tilt_at_impact_deg: truth.tilt_at_impact_deg,
+        lead_to_top_ms: truth.lead_to_top_ms,
+        turnaround_dps2: truth.turnaround_dps2,
+        peak_dps: truth.peak_dps,
+    }
+}
+
+fn score(profile: Profile) -> (Score, Score) {
+    let (first, seeds) = (number("FIRST", 0), number("SEEDS", 4));
+    let (mut pelvis, mut chest) = (Score::new("pelvis"), Score::new("chest"));
+    for seed in first..first + seeds {
+        let bucket = VirtualBucket::play(&Scenario::study(profile, seed).with_trunk(), seed);
+        let analysis = analysed(&bucket.device, &bucket.arrivals);
+        for truth in &bucket.truth {
+            let Some(swing) = swing_of(&analysis.swings, truth) else { continue };
+            let (body, true_body) = (swing.body.as_ref(), truth.body.as_ref().unwrap());
+            pelvis.take(body.and_then(|body| body.pelvis.as_ref()), &true_segment(&true_body.pelvis));
+            chest.take(body.and_then(|body| body.chest.as_ref()), &true_segment(&true_body.chest));
+        }
+    }
+    println!("{} buckets {first}..{}", profile.word(), first + seeds);
+    println!("{pelvis}{chest}");
+    (pelvis, chest)
+}
+
+#[test]
+fn the_lead_of_the_pelvis_is_right_to_5_ms_on_good_and_common_sensors() {
+    for profile in [Profile::Clean, Profile::Typical] {
+        let (pelvis, chest) = score(profile);
+        for score in [&pelvis, &chest] {
+            assert!(score.share_found() > 0.9, "{score}");
+            assert!(score.lead_p95_ms() <= 5.0, "{score}");
+            assert!(score.turn_p95_deg() <= 3.0, "{score}");
+            assert!(score.tilt_p95_deg() <= 3.0, "{score}");
+            score.assert_bars_hold();
+        }
+    }
+}
+
+#[test]
+fn poor_sensors_are_told_with_wider_bars() {
+    let (pelvis, chest) = score(Profile::Harsh);
+    for score in [&pelvis, &chest] {
+        assert!(score.share_found() > 0.8, "{score}");
+        score.assert_bars_hold();
+    }
+}
+
+fn of_glove(arrival: &Arrival) -> bool {
+    match arrival {
+        Arrival::Sample(sample) => matches!(sample.role, NodeRole::Hand | NodeRole::Forearm),
+        Arrival::Marker { .. } => true,
+    }
+}
+
+fn without_body(mut swings: Vec<Swing>) -> Vec<Swing> {
+    swings.iter_mut().for_each(|swing| swing.body = None);
+    swings
+}
+
+fn live(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Swing> {
+    let mut analysis = LiveAnalysis::new(device, AnalysisParams::default());
+    arrivals.iter().filter_map(|arrival| analysis.push(arrival)).map(|live| live.swing).collect()
+}
+
+#[test]
+fn nodes_on_the_trunk_change_no_other_number_offline_or_live() {
+    let mut bucket = VirtualBucket::play(&Scenario::study(Profile::Typical, 3).with_trunk(), 3);
+    let glove: Vec<Arrival> = bucket.arrivals.iter().filter(|arrival| of_glove(arrival)).cloned().collect();
+    let with = analysed(&bucket.device, &bucket.arrivals);
+    let live_with = live(&bucket.device, &bucket.arrivals);
+    assert!(with.swings.iter().any(|swing| swing.body.is_some()));
+    assert!(live_with.iter().any(|swing| swing.body.is_some()));
+    bucket.device.nodes.retain(|node| matches!(node.role, NodeRole::Hand | NodeRole::Forearm));
+    let alone = analysed(&bucket.device, &glove);
+    let live_alone = live(&bucket.device, &glove);
+    assert!(alone.swings.iter().chain(&live_alone).all(|swing| swing.body.is_none()));
+    assert_eq!(format!("{:?}", without_body(with.swings)), format!("{:?}", alone.swings));
+    assert_eq!(format!("{:?}", without_body(live_with)), format!("{live_alone:?}"));
+}
+
+#[test]
+fn live_says_of_the_trunk_what_offline_says() {
+    let bucket = VirtualBucket::play(&Scenario::study(Profile::Clean, 5).with_trunk(), 5);
+    let offline = analysed(&bucket.device, &bucket.arrivals);
+    let mut compared = 0;
+    for swing in live(&bucket.device, &bucket.arrivals) {
+        let Some(other) = offline.swings.iter().find(|o| o.top.seconds_since(swing.top).abs() < 0.05) else {
+            continue;
+        };
+        let start = |swing: &Swing| swing.body.as_ref()?.pelvis.as_ref()?.start_back.map(|start| start.at);
+        if let (Some(live), Some(offline)) = (start(&swing), start(other)) {
+            compared += 1;
+            assert!(live.seconds_since(offline).abs() < 0.002, "{live:?} {offline:?}");
+        }
+    }
+    assert!(compared > 3, "{compared}");
+}
+
+#[test]
+fn one_node_on_the_trunk_is_enough_and_none_gives_nothing() {
+    let scenario = Scenario::study(Profile::Clean, 1);
+    let roles = vec![NodeRole::Hand, NodeRole::Forearm, NodeRole::Belt];
+    let bucket = VirtualBucket::play(&Scenario { roles, ..scenario }, 1);
+    let analysis = analysed(&bucket.device, &bucket.arrivals);
+    let bodies: Vec<_> = analysis.swings.iter().filter_map(|swing| swing.body.as_ref()).collect();
+    assert!(bodies.len() > 4 && bodies.iter().all(|body| body.pelvis.is_some() && body.chest.is_none()));
+    assert_eq!(analysis.losses.len(), 3);
+}

@@ -1,0 +1,128 @@
+//! How far off the numbers of a segment of the trunk are, and whether their bars hold.
+
+use hingeclock::detect::SegmentTurn;
+use std::fmt;
+
+/// What is true of a segment in a swing.
+#[derive(Clone, Copy, Debug)]
+pub struct TrueSegment {
+    pub turn_at_top_deg: f64,
+    pub tilt_at_impact_deg: f64,
+    pub lead_to_top_ms: f64,
+    pub turnaround_dps2: f64,
+    pub peak_dps: f64,
+}
+
+/// Errors and bars of one segment over many swings.
+#[derive(Debug)]
+pub struct Score {
+    segment: &'static str,
+    swings: usize,
+    /// Error and bar each.
+    lead_ms: Vec<(f64, f64)>,
+    turn_deg: Vec<(f64, f64)>,
+    tilt_deg: Vec<(f64, f64)>,
+    peak_share: Vec<f64>,
+}
+
+fn percentile(errors: impl Iterator<Item = f64>, share: f64) -> f64 {
+    let mut sizes: Vec<f64> = errors.map(f64::abs).collect();
+    sizes.sort_by(f64::total_cmp);
+    let at = ((sizes.len() as f64 - 1.0).max(0.0) * share).round() as usize;
+    sizes.get(at).copied().unwrap_or(f64::NAN)
+}
+
+fn covered(pairs: &[(f64, f64)], bars: f64) -> f64 {
+    let within = pairs.iter().filter(|(error, sd)| error.abs() <= bars * sd).count();
+    within as f64 / pairs.len().max(1) as f64
+}
+
+impl Score {
+    pub fn new(segment: &'static str) -> Score {
+        Score {
+            segment,
+            swings: 0,
+            lead_ms: Vec::new(),
+            turn_deg: Vec::new(),
+            tilt_deg: Vec::new(),
+            peak_share: Vec::new(),
+        }
+    }
+
+    /// Takes what was found of a segment, if anything, and what is true.
+    pub fn take(&mut self, found: Option<&SegmentTurn>, truth: &TrueSegment) {
+        self.swings += 1;
+        let Some(found) = found else { return };
+        let turn_off = found.turn_at_top_deg.value - truth.turn_at_top_deg;
+        self.turn_deg.push((turn_off, found.turn_at_top_deg.sd));
+        let tilt_off = found.tilt_at_impact_deg.value - truth.tilt_at_impact_deg;
+        self.tilt_deg.push((tilt_off, found.tilt_at_impact_deg.sd));
+        self.peak_share.push(found.peak_dps / truth.peak_dps - 1.0);
+        let lead = found.start_back.map(|start| start.lead_to_top_ms);
+        if let Some(lead) = lead {
+            self.lead_ms.push((lead.value - truth.lead_to_top_ms, lead.sd));
+        }
+        if std::env::var_os("PER_SWING").is_some() {
+            println!(
+                "{} lead {:?} true {:.1} ms ({:.0} °/s²), turn {:.1} ± {:.1} true {:.1}, tilt {:.1} ± {:.1} true {:.1}, {:?}",
+                self.segment,
+                lead.map(|lead| format!("{:.1} ± {:.1}", lead.value, lead.sd)),
+                truth.lead_to_top_ms,
+                truth.turnaround_dps2,
+                found.turn_at_top_deg.value,
+                found.turn_at_top_deg.sd,
+                truth.turn_at_top_deg,
+                found.tilt_at_impact_deg.value,
+                found.tilt_at_impact_deg.sd,
+                truth.tilt_at_impact_deg,
+                found.flags,
+            );
+        }
+    }
+
+    /// Share of swings with a lead.
+    pub fn share_found(&self) -> f64 {
+        self.lead_ms.len() as f64 / self.swings.max(1) as f64
+    }
+
+    pub fn lead_p95_ms(&self) -> f64 {
+        percentile(self.lead_ms.iter().map(|pair| pair.0), 0.95)
+    }
+
+    pub fn turn_p95_deg(&self) -> f64 {
+        percentile(self.turn_deg.iter().map(|pair| pair.0), 0.95)
+    }
+
+    #[allow(dead_code, reason = "each test file uses its own part of this")]
+    pub fn tilt_p95_deg(&self) -> f64 {
+        percentile(self.tilt_deg.iter().map(|pair| pair.0), 0.95)
+    }
+
+    /// Of normal errors 95 % lie within two bars; that many have to, but for chance among so few.
+    pub fn assert_bars_hold(&self) {
+        for pairs in [&self.lead_ms, &self.turn_deg, &self.tilt_deg] {
+            assert!(covered(pairs, 2.0) >= 0.85, "{self}");
+        }
+    }
+}
+
+impl fmt::Display for Score {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let line = |pairs: &[(f64, f64)], unit: &str| {
+            format!(
+                "off by {:.2} (p50), {:.2} (p95) {unit}, bar {:.2}, within one bar {:.0} %, two {:.0} %",
+                percentile(pairs.iter().map(|pair| pair.0), 0.5),
+                percentile(pairs.iter().map(|pair| pair.0), 0.95),
+                percentile(pairs.iter().map(|pair| pair.1), 0.5),
+                100.0 * covered(pairs, 1.0),
+                100.0 * covered(pairs, 2.0),
+            )
+        };
+        writeln!(f, "{}: {} of {} swings with a lead", self.segment, self.lead_ms.len(), self.swings)?;
+        writeln!(f, "  lead against the top {}", line(&self.lead_ms, "ms"))?;
+        writeln!(f, "  turn at the top      {}", line(&self.turn_deg, "°"))?;
+        writeln!(f, "  lean at impact       {}", line(&self.tilt_deg, "°"))?;
+        let peak = percentile(self.peak_share.iter().copied(), 0.95);
+        writeln!(f, "  fastest turning      off by {:.1} % (p95)", 100.0 * peak)
+    }
+}
