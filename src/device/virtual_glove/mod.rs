@@ -26,12 +26,14 @@ pub mod study;
 pub mod swing;
 pub mod tissue;
 pub mod truth;
+pub mod truth_speed;
 pub mod vector;
 
 pub use scenario::{Cue, Plan, Scenario};
 pub use stream::GloveStream;
 pub use study::Profile;
 pub use truth::{SwingTruth, TrueAngle, TruePoint, TrueSet};
+pub use truth_speed::{TrueRelease, TrueSpeed};
 
 use crate::sample::{Arrival, DeviceDescription};
 

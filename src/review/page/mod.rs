@@ -6,6 +6,7 @@ mod answers;
 mod chart;
 mod curves;
 mod distribution;
+mod hand_path;
 pub mod library;
 pub mod live;
 mod order;
