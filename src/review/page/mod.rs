@@ -7,6 +7,7 @@ mod body;
 mod chart;
 mod curves;
 mod distribution;
+mod hand_path;
 pub mod library;
 pub mod live;
 mod order;

@@ -39,14 +39,14 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
                 (events(swing, said, shown.takes_remarks))
             }
             (certainty(swing))
-            (speed::panel(swing, &review.measures))
+            (speed::panel(shown, number, swing))
             (body::panel(swing))
             (doubts(swing))
             (raw_place(shown, number))
         }
     };
-    let scripts = &["swing.js"];
-    Some(Shell { title: &name, scripts, head: html! {}, ways: ways(shown), body: content }.text())
+    let scripts = &["swing.js", speed::SCRIPT];
+    Some(Shell { title: &name, scripts, head: speed::head(), ways: ways(shown), body: content }.text())
 }
 
 /// The data that the cursor runs over, as JSON; none where there is no such swing, counted from 1.
