@@ -8,6 +8,7 @@ mod chart;
 mod curves;
 mod distribution;
 mod hand_path;
+mod film;
 pub mod library;
 pub mod live;
 mod order;

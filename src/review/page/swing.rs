@@ -3,7 +3,7 @@
 
 use super::chart::{Scale, path, px, ticks};
 use super::shell::{Shell, bucket_address, ways};
-use super::{Kind, body, key_mark, set_sentence, speed, title};
+use super::{Kind, body, film, key_mark, set_sentence, speed, title};
 use crate::detect::Swing;
 use crate::device::frames::place_word;
 use crate::record::library::moved::SwingEvent;
@@ -46,7 +46,11 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
         }
     };
     let scripts = &["swing.js", speed::SCRIPT];
-    Some(Shell { title: &name, scripts, head: speed::head(), ways: ways(shown), body: content }.text())
+    let head = html! {
+        link rel="stylesheet" href="/assets/film.css";
+        (speed::head())
+    };
+    Some(Shell { title: &name, scripts, head, ways: ways(shown), body: content }.text())
 }
 
 /// The data that the cursor runs over, as JSON; none where there is no such swing, counted from 1.
@@ -78,7 +82,7 @@ fn neighbours(shown: &Shown, number: usize) -> Markup {
     }
 }
 
-/// Where the script draws. A film of the swing goes into `film`.
+/// Where the script draws.
 fn stage() -> Markup {
     html! {
         noscript { p { "The moving part of this page needs scripts; the numbers below do not." } }
@@ -87,7 +91,7 @@ fn stage() -> Markup {
             div.views {
                 figure { figcaption { "Face-on" } svg #face-on role="img" aria-label="Lead arm and club, face-on" {} }
                 figure { figcaption { "Down the line" } svg #down-the-line role="img" aria-label="Lead arm and club, down the line" {} }
-                div #film {}
+                (film::place())
                 dl.now #now aria-label="At the cursor" {}
             }
             p.about {
@@ -101,6 +105,7 @@ fn stage() -> Markup {
                 label { "Speed " select #speed { option value="0.05" { "1/20" } option value="0.125" selected { "1/8" } option value="0.25" { "1/4" } option value="1" { "1" } } }
                 label.wide { "Cursor, ms against the top " input type="range" #cursor step="any"; }
             }
+            (film::laying())
             h2 { "Over time" }
             p.about { "Drag a handle, or step it with the arrow keys (with Shift by ten); Delete puts it back. What was computed stays." }
             div #lanes {}

@@ -1,7 +1,7 @@
 //! The scripts and styles that come with the build. An asset is added by a line of [`ASSETS`] and nothing else.
 
 /// Name in `/assets/`, type, content.
-const ASSETS: [(&str, &str, &str); 11] = [
+const ASSETS: [(&str, &str, &str); 16] = [
     ("page.css", "text/css", include_str!("../page/assets/page.css")),
     ("bench.css", "text/css", include_str!("../page/assets/bench.css")),
     ("live.js", SCRIPT, include_str!("../page/assets/live.js")),
@@ -12,6 +12,11 @@ const ASSETS: [(&str, &str, &str); 11] = [
     ("lanes.js", SCRIPT, include_str!("../page/assets/lanes.js")),
     ("worth.js", SCRIPT, include_str!("../page/assets/worth.js")),
     ("speed.css", "text/css", include_str!("../page/assets/speed.css")),
+    ("film.css", "text/css", include_str!("../page/assets/film.css")),
+    ("film.js", SCRIPT, include_str!("../page/assets/film.js")),
+    ("film-player.js", SCRIPT, include_str!("../page/assets/film-player.js")),
+    ("film-times.js", SCRIPT, include_str!("../page/assets/film-times.js")),
+    ("click.js", SCRIPT, include_str!("../page/assets/click.js")),
     ("library.js", SCRIPT, include_str!("../page/assets/library.js")),
 ];
 

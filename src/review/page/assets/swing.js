@@ -2,6 +2,8 @@
 
 import { lanes } from "./lanes.js";
 import { figure } from "./figure.js";
+import { film } from "./film.js";
+import { nearest } from "./film-player.js";
 import { written } from "./numbers.js";
 
 const place = document.getElementById("swing");
@@ -16,16 +18,6 @@ function say(what, wrong) {
   told.classList.toggle("wrong", Boolean(wrong));
 }
 
-/// The point of the curve nearest to an instant.
-function nearest(t_ms, at) {
-  let low = 0, high = t_ms.length - 1;
-  while (high - low > 1) {
-    const middle = (low + high) >> 1;
-    if (t_ms[middle] <= at) low = middle; else high = middle;
-  }
-  return at - t_ms[low] < t_ms[high] - at ? low : high;
-}
-
 async function start() {
   const answer = await fetch(location.pathname + "/motion.json");
   if (!answer.ok) return;
@@ -38,7 +30,9 @@ async function start() {
   const cursor = element("cursor");
   cursor.min = t[0];
   cursor.max = t[t.length - 1];
+  const speed = element("speed");
   let at = 0;
+  const beside = film(motion, { seek_ms: (ms) => seek(nearest(t, ms)), pause: () => play(false), toggle: () => play(!playing) });
 
   function seek(index) {
     at = Math.min(Math.max(index, 0), t.length - 1);
@@ -47,7 +41,8 @@ async function start() {
     views.forEach((view) => view(at));
     drawn.cursor(at);
     now();
-    // For a film of the swing, or whatever else follows: ms against the top.
+    beside.cursor(t[at], playing, Number(speed.value));
+    // For whatever else follows: ms against the top.
     place.dispatchEvent(new CustomEvent("cursor", { detail: { t_ms: t[at], playing } }));
   }
 
@@ -64,20 +59,24 @@ async function start() {
     }));
   }
 
-  // Playing goes by the clock of the page, so that slow motion is as slow as it says whatever the screen does.
+  // Playing goes by the clock of the film where one plays, else by that of the page, so that slow motion is as slow as
+  // it says whatever the screen does.
   let playing = false;
   let from = null;
   function play(on) {
+    const halts = playing && !on;
     playing = on;
     from = null;
     element("play").setAttribute("aria-pressed", String(on));
+    if (halts) beside.rest();
     if (on && at === t.length - 1) seek(0);
     if (on) requestAnimationFrame(frame);
   }
   function frame(clock_ms) {
     if (!playing) return;
-    if (from === null) from = { clock_ms, t_ms: t[at] };
-    const ms = from.t_ms + (clock_ms - from.clock_ms) * Number(element("speed").value);
+    const led_ms = beside.now_ms();
+    if (from === null || led_ms !== null) from = { clock_ms, t_ms: led_ms ?? t[at] };
+    const ms = from.t_ms + (clock_ms - from.clock_ms) * Number(speed.value);
     seek(nearest(t, ms));
     if (ms >= t[t.length - 1]) play(false); else requestAnimationFrame(frame);
   }
@@ -104,6 +103,7 @@ async function start() {
     const at_us = Math.round(motion.top_us + t[index] * 1000);
     if (!(await remark(event.word + " " + at_us, event.name + " moved to " + written(t[index], 0) + " ms."))) return;
     event.moved_ms = t[index];
+    beside.rest();
     drawn.handles();
     await again();
   }
@@ -111,11 +111,13 @@ async function start() {
     if (!takesRemarks || event.moved_ms === null) return;
     if (!(await remark(event.word + " computed", event.name + " is back at the computed."))) return;
     event.moved_ms = null;
+    beside.rest();
     drawn.handles();
     await again();
   }
 
   cursor.oninput = () => { play(false); seek(nearest(t, Number(cursor.value))); };
+  speed.onchange = () => { if (playing) play(false), play(true); };
   element("play").onclick = () => play(!playing);
   element("back-frame").onclick = () => { play(false); seek(at - 1); };
   element("on-frame").onclick = () => { play(false); seek(at + 1); };
