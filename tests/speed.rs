@@ -116,6 +116,7 @@ fn speeds_agree_with_the_virtual_glove() {
     let buckets = [("demo 1", VirtualBucket::demo(1)), ("demo 2", VirtualBucket::demo(2)), ("left", left)];
     for (name, bucket) in buckets {
         let found = compare(name, &offline(&bucket), &bucket.truth);
+        assert_eq!(found.len(), bucket.truth.len(), "{name}: every swing has its speeds");
         let off = summary(name, &found);
         let wrist = median(found.iter().map(|found| found.wrist_off.abs()).collect()) * 100.0;
         let wrist_sd = median(found.iter().map(|found| found.wrist_sd).collect()) * 100.0;
@@ -227,14 +228,31 @@ fn the_command_tells_speeds_and_what_changes_are_worth() {
         assert!(swing["figures"]["face_deg"]["why_not"].is_string());
     }
     assert!(object["what_if"]["validity"].as_str().unwrap().contains("no promise"));
+    let mut changed = 0;
     for club in object["what_if"]["clubs"].as_array().unwrap() {
         for curve in club["curves"].as_array().unwrap() {
             let points = curve["points"].as_array().unwrap();
             let own = points.iter().find(|point| point["by"] == 0.0).unwrap();
-            let (head, measured) = (own["head_mps"].as_f64().unwrap(), club["head_mps"].as_f64().unwrap());
-            assert!((head / measured - 1.0).abs() < 0.1, "{head} of {measured}");
+            assert_eq!(own["head_mps"], club["head_mps"]);
+            assert_eq!([&own["change_low_mps"], &own["change_high_mps"]], [&Value::from(0.0); 2]);
+            changed += check_points(points, club["head_mps"].as_f64().unwrap());
         }
     }
+    assert!(changed > 50, "{changed} changes are worth something");
+}
+
+/// A changed speed is the own one and the change, which lies within its range; how many changes are more than nothing.
+fn check_points(points: &[Value], own_mps: f64) -> usize {
+    let number = |point: &Value, key: &str| point[key].as_f64();
+    let mut changed = 0;
+    for point in points.iter().filter(|point| !point["head_mps"].is_null()) {
+        let [head, change, low, high] = ["head_mps", "change_mps", "change_low_mps", "change_high_mps"]
+            .map(|key| number(point, key).unwrap());
+        assert!((head - own_mps - change).abs() < 0.016, "{point}, own {own_mps}");
+        assert!(low - 0.006 <= change && change <= high + 0.006, "{point}");
+        changed += usize::from(change.abs() > 0.1);
+    }
+    changed
 }
 
 #[test]

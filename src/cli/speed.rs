@@ -1,12 +1,13 @@
 //! `speed`: where the club head's speed comes from, and what a change would be worth.
 
 use super::Outcome;
-use super::input::{Fed, feed, note_input, review_of, settings, tell};
+use super::input::{Fed, analysed, review_of, settings, tell};
 use super::output::print;
-use crate::daemon::analysis_params;
-use crate::detect::OfflineAnalysis;
+use crate::review::page::PageModel;
+use crate::review::serve::bench::{Bench, OwnFile};
 use crate::review::speed::{json, table, worth};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// Tell where the club head's speed comes from, and what a change would be worth.
 #[derive(Debug, clap::Args)]
@@ -17,7 +18,8 @@ use std::path::PathBuf;
   hingeclock speed bucket.mcap --settings robin.toml
 
 The club has to have been named (key n or c, or `club iron`). Its measures and those of the arm stand in the
-settings; without them usual ones are taken, and the bars are wider.")]
+settings; without them usual ones are taken, and the bars are wider. Clubs that were put right on the page count,
+and swings left out there are left out of what changes are worth.")]
 pub struct Args {
     /// A recording or a raw CSV (plain or gzipped).
     input: PathBuf,
@@ -38,17 +40,17 @@ pub struct Args {
 /// The input or the settings cannot be read.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
-    let params = analysis_params(&settings);
-    let start = |device: &_| OfflineAnalysis::new(device, params);
-    let Fed { state, player, report, .. } = feed(&args.input, &settings, start, OfflineAnalysis::push)?;
-    let mut analysis = state.finish();
-    note_input(&mut analysis, &report);
-    let review = review_of(&args.input, player, analysis, &settings);
-    let worth = args.what_if.then(|| worth::worth(&review));
+    let Fed { state, player, hand, report } = analysed(&args.input, &settings)?;
+    let bare = review_of(&args.input, player, state, &settings);
+    // Clubs as they were put right, and swings left out, as the page has them.
+    let bench = Bench::of_file(OwnFile { path: args.input.clone(), hand }, Box::new(super::wall_time));
+    let said = bench.own(&Arc::new(PageModel { review: bare, live: false }));
+    let review = &said.review;
+    let worth = args.what_if.then(|| worth::worth(review));
     let text = if args.json {
-        json::text(&review, worth.as_deref())?
+        json::text(review, worth.as_deref())?
     } else {
-        table::text(&review, worth.as_deref(), super::terminal_width())
+        table::text(review, worth.as_deref(), super::terminal_width())
     };
     print(&text)?;
     Ok(tell(&report))

@@ -119,7 +119,7 @@ pub(super) fn motion(
 ) -> SwingMotion {
     let micros = |t_s: f64| DeviceTime((t_s * 1e6).round() as i64);
     if candidate.hand_alone {
-        return SwingMotion::default();
+        return SwingMotion { lead_arm_sign, grip, ..SwingMotion::default() };
     }
     let velocity = velocity(candidate, wrist, instants);
     let sensor_from_hand = wrist.axes.hand_from_sensor().inverse();

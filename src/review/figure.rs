@@ -8,7 +8,7 @@
 //! World: x to the target, y up, z from the player to the ball, for a right-handed player; a left-handed one's is
 //! the mirror image in both views.
 
-use crate::detect::{AnalysisParams, CurvePoint, Swing};
+use crate::detect::{CurvePoint, Swing};
 use crate::fusion::wrist;
 use crate::record::measures::USUAL_ARM_M;
 use crate::units::PlayerHand;
@@ -46,16 +46,17 @@ pub struct Pose {
 pub fn poses(swing: &Swing, hand: PlayerHand) -> Vec<Pose> {
     let value = |angle: Option<crate::units::Measured>| angle.map_or(0.0, |angle| angle.value);
     let address = (value(swing.hinge_deg.address), value(swing.flexion_deg.address));
-    swing.curve.iter().map(|point| pose(point, address, hand)).collect()
+    let shaft = shaft(swing.motion.grip);
+    swing.curve.iter().map(|point| pose(point, address, (hand, shaft))).collect()
 }
 
-fn pose(point: &CurvePoint, address_deg: (f64, f64), hand: PlayerHand) -> Pose {
+fn pose(point: &CurvePoint, address_deg: (f64, f64), (hand, shaft): (PlayerHand, Vector3<f64>)) -> Pose {
     let known = |angle: f64| if angle.is_finite() { angle } else { 0.0 };
     let hinge = (known(point.hinge_deg) + address_deg.0).to_radians();
     let flexion = (known(point.flexion_deg) + address_deg.1).to_radians();
     let world_from_forearm = forearm(known(point.arm_travel_deg), known(point.roll_deg));
     let wrist = world_from_forearm * Vector3::new(0.0, -USUAL_ARM_M, 0.0);
-    let head = wrist + world_from_forearm * (wrist::bent(hinge, flexion, LEFT_ARM) * shaft() * CLUB_M);
+    let head = wrist + world_from_forearm * (wrist::bent(hinge, flexion, LEFT_ARM) * shaft * CLUB_M);
     Pose { wrist: seen(wrist, hand), head: seen(head, hand) }
 }
 
@@ -73,9 +74,8 @@ fn forearm(travel_deg: f64, roll_deg: f64) -> UnitQuaternion<f64> {
     turned * UnitQuaternion::from_rotation_matrix(&at_takeaway) * rolled
 }
 
-/// The shaft in the left hand: between its long axis and the thumb.
-fn shaft() -> Vector3<f64> {
-    let grip = AnalysisParams::default().grip_deg.to_radians();
+/// The shaft in the left hand: between its long axis and the thumb, by the grip's angle, rad.
+fn shaft(grip: f64) -> Vector3<f64> {
     Vector3::new(0.0, -grip.cos(), -grip.sin())
 }
 
@@ -92,6 +92,8 @@ mod tests {
     use super::*;
     use crate::units::DeviceTime;
     use proptest::prelude::*;
+
+    const USUAL_GRIP: f64 = 31.0 * std::f64::consts::PI / 180.0;
 
     fn at(travel: f64, roll: f64, hinge: f64, flexion: f64) -> CurvePoint {
         CurvePoint {
@@ -110,8 +112,8 @@ mod tests {
             travel in -180.0..200.0, roll in -120.0..120.0, hinge in -40.0..60.0, flexion in -50.0..50.0,
         ) {
             let point = at(travel, roll, hinge, flexion);
-            let right = pose(&point, (0.0, 0.0), PlayerHand::Right);
-            let left = pose(&point, (0.0, 0.0), PlayerHand::Left);
+            let right = pose(&point, (0.0, 0.0), (PlayerHand::Right, shaft(USUAL_GRIP)));
+            let left = pose(&point, (0.0, 0.0), (PlayerHand::Left, shaft(USUAL_GRIP)));
             let far = |a: Seen, b: Seen| {
                 (a.face_on - b.face_on).hypot(a.down_the_line - b.down_the_line).hypot(a.up - b.up)
             };
@@ -126,17 +128,31 @@ mod tests {
     }
 
     #[test]
+    fn the_club_stands_at_the_grips_angle() {
+        for grip_deg in [20.0_f64, 31.0, 45.0] {
+            let shaft = shaft(grip_deg.to_radians());
+            let Pose { wrist, head } = pose(&at(0.0, 0.0, 0.0, 0.0), (0.0, 0.0), (PlayerHand::Right, shaft));
+            let club =
+                [head.face_on - wrist.face_on, head.down_the_line - wrist.down_the_line, head.up - wrist.up];
+            let arm = [wrist.face_on, wrist.down_the_line, wrist.up];
+            let dot: f64 = club.iter().zip(arm).map(|(a, b)| a * b).sum();
+            let between = (dot / CLUB_M / USUAL_ARM_M).acos().to_degrees();
+            assert!((between - grip_deg).abs() < 1e-6, "{between} for {grip_deg}");
+        }
+    }
+
+    #[test]
     fn it_stands_and_swings_as_a_right_handed_player_does() {
-        let address = pose(&at(0.0, 0.0, 0.0, 0.0), (0.0, 0.0), PlayerHand::Right);
+        let address = pose(&at(0.0, 0.0, 0.0, 0.0), (0.0, 0.0), (PlayerHand::Right, shaft(USUAL_GRIP)));
         assert!(address.head.up < address.wrist.up && address.wrist.up < 0.0, "{address:?}");
         assert!(address.head.down_the_line > address.wrist.down_the_line, "the club reaches to the ball");
         assert!(address.head.face_on.abs() < 1e-9);
         // Arm horizontal going back, rolled and hinged: the club points up.
-        let back = pose(&at(90.0, 80.0, 40.0, 0.0), (0.0, 0.0), PlayerHand::Right);
+        let back = pose(&at(90.0, 80.0, 40.0, 0.0), (0.0, 0.0), (PlayerHand::Right, shaft(USUAL_GRIP)));
         assert!((back.wrist.up).abs() < 1e-9 && back.wrist.face_on < 0.0, "{back:?}");
         assert!(back.head.up > 0.5, "{back:?}");
         // Past impact it goes to the target.
-        let through = pose(&at(-60.0, -30.0, 0.0, 0.0), (0.0, 0.0), PlayerHand::Right);
+        let through = pose(&at(-60.0, -30.0, 0.0, 0.0), (0.0, 0.0), (PlayerHand::Right, shaft(USUAL_GRIP)));
         assert!(through.wrist.face_on > 0.3, "{through:?}");
     }
 }

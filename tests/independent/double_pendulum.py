@@ -65,7 +65,7 @@ def run(case):
 
     begin = [0.0, case["cock"], 0.0, 0.0]
     found = solve_ivp(change, (0.0, case["times"][-1]), begin, method="DOP853", t_eval=case["times"],
-                      rtol=1e-11, atol=1e-11)
+                      rtol=1e-12, atol=1e-13)
     states = []
     for y in found.y.T:
         arm = y[0] - case["start"]

@@ -96,6 +96,7 @@ fn swing_truth(label: &Value, traces: &mut Traces) -> SwingTruth {
         peak_arm_dps: number(&label["peak_forearm_rate_dps"]),
         head_speed_mps: number(&label["clubhead_speed_mps"]),
         wrist_speed_mps: f64::NAN,
+        speed: None,
         plane_normal_world: [0, 1, 2].map(|i| number(&label["swing_plane_normal_world"][i])),
         fit_epoch: epoch as u32,
         fit_calibrated: epoch == 0,

@@ -19,7 +19,7 @@ use crate::units::PlayerHand;
 /// The hub to the lead shoulder, in the frame that turns with the shoulders, m.
 const SHOULDER_M: Vec3 = [-0.17, -0.04, 0.0];
 /// The lead shoulder to the elbow, in the frame of the upper arm, m.
-const UPPER_ARM_M: Vec3 = [0.0, -0.30, 0.0];
+pub(super) const UPPER_ARM_M: Vec3 = [0.0, -0.30, 0.0];
 /// The elbow to the wrist, in the frame of the forearm, m.
 const FOREARM_M: Vec3 = [0.0, -0.26, 0.0];
 
@@ -288,7 +288,7 @@ fn left_arm_motion(role: NodeRole, joints: &[Jet; JOINTS]) -> SegmentMotion {
 /// Angle between the shaft and the hand's long axis, towards the thumb, degrees.
 const GRIP_DEG: f64 = 31.0;
 /// Where the shaft is gripped, in the hand of a left lead arm, m: in the palm, near the knuckles.
-const GRIPPED_M: Vec3 = [0.022, -0.075, 0.0];
+pub(super) const GRIPPED_M: Vec3 = [0.022, -0.075, 0.0];
 
 /// Where the head of a club is in the hand, m. The virtual player's clubs are of usual lengths, gripped 70 mm from
 /// the end and stiff, with the head's middle 20 mm before the other end.

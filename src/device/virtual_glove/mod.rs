@@ -28,6 +28,7 @@ pub mod tissue;
 pub mod trunk;
 pub mod trunk_truth;
 pub mod truth;
+pub mod truth_speed;
 pub mod vector;
 
 pub use scenario::{Cue, Plan, Scenario};
@@ -35,6 +36,7 @@ pub use stream::GloveStream;
 pub use study::Profile;
 pub use trunk_truth::{BodyTruth, SegmentTruth};
 pub use truth::{SwingTruth, TrueAngle, TruePoint, TrueSet};
+pub use truth_speed::{TrueRelease, TrueSpeed};
 
 use crate::sample::{Arrival, DeviceDescription};
 

@@ -5,6 +5,7 @@ use super::body::{Joint, head_in_hand_m, segment_motion};
 use super::clock::NodeClock;
 use super::swing::{SwingPlan, SwingSize};
 use super::trunk_truth::BodyTruth;
+use super::truth_speed::{self, Player, TrueSpeed};
 use super::vector::{Vec3, add, apply, dot, norm, scale};
 use crate::sample::NodeRole;
 use crate::units::{DeviceTime, PlayerHand};
@@ -118,6 +119,8 @@ pub struct SwingTruth {
     pub head_speed_mps: f64,
     /// Speed of the wrist then, m/s.
     pub wrist_speed_mps: f64,
+    /// Where the speed comes from; none where the truth comes from elsewhere and does not tell.
+    pub speed: Option<TrueSpeed>,
     /// Unit normal of the swing plane, world frame.
     pub plane_normal_world: Vec3,
     /// How often the glove's seat on the arm had changed by then.
@@ -428,6 +431,8 @@ pub fn measure(
     let stamp = |position: f64| hand_clock.stamp(trace.time_s(position));
     let speed =
         |point_m| speed_of_hand_point(activity, restless, player_hand, (trace.time_s(events.end), point_m));
+    let player = Player { activity, restless, hand: player_hand, club: &plan.club };
+    let times_s = [events.takeaway, events.top, events.end].map(|position| trace.time_s(position));
     Some(SwingTruth {
         club: plan.club.clone(),
         size: plan.size,
@@ -447,6 +452,7 @@ pub fn measure(
         peak_arm_dps: events.peak_arm_dps,
         head_speed_mps: speed(head_in_hand_m(&plan.club, player_hand)),
         wrist_speed_mps: speed([0.0; 3]),
+        speed: Some(truth_speed::measure(&player, times_s)),
         plane_normal_world: events.normal,
         fit_epoch: activity.fit.epoch,
         fit_calibrated: activity.fit.calibrated_epoch == Some(activity.fit.epoch),

@@ -8,6 +8,7 @@ mod chart;
 mod curves;
 mod distribution;
 mod film;
+mod hand_path;
 pub mod library;
 pub mod live;
 mod order;

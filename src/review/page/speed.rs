@@ -1,39 +1,70 @@
 //! A swing's speeds on its page: hand and head at the ball, what gives them, the release, and the flat wrist. What
 //! the sensors cannot tell is said to be unknown, and why.
 
+use super::hand_path;
 use crate::detect::Swing;
-use crate::record::measures::Measures;
+use crate::review::serve::bench::Shown;
 use crate::review::speed::{ASSUMED, Figure, SwingSpeed};
 use crate::review::wording::number;
-use crate::units::Measured;
+use crate::units::{Measured, PlayerHand};
 use maud::{Markup, html};
 use std::collections::BTreeSet;
 
 /// How a figure is written: its unit, and its decimals. Speeds are put in the reader's units by `numbers.js`.
 enum Unit {
     Speed,
+    Length,
     Other(&'static str, usize),
 }
 
 const DEGREES: Unit = Unit::Other("°", 0);
 const MS: Unit = Unit::Other("\u{a0}ms", 0);
 
-/// The panel of a swing.
-pub fn panel(swing: &Swing, measures: &Measures) -> Markup {
+/// The script that draws what changes are worth.
+pub const SCRIPT: &str = "worth.js";
+
+/// What the page of a swing needs in its head.
+pub fn head() -> Markup {
+    html! { link rel="stylesheet" href="/assets/speed.css"; }
+}
+
+/// The panel of a swing, counted from 1.
+pub fn panel(shown: &Shown, number: usize, swing: &Swing) -> Markup {
     html! {
         section aria-labelledby="speed-title" {
             h2 #speed-title { "Where the speed comes from" }
-            @match SwingSpeed::of(swing, measures) {
-                Ok(speed) => (figures(&rows(&speed))),
+            @match SwingSpeed::of(swing, &shown.model.review.measures) {
+                Ok(speed) => {
+                    (figures(&rows(&speed)))
+                    @if let Ok(path) = &speed.path { (hand_path::figures(path, side(shown))) }
+                    (what_if(shown, number))
+                }
                 Err(reason) => p { "Not known: " (reason) "." },
             }
         }
     }
 }
 
+/// Which way round the player is seen.
+fn side(shown: &Shown) -> f64 {
+    if shown.hand == Some(PlayerHand::Left) { -1.0 } else { 1.0 }
+}
+
+/// Where `assets/worth.js` draws what changes are worth with this club, once it is opened: that takes seconds to
+/// work out.
+fn what_if(shown: &Shown, number: usize) -> Markup {
+    html! {
+        details #worth data-from=(format!("/bucket/{}/swing/{number}/worth.json", shown.key)) {
+            summary { "What if the hinge were set, or held, otherwise?" }
+            div #worth-curves { p role="status" { "Fitting a pendulum to the swings with this club: some seconds …" } }
+        }
+    }
+}
+
 /// Words, figure and unit of each line.
-fn rows(speed: &SwingSpeed) -> [(&'static str, Figure, Unit); 12] {
+fn rows(speed: &SwingSpeed) -> [(&'static str, Figure, Unit); 15] {
     let SwingSpeed { head, release, flat, .. } = speed;
+    let path = speed.path.as_ref().map_err(|reason| *reason);
     [
         ("Head at the ball", head.head_mps, Unit::Speed),
         ("given by the moving shoulder", head.from_body_mps, Unit::Speed),
@@ -41,8 +72,11 @@ fn rows(speed: &SwingSpeed) -> [(&'static str, Figure, Unit); 12] {
         ("given by the wrist, released", head.from_wrist_mps, Unit::Speed),
         ("given by the forearm, rolling", head.from_roll_mps, Unit::Speed),
         ("Hand at the ball", head.hand_mps, Unit::Speed),
+        ("Hand at its fastest", path.and_then(|path| path.peak_mps), Unit::Speed),
+        ("Radius of the hand's arc at the ball", path.and_then(|path| path.radius_m), Unit::Length),
+        ("Shoulder moved from top to ball", path.and_then(|path| path.hub_travel_m), Unit::Length),
         ("Release begins before the ball", release.release_before_ball_ms, MS),
-        ("Shaft from a straight line then", release.lag_at_release_deg, DEGREES),
+        ("Arm and shaft then", release.arm_shaft_at_release_deg, DEGREES),
         ("Shaft leans forward at the ball", head.shaft_lean_deg, DEGREES),
         ("Attack, downward is negative", head.attack_deg, DEGREES),
         ("Wrist flat after the ball", flat.flat_after_ball_ms, MS),
@@ -72,8 +106,10 @@ fn figures(rows: &[(&'static str, Figure, Unit)]) -> Markup {
 fn written(figure: &Figure, unit: &Unit) -> Markup {
     let Ok(Measured { value, sd }) = figure else { return html! { "not known" } };
     let speed = |mps: &f64| html! { span data-m-s=(format!("{mps:.3}")) { (number(*mps, 1)) "\u{a0}m/s" } };
+    let length = |m: &f64| html! { span data-m=(format!("{m:.3}")) { (number(*m, 2)) "\u{a0}m" } };
     match unit {
         Unit::Speed => html! { (speed(value)) "\u{a0}±\u{a0}" (speed(sd)) },
+        Unit::Length => html! { (length(value)) "\u{a0}±\u{a0}" (length(sd)) },
         Unit::Other(unit, decimals) => {
             html! { (number(*value, *decimals)) "\u{a0}±\u{a0}" (number(*sd, *decimals)) (unit) }
         }

@@ -39,14 +39,17 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
                 (events(swing, said, shown.takes_remarks))
             }
             (certainty(swing))
-            (speed::panel(swing, &review.measures))
+            (speed::panel(shown, number, swing))
             (body::panel(swing))
             (doubts(swing))
             (raw_place(shown, number))
         }
     };
-    let scripts = &["swing.js"];
-    let head = html! { link rel="stylesheet" href="/assets/film.css"; };
+    let scripts = &["swing.js", speed::SCRIPT];
+    let head = html! {
+        link rel="stylesheet" href="/assets/film.css";
+        (speed::head())
+    };
     Some(Shell { title: &name, scripts, head, ways: ways(shown), body: content }.text())
 }
 

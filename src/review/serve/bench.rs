@@ -1,6 +1,7 @@
 //! Edge: the buckets that a page may show and where its remarks go: the one bucket that the server was started
 //! with, or a library.
 
+use super::worked_out::WorkedOut;
 use crate::record::input::open_input;
 use crate::record::library::Library;
 use crate::record::library::analysis::analysis_of;
@@ -13,6 +14,7 @@ use crate::record::library::steps::add_remark;
 use crate::record::measures::Measures;
 use crate::review::page::PageModel;
 use crate::review::raw::{Gather, RawSignals};
+use crate::review::speed::json::club_text;
 use crate::review::{Review, Windows};
 use crate::units::{DeviceTime, PlayerHand, WallTime};
 use std::collections::VecDeque;
@@ -91,6 +93,7 @@ pub struct Bench {
     shelf: Option<Mutex<Shelf>>,
     /// Held while a bucket is read, so that none is read twice at once; the library itself waits for nobody.
     read: Mutex<VecDeque<Read>>,
+    worked_out: WorkedOut,
     now: Now,
     said: watch::Sender<u64>,
 }
@@ -116,7 +119,7 @@ impl Bench {
 
     fn new(own: Option<OwnFile>, shelf: Option<Shelf>, now: Now) -> Bench {
         let (shelf, read) = (shelf.map(Mutex::new), Mutex::default());
-        Bench { own, shelf, read, now, said: watch::Sender::new(0) }
+        Bench { own, shelf, read, worked_out: WorkedOut::default(), now, said: watch::Sender::new(0) }
     }
 
     /// Whether there is a library to list.
@@ -242,6 +245,18 @@ impl Bench {
             gather.push(&arrival.map_err(failed)?);
         }
         Ok(gather.finish())
+    }
+
+    /// What changes are worth with the club of a swing, counted from 1, as JSON.
+    ///
+    /// # Errors
+    /// There is no such swing, or its club was not said.
+    pub fn worth(&self, shown: &Shown, number: usize) -> Result<String, Refused> {
+        let review = &shown.model.review;
+        let swing = number.checked_sub(1).and_then(|place| review.analysis.swings.get(place));
+        let club = &swing.ok_or(Refused::Missing("there is no such swing"))?.club;
+        let club = club.as_deref().ok_or(Refused::Missing("the club of this swing was not said"))?;
+        club_text(&self.worked_out.worth(&shown.key, review, club)).map_err(failed)
     }
 
     /// The swings of the library that are wanted.

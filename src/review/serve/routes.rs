@@ -46,6 +46,7 @@ pub(super) fn router(site: Site, more: Router) -> Router {
         .route("/bucket/{key}/remark", post(remark))
         .route("/bucket/{key}/swing/{number}", get(swing_page))
         .route("/bucket/{key}/swing/{number}/motion.json", get(motion))
+        .route("/bucket/{key}/swing/{number}/worth.json", get(worth))
         .route("/bucket/{key}/swing/{number}/raw", get(raw))
         .route("/pair", get(pair_page).post(try_code))
         .with_state(site.clone())
@@ -192,6 +193,14 @@ async fn motion(
     Path((key, number)): Path<(String, usize)>,
 ) -> Result<Response, Refused> {
     let text = site.of_bucket(key, move |_, shown| swing::motion(shown, number).ok_or(NO_SWING)).await?;
+    Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
+}
+
+async fn worth(
+    State(site): State<Site>,
+    Path((key, number)): Path<(String, usize)>,
+) -> Result<Response, Refused> {
+    let text = site.of_bucket(key, move |bench, shown| bench.worth(shown, number)).await?;
     Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
 }
 

@@ -1,4 +1,4 @@
-//! Lag and release before the ball, and how long the back of the wrist stays flat after it.
+//! Arm and shaft, and the release, before the ball, and how long the back of the wrist stays flat after it.
 
 use super::hub::Pose;
 use super::levers::Levers;
@@ -6,9 +6,9 @@ use super::{Figure, NO_MOTION};
 use crate::detect::{MotionPoint, Swing};
 use crate::units::{DeviceTime, Measured};
 
-/// The release has begun when this share of the lag is gone.
+/// The release has begun when this share of the way to the angle at the ball is gone.
 pub const RELEASED: f64 = 0.1;
-/// A lag that changes by less has no release, degrees.
+/// An angle between arm and shaft that changes by less has no release, degrees.
 const LEAST_RELEASE_DEG: f64 = 8.0;
 /// The wrist counts as flat until it has bent back by so much from what it was at the ball, degrees. No source
 /// gives a number; common practice says flat for some 76 mm after the ball.
@@ -26,12 +26,12 @@ const STAYS_FLAT: &str = "the wrist was still flat where the swing is no longer 
 /// What happens before the ball.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Release {
-    /// Angle between arm and shaft beyond a straight line with the arm horizontal in the downswing, degrees.
-    pub lag_arm_horizontal_deg: Figure,
+    /// Angle between arm and shaft with the arm horizontal in the downswing, degrees; 180 is a straight line.
+    pub arm_shaft_arm_horizontal_deg: Figure,
     /// The same when the release begins.
-    pub lag_at_release_deg: Figure,
+    pub arm_shaft_at_release_deg: Figure,
     /// The same at the ball.
-    pub lag_at_ball_deg: Figure,
+    pub arm_shaft_at_ball_deg: Figure,
     /// The release begins so long before the ball, ms.
     pub release_before_ball_ms: Figure,
     /// The arm has turned so far from the top by then, degrees.
@@ -49,12 +49,12 @@ pub struct FlatWrist {
     pub flat_after_ball_mm: Figure,
 }
 
-/// Angle between arm and shaft beyond a straight line, degrees.
-fn lag_deg(point: &MotionPoint, levers: &Levers) -> f64 {
-    (point.level_from_hand * levers.shaft).angle(&point.arm).to_degrees()
+/// Angle between arm and shaft, degrees; 180 is a straight line.
+fn arm_shaft_deg(point: &MotionPoint, levers: &Levers) -> f64 {
+    (point.level_from_hand * levers.shaft).angle(&-point.arm).to_degrees()
 }
 
-/// Lag and release.
+/// Arm and shaft, and the release.
 #[must_use]
 pub fn release(swing: &Swing, levers: &Levers) -> Release {
     let motion = &swing.motion;
@@ -63,32 +63,32 @@ pub fn release(swing: &Swing, levers: &Levers) -> Release {
         |point: &&MotionPoint| point.t >= swing.top && motion.ball.is_some_and(|ball| point.t <= ball);
     let down: Vec<&MotionPoint> = points.iter().filter(within).collect();
     let missing = |reason| Release {
-        lag_arm_horizontal_deg: Err(reason),
-        lag_at_release_deg: Err(reason),
-        lag_at_ball_deg: Err(reason),
+        arm_shaft_arm_horizontal_deg: Err(reason),
+        arm_shaft_at_release_deg: Err(reason),
+        arm_shaft_at_ball_deg: Err(reason),
         release_before_ball_ms: Err(reason),
         arm_from_top_at_release_deg: Err(reason),
     };
     let (Some(last), Some(ball), true) = (down.last(), motion.ball, down.len() > 5) else {
         return missing(NO_MOTION);
     };
-    let lags: Vec<f64> = down.iter().map(|point| lag_deg(point, levers)).collect();
-    let at_ball = lag_deg(last, levers);
-    let at = |t: DeviceTime| down.iter().find(|point| point.t >= t).map(|point| lag_deg(point, levers));
+    let angles: Vec<f64> = down.iter().map(|point| arm_shaft_deg(point, levers)).collect();
+    let at_ball = arm_shaft_deg(last, levers);
+    let at = |t: DeviceTime| down.iter().find(|point| point.t >= t).map(|point| arm_shaft_deg(point, levers));
     let absolute = |deg: f64| Ok(Measured::new(deg, ZERO_SD_DEG));
     let known = Release {
-        lag_arm_horizontal_deg: motion.arm_horizontal.and_then(at).map_or(Err(NEVER_ABOVE), absolute),
-        lag_at_ball_deg: absolute(at_ball),
+        arm_shaft_arm_horizontal_deg: motion.arm_horizontal.and_then(at).map_or(Err(NEVER_ABOVE), absolute),
+        arm_shaft_at_ball_deg: absolute(at_ball),
         ..missing(NO_RELEASE)
     };
-    let most = lags.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if most - at_ball < LEAST_RELEASE_DEG {
+    let least = angles.iter().copied().fold(f64::INFINITY, f64::min);
+    if at_ball - least < LEAST_RELEASE_DEG {
         return known;
     }
-    let level = most - RELEASED * (most - at_ball);
-    let Some(begins) = lags.iter().rposition(|lag| *lag >= level) else { return known };
+    let level = least + RELEASED * (at_ball - least);
+    let Some(begins) = angles.iter().rposition(|angle| *angle <= level) else { return known };
     let next = (begins + 1).min(down.len() - 1);
-    let slope = (lags[begins] - lags[next]).abs() / down[next].t.seconds_since(down[begins].t).max(1e-4);
+    let slope = (angles[next] - angles[begins]).abs() / down[next].t.seconds_since(down[begins].t).max(1e-4);
     let sd_s = BETWEEN_SD_DEG / slope.max(10.0);
     let turned = |to: &MotionPoint| {
         let between = |pair: &[&MotionPoint]| {
@@ -98,7 +98,7 @@ pub fn release(swing: &Swing, levers: &Levers) -> Release {
     };
     let arm_deg_per_s = Pose::of(down[begins]).swing_rate().norm().to_degrees();
     Release {
-        lag_at_release_deg: absolute(lags[begins]),
+        arm_shaft_at_release_deg: absolute(angles[begins]),
         release_before_ball_ms: Ok(Measured::new(ball.seconds_since(down[begins].t) * 1e3, sd_s * 1e3)),
         arm_from_top_at_release_deg: Ok(Measured::new(
             turned(down[begins]),

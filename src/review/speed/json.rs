@@ -48,7 +48,12 @@ struct Figures(Vec<(&'static str, Figure)>);
 
 impl Serialize for Figures {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_map(self.0.iter().map(|(name, figure)| (name, FigureObject::of(figure))))
+        let object = |(name, figure): &(&'static str, Figure)| {
+            // Metres have four decimals, all else two.
+            let rounded = if name.ends_with("_m") { fraction } else { hundredths };
+            (*name, FigureObject::of(figure, rounded))
+        };
+        serializer.collect_map(self.0.iter().map(object))
     }
 }
 
@@ -61,10 +66,10 @@ struct FigureObject {
 }
 
 impl FigureObject {
-    fn of(figure: &Figure) -> FigureObject {
+    fn of(figure: &Figure, rounded: fn(f64) -> Option<f64>) -> FigureObject {
         FigureObject {
-            value: figure.as_ref().ok().and_then(|m| hundredths(m.value)),
-            sd: figure.as_ref().ok().and_then(|m| hundredths(m.sd)),
+            value: figure.as_ref().ok().and_then(|m| rounded(m.value)),
+            sd: figure.as_ref().ok().and_then(|m| rounded(m.sd)),
             why_not: figure.as_ref().err().copied(),
         }
     }
@@ -80,11 +85,20 @@ pub fn text(review: &Review, worth: Option<&[ClubWorth]>) -> Result<String, serd
         input: &review.input,
         player: review.player.as_deref(),
         speed: SpeedObject::of(review),
+        hand_paths: paths(review),
         what_if: worth.map(WhatIfObject::of),
     };
     let mut text = serde_json::to_string_pretty(&object)?;
     text.push('\n');
     Ok(text)
+}
+
+/// What changes are worth with one club, as text: the `what_if` object with that club alone.
+///
+/// # Errors
+/// When serialising fails, which the types do not allow for.
+pub fn club_text(club: &ClubWorth) -> Result<String, serde_json::Error> {
+    serde_json::to_string(&WhatIfObject::of(std::slice::from_ref(club)))
 }
 
 #[derive(Serialize)]
@@ -93,8 +107,42 @@ struct WholeObject<'a> {
     input: &'a str,
     player: Option<&'a str>,
     speed: SpeedObject<'a>,
+    hand_paths: Vec<PathObject>,
     #[serde(skip_serializing_if = "Option::is_none")]
     what_if: Option<WhatIfObject<'a>>,
+}
+
+/// Said with every path.
+const PATH_FRAME: &str = "m from where the hand was at the takeaway, as the player stands: towards the target (the \
+    horizontal line in the arm's plane stands for it), up, away from the body";
+
+/// The hand's and the hub's path of one swing, ms against the ball.
+#[derive(Serialize)]
+struct PathObject {
+    index: usize,
+    frame: &'static str,
+    at_ball_sd_m: Option<f64>,
+    t_ms: Vec<Option<f64>>,
+    hand_m: Vec<[Option<f64>; 3]>,
+    hub_m: Vec<[Option<f64>; 3]>,
+}
+
+/// The paths that there are; a swing without one says why among its figures.
+fn paths(review: &Review) -> Vec<PathObject> {
+    let measures = &review.measures;
+    let path = |(place, swing)| {
+        let path = SwingSpeed::of(swing, measures).ok()?.path.ok()?;
+        let place_of = |at: &nalgebra::Vector3<f64>| [at.x, at.y, at.z].map(fraction);
+        Some(PathObject {
+            index: place + 1,
+            frame: PATH_FRAME,
+            at_ball_sd_m: fraction(path.at_ball_sd_m),
+            t_ms: path.points.iter().map(|point| hundredths(point.t_s * 1e3)).collect(),
+            hand_m: path.points.iter().map(|point| place_of(&point.hand_m)).collect(),
+            hub_m: path.points.iter().map(|point| place_of(&point.hub_m)).collect(),
+        })
+    };
+    review.analysis.swings.iter().enumerate().filter_map(path).collect()
 }
 
 /// What changes are worth, for a page that draws them as curves.
@@ -144,6 +192,8 @@ struct CurveObject {
     change: &'static str,
     unit: &'static str,
     meaning: &'static str,
+    more: &'static str,
+    less: &'static str,
     own_sd: Option<f64>,
     per_own_sd_mps: Option<f64>,
     points: Vec<PointObject>,
@@ -151,10 +201,13 @@ struct CurveObject {
 
 impl CurveObject {
     fn of(curve: &Curve) -> CurveObject {
+        let (more, less) = curve.change.more_and_less();
         CurveObject {
             change: curve.change.word(),
             unit: curve.change.unit(),
             meaning: curve.change.sentence(),
+            more,
+            less,
             own_sd: curve.own_sd.and_then(hundredths),
             per_own_sd_mps: curve.per_own_sd_mps.and_then(hundredths),
             points: curve.points.iter().map(PointObject::of).collect(),
@@ -166,8 +219,9 @@ impl CurveObject {
 struct PointObject {
     by: f64,
     head_mps: Option<f64>,
-    low_mps: Option<f64>,
-    high_mps: Option<f64>,
+    change_mps: Option<f64>,
+    change_low_mps: Option<f64>,
+    change_high_mps: Option<f64>,
     beyond: bool,
 }
 
@@ -176,8 +230,9 @@ impl PointObject {
         PointObject {
             by: point.by,
             head_mps: point.head_mps.and_then(hundredths),
-            low_mps: point.range_mps.and_then(|(low, _)| hundredths(low)),
-            high_mps: point.range_mps.and_then(|(_, high)| hundredths(high)),
+            change_mps: point.change_mps.and_then(hundredths),
+            change_low_mps: point.range_mps.and_then(|(low, _)| hundredths(low)),
+            change_high_mps: point.range_mps.and_then(|(_, high)| hundredths(high)),
             beyond: point.beyond,
         }
     }

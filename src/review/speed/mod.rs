@@ -6,6 +6,7 @@
 //! turning and the club's length.
 
 pub mod flat_wrist;
+pub mod hand_path;
 pub mod head;
 pub mod hub;
 pub mod json;
@@ -20,6 +21,7 @@ use crate::detect::Swing;
 use crate::record::measures::{ClubMeasures, Measures};
 use crate::units::Measured;
 use flat_wrist::{FlatWrist, Release, flat_wrist, release};
+use hand_path::{HandPath, hand_path};
 use head::{HeadSpeed, head_speed};
 use levers::Levers;
 use plane::PlaneSwing;
@@ -47,7 +49,9 @@ pub struct SwingSpeed {
     pub club: ClubMeasures,
     /// Speeds at the ball.
     pub head: HeadSpeed,
-    /// Lag and release.
+    /// The hand's path, or why there is none.
+    pub path: Result<HandPath, &'static str>,
+    /// Arm and shaft, and the release.
     pub release: Release,
     /// The wrist at the ball and after.
     pub flat: FlatWrist,
@@ -68,19 +72,28 @@ impl SwingSpeed {
         let club = measures.club(swing.club.as_deref().ok_or(NO_CLUB)?).ok_or(UNKNOWN_CLUB)?;
         let levers = Levers::of(&swing.motion, &measures.arm, &club);
         let head = head_speed(swing, &measures.arm, &club);
+        let path = hand_path(swing, &levers, measures.arm.arm_length_sd_m);
         let release = release(swing, &levers);
         let flat = flat_wrist(swing, &levers, head.head_mps.ok().map(|head| head.value));
         let plane = head.head_mps.and_then(|head| PlaneSwing::of(swing, &measures.arm, &club, head.value));
         let (wrist_power_w, wrist_work_j) = wrist_work(plane.as_ref().map_err(|reason| *reason));
-        Ok(SwingSpeed { club, head, release, flat, plane, wrist_power_w, wrist_work_j })
+        Ok(SwingSpeed { club, head, path, release, flat, plane, wrist_power_w, wrist_work_j })
     }
 
     /// Every figure by its name, in order.
     #[must_use]
     pub fn figures(&self) -> Vec<(&'static str, Figure)> {
         let SwingSpeed { head, release, flat, .. } = self;
+        let path = |of: fn(&HandPath) -> Figure| self.path.as_ref().map_err(|reason| *reason).and_then(of);
         vec![
             ("hand_mps", head.hand_mps),
+            ("hand_peak_mps", path(|path| path.peak_mps)),
+            ("hand_peak_before_ball_ms", path(|path| path.peak_before_ball_ms)),
+            ("hand_arc_radius_m", path(|path| path.radius_m)),
+            ("hand_forward_at_ball_m", path(|path| path.forward_at_ball_m)),
+            ("hand_up_at_ball_m", path(|path| path.up_at_ball_m)),
+            ("hand_away_at_ball_m", path(|path| path.away_at_ball_m)),
+            ("hub_travel_m", path(|path| path.hub_travel_m)),
             ("wrist_from_arm_mps", head.wrist_from_arm_mps),
             ("wrist_from_accelerometer_mps", head.wrist_from_accelerometer_mps),
             ("head_mps", head.head_mps),
@@ -92,9 +105,9 @@ impl SwingSpeed {
             ("shaft_lean_deg", head.shaft_lean_deg),
             ("club_path_deg", Err(NO_HEADING)),
             ("face_deg", Err(NO_FACE)),
-            ("lag_arm_horizontal_deg", release.lag_arm_horizontal_deg),
-            ("lag_at_release_deg", release.lag_at_release_deg),
-            ("lag_at_ball_deg", release.lag_at_ball_deg),
+            ("arm_shaft_arm_horizontal_deg", release.arm_shaft_arm_horizontal_deg),
+            ("arm_shaft_at_release_deg", release.arm_shaft_at_release_deg),
+            ("arm_shaft_at_ball_deg", release.arm_shaft_at_ball_deg),
             ("release_before_ball_ms", release.release_before_ball_ms),
             ("arm_from_top_at_release_deg", release.arm_from_top_at_release_deg),
             ("wrist_power_w", self.wrist_power_w),

@@ -60,6 +60,18 @@ impl Change {
         }
     }
 
+    /// What is done more of, and what less, in words after a number with its unit.
+    #[must_use]
+    pub fn more_and_less(self) -> (&'static str, &'static str) {
+        match self {
+            Change::Release => ("held longer", "thrown earlier"),
+            Change::Set => ("set later", "set earlier"),
+            Change::Length => ("longer", "shorter"),
+            Change::HeadMass => ("heavier", "lighter"),
+            Change::Effort => ("harder", "less hard"),
+        }
+    }
+
     /// A sentence for a reader.
     #[must_use]
     pub fn sentence(self) -> &'static str {

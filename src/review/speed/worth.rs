@@ -16,6 +16,9 @@ const HOLD_MORE_NM: f64 = 5.0;
 /// Two ways of keeping the effort that differ by more than this, and by more than half of the effect, tell nothing, m/s.
 const DISAGREE_MPS: f64 = 0.3;
 
+/// A change of the head's speed by more than this share is none of the small ones that the model is good for (judgement).
+const SMALL_SHARE: f64 = 0.1;
+
 /// Said with every such number.
 pub const VALIDITY: &str = "A planar double pendulum with a stiff club, driven by torques fitted to each swing; \
     a change leaves the arm's torque as it was, and the body does not answer to it. Good for small changes of \
@@ -27,9 +30,11 @@ pub const VALIDITY: &str = "A planar double pendulum with a stiff club, driven b
 pub struct Worth {
     /// How much is changed, in the change's unit.
     pub by: f64,
-    /// Head speed that it gives, middle of the swings, m/s; missing where the model has no such swing.
+    /// Head speed that it gives: the club's own and the change, m/s; missing where the model has no such swing.
     pub head_mps: Option<f64>,
-    /// Lowest and highest over the swings and over both ways of keeping the effort, m/s.
+    /// By how much it changes, middle of the swings, m/s.
+    pub change_mps: Option<f64>,
+    /// Lowest and highest change over the swings and over both ways of keeping the effort, m/s.
     pub range_mps: Option<(f64, f64)>,
     /// Outside what the model can be trusted with for this player.
     pub beyond: bool,
@@ -45,7 +50,7 @@ pub struct Curve {
     /// How much this player differs from swing to swing in it, one standard deviation, in the change's unit; none for
     /// what is no habit, and for a single swing.
     pub own_sd: Option<f64>,
-    /// What one of these is worth: head speed for the value that much larger, m/s.
+    /// What one of these is worth: head speed for the value that much larger, m/s; none where that is no small change.
     pub per_own_sd_mps: Option<f64>,
 }
 
@@ -100,17 +105,21 @@ impl Looked<'_> {
 /// Every club of the bucket, in order of first use.
 #[must_use]
 pub fn worth(review: &Review) -> Vec<ClubWorth> {
-    let clubs = in_order(review.analysis.swings.iter().filter_map(|swing| swing.club.as_deref()));
+    let clubs = in_order(review.counted().filter_map(|(_, swing)| swing.club.as_deref()));
     clubs.into_iter().map(|club| club_worth(review, club)).collect()
 }
 
-fn club_worth(review: &Review, club: &str) -> ClubWorth {
+/// The swings of a club that count, each with its place from 0.
+pub fn swings_of<'a>(review: &'a Review, club: &'a str) -> impl Iterator<Item = (usize, &'a Swing)> {
+    review.counted().filter(move |(_, swing)| swing.club.as_deref() == Some(club))
+}
+
+/// One club of the bucket: the swings that count for statistics.
+#[must_use]
+pub fn club_worth(review: &Review, club: &str) -> ClubWorth {
     let measures = &review.measures;
     let (mut looked, mut left_out) = (Vec::new(), Vec::new());
-    for (place, swing) in review.analysis.swings.iter().enumerate() {
-        if swing.club.as_deref() != Some(club) {
-            continue;
-        }
+    for (place, swing) in swings_of(review, club) {
         match look(place, swing, measures) {
             Ok(found) => looked.push(found),
             Err(reason) if !left_out.contains(&reason) => left_out.push(reason),
@@ -120,12 +129,16 @@ fn club_worth(review: &Review, club: &str) -> ClubWorth {
     let spreads = |change: Change| own_sd(change, &looked);
     let own: Vec<Option<f64>> = Change::ALL.iter().map(|(change, _)| spreads(*change)).collect();
     let speeds: Vec<f64> = looked.iter().map(|looked| looked.head_mps).collect();
+    let head_mps = Spread::of(&speeds);
     let every = looked.len().div_ceil(SWINGS_MAX).max(1);
     let chosen: Vec<Unchanged> =
         looked.iter().step_by(every).map(|looked| Unchanged::of(looked, measures)).collect();
     let curves = Change::ALL.iter().zip(own).map(|((change, values), own_sd)| {
-        let points: Vec<Worth> = values.iter().map(|by| point(&chosen, measures, *change, *by)).collect();
-        let per_own_sd_mps = own_sd.and_then(|sd| Some(sd * slope(&points)?));
+        let own_mps = head_mps.map(|spread| spread.median);
+        let points: Vec<Worth> =
+            values.iter().map(|by| point(&chosen, own_mps, measures, (*change, *by))).collect();
+        let small = |change: &f64| own_mps.is_some_and(|own| change.abs() <= SMALL_SHARE * own);
+        let per_own_sd_mps = own_sd.and_then(|sd| Some(sd * slope(&points)?)).filter(small);
         Curve { change: *change, points, own_sd, per_own_sd_mps }
     });
     let of = |value: fn(&Looked) -> f64| median(&looked.iter().map(value).collect::<Vec<f64>>());
@@ -133,7 +146,7 @@ fn club_worth(review: &Review, club: &str) -> ClubWorth {
     ClubWorth {
         club: club.to_owned(),
         swings: chosen.iter().map(|chosen| chosen.looked.place).collect(),
-        head_mps: Spread::of(&speeds),
+        head_mps,
         fit,
         curves: if chosen.is_empty() { Vec::new() } else { curves.collect() },
         left_out,
@@ -161,32 +174,42 @@ fn own_sd(change: Change, looked: &[Looked]) -> Option<f64> {
     Some(if change == Change::Effort { 100.0 * sd / spread.median } else { sd })
 }
 
-/// What a change does to each swing, told as the measured speed times what the model's speed changes by.
-fn point(chosen: &[Unchanged], measures: &Measures, change: Change, by: f64) -> Worth {
+/// What a change does to the club's own head speed: by how much each swing's model changes, as a share of the speed that
+/// was measured.
+fn point(
+    chosen: &[Unchanged],
+    own_mps: Option<f64>,
+    measures: &Measures,
+    (change, by): (Change, f64),
+) -> Worth {
     let mut all = Vec::new();
     let mut middles = Vec::new();
     let (mut beyond, mut missing) = (0, 0);
     for Unchanged { looked, usual } in chosen {
-        let ratio = |outcome: &Outcome, usual: &Outcome| looked.head_mps * outcome.head_mps / usual.head_mps;
+        let gain =
+            |outcome: &Outcome, usual: &Outcome| looked.head_mps * (outcome.head_mps / usual.head_mps - 1.0);
         let both = BOTH.map(|same| looked.changed(measures, (change, by), same));
         let ([Some(angle), Some(time)], [Some(usual), Some(usual_by_time)]) = (&both, usual) else {
             missing += 1;
             continue;
         };
-        let speeds = [ratio(angle, usual), ratio(time, usual_by_time)];
-        let middle = 0.5 * (speeds[0] + speeds[1]);
-        let apart = (speeds[0] - speeds[1]).abs();
-        let disagree = apart > DISAGREE_MPS && apart > 0.5 * (middle - looked.head_mps).abs();
+        let gains = [gain(angle, usual), gain(time, usual_by_time)];
+        let middle = 0.5 * (gains[0] + gains[1]);
+        let apart = (gains[0] - gains[1]).abs();
+        let disagree = apart > DISAGREE_MPS && apart > 0.5 * middle.abs();
         let holds = angle.hold_nm.max(time.hold_nm) > usual.hold_nm.max(usual_by_time.hold_nm) + HOLD_MORE_NM;
-        beyond += usize::from(disagree || holds);
+        let large = middle.abs() > SMALL_SHARE * looked.head_mps;
+        beyond += usize::from(disagree || holds || large);
         middles.push(middle);
-        all.extend(speeds);
+        all.extend(gains);
     }
     let low = all.iter().copied().fold(f64::INFINITY, f64::min);
     let high = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let change_mps = median(&middles);
     Worth {
         by,
-        head_mps: median(&middles),
+        head_mps: own_mps.zip(change_mps).map(|(own, change)| own + change),
+        change_mps,
         range_mps: (!all.is_empty()).then_some((low, high)),
         beyond: 2 * (beyond + missing) >= chosen.len().max(1),
     }

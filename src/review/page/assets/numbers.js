@@ -16,6 +16,15 @@ export function written(value, decimals) {
   return choice.decimals === "comma" ? text.replace(".", ",") : text;
 }
 
+/// A speed in m/s as text with its unit, in the reader's way.
+export function speed(mps, decimals) {
+  const [factor, unit] = FACTS["m-s"][choice.units];
+  return written(mps * factor, decimals) + "\u00a0" + unit;
+}
+
+/// What a speed in m/s is multiplied with, and the unit that it is then in.
+export const speedUnit = () => FACTS["m-s"][choice.units];
+
 function quantity(element, kind) {
   const [factor, unit, decimals] = FACTS[kind][choice.units];
   element.textContent = written(Number(element.getAttribute("data-" + kind)) * factor, decimals) + "\u00a0" + unit;

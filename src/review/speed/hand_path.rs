@@ -1,0 +1,304 @@
+//! The hand's path from the takeaway to the ball, as the player stands: towards the target, up, away from the body.
+//!
+//! The accelerometer gives the node's velocity, the node's turning the lever from it to the grip. No node knows where
+//! the target is: the horizontal line in the arm's plane stands for it.
+
+use super::hub::Pose;
+use super::levers::Levers;
+use super::{Figure, NO_MOTION};
+use crate::detect::{MotionPoint, Swing};
+use crate::units::Measured;
+use nalgebra::{Matrix3, Vector3};
+
+/// A place whose velocity drifts evenly is off by half of what the velocity comes to be off by, times the time; one
+/// that sways, by all of it. In between (judgement).
+const DRIFT_SHARE: f64 = 0.7;
+/// How well the places of node and grip in the hand are known, m (judgement).
+const LEVER_SD_M: f64 = 0.01;
+/// The arc at the ball is read off so much of the motion before it, s.
+const ARC_S: f64 = 0.03;
+/// How well an arc's radius is known, share (judgement, borne out by the study buckets).
+const RADIUS_SHARE: f64 = 0.06;
+/// Points that are told lie at least so far apart, s.
+const APART_S: f64 = 0.01;
+
+const NO_PATH: &str = "the accelerometer tells no path from takeaway to ball";
+
+/// One point of the path: s against the ball, and where hand and hub (lead shoulder) are, m from where the hand was at
+/// the takeaway: towards the target, up, away from the body.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PathPoint {
+    /// Against the ball, s.
+    pub t_s: f64,
+    /// Whether it comes after the top.
+    pub down: bool,
+    /// The middle of the lead hand on the grip, m.
+    pub hand_m: Vector3<f64>,
+    /// The lead shoulder, m: the hand less an arm of the told length.
+    pub hub_m: Vector3<f64>,
+}
+
+/// The path of one swing and its key figures.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HandPath {
+    /// In order of time, thinned.
+    pub points: Vec<PathPoint>,
+    /// How far a point at the ball may be off along each axis, m; less before it, in proportion to the time.
+    pub at_ball_sd_m: f64,
+    /// Largest speed of the hand in the downswing, m/s.
+    pub peak_mps: Figure,
+    /// So long before the ball, ms.
+    pub peak_before_ball_ms: Figure,
+    /// Radius of the hand's arc at the ball, m.
+    pub radius_m: Figure,
+    /// How far the hub is at the ball from where it was at the top, m.
+    pub hub_travel_m: Figure,
+    /// From takeaway to ball: towards the target, m. Likewise the others.
+    pub forward_at_ball_m: Figure,
+    /// Up, m.
+    pub up_at_ball_m: Figure,
+    /// Away from the body, m.
+    pub away_at_ball_m: Figure,
+}
+
+/// Where the player stands, as far as the swing shows it: rows towards the target, up, away from the body.
+fn player_from_level(
+    down: &[&MotionPoint],
+    lead_arm_sign: f64,
+    velocity: &Vector3<f64>,
+) -> Option<Matrix3<f64>> {
+    let sum: Vector3<f64> = down.iter().map(|point| Pose::of(point).swing_rate()).sum();
+    let along = sum.cross(&Vector3::z()).try_normalize(1e-6)?;
+    let target = if along.dot(velocity) < 0.0 { -along } else { along };
+    // A right-handed player has the target at the left.
+    let away = Vector3::z().cross(&target) * lead_arm_sign;
+    Some(Matrix3::from_rows(&[target.transpose(), Vector3::z().transpose(), away.transpose()]))
+}
+
+/// One followed instant, level frame.
+struct Step<'a> {
+    point: &'a MotionPoint,
+    t_s: f64,
+    velocity: Vector3<f64>,
+    grip: Vector3<f64>,
+    hub: Vector3<f64>,
+}
+
+fn follow<'a>(swing: &'a Swing, levers: &Levers) -> Option<Vec<Step<'a>>> {
+    let ball = swing.motion.ball?;
+    let mut steps: Vec<Step> = Vec::new();
+    let mut node = Vector3::zeros();
+    let mut before: Option<(f64, Vector3<f64>)> = None;
+    for point in swing.motion.points.iter().filter(|point| point.t < ball) {
+        let (t_s, node_velocity) = (point.t.seconds_since(ball), point.node_velocity_mps?);
+        if let Some((before_s, velocity)) = before {
+            node += (velocity + node_velocity) * (0.5 * (t_s - before_s));
+        }
+        before = Some((t_s, node_velocity));
+        let from_node = |lever: Vector3<f64>| point.level_from_hand * (lever - levers.node);
+        steps.push(Step {
+            point,
+            t_s,
+            velocity: node_velocity + point.hand_rate_rps.cross(&from_node(levers.grip)),
+            grip: node + from_node(levers.grip),
+            hub: node + from_node(Vector3::zeros()) - point.arm * levers.arm_m,
+        });
+    }
+    (steps.len() > 20).then_some(steps)
+}
+
+/// The path of a swing. `arm_length_sd_m` is how well the arm's length is known.
+///
+/// # Errors
+/// Why there is none.
+pub fn hand_path(swing: &Swing, levers: &Levers, arm_length_sd_m: f64) -> Result<HandPath, &'static str> {
+    if swing.motion.points.is_empty() {
+        return Err(NO_MOTION);
+    }
+    let steps = follow(swing, levers).ok_or(NO_PATH)?;
+    let top = steps.partition_point(|step| step.point.t < swing.top);
+    let (Some(first), Some(at_top), Some(last)) = (steps.first(), steps.get(top), steps.last()) else {
+        return Err(NO_PATH);
+    };
+    let down: Vec<&MotionPoint> = steps[top..].iter().map(|step| step.point).collect();
+    let sign = swing.motion.lead_arm_sign;
+    let player = player_from_level(&down, sign, &last.velocity).ok_or(NO_PATH)?;
+    let velocity_sd = swing.motion.velocity_sd_mps;
+    let drift = |lasted_s: f64| DRIFT_SHARE * velocity_sd * lasted_s;
+    let at_ball_sd_m = drift(last.t_s - first.t_s);
+    let moved = player * (last.grip - first.grip);
+    let hub_moved = player * (last.hub - at_top.hub);
+    let peak =
+        steps[top..].iter().max_by(|a, b| a.velocity.norm().total_cmp(&b.velocity.norm())).unwrap_or(last);
+    let peak_sd = velocity_sd.hypot(LEVER_SD_M * peak.point.hand_rate_rps.norm());
+    let arm_turned = (last.point.arm - at_top.point.arm).norm();
+    let hub_sd = velocity_sd * (last.t_s - at_top.t_s);
+    let place = |axis: usize| Ok(Measured::new(moved[axis], at_ball_sd_m.hypot(LEVER_SD_M)));
+    Ok(HandPath {
+        points: thinned(&steps, top, &player),
+        at_ball_sd_m,
+        peak_mps: Ok(Measured::new(peak.velocity.norm(), peak_sd)),
+        peak_before_ball_ms: Ok(Measured::new(
+            -peak.t_s * 1e3,
+            peak_width_s(&steps[top..], peak, velocity_sd) * 1e3,
+        )),
+        radius_m: radius(&steps),
+        hub_travel_m: Ok(Measured::new(hub_moved.norm(), hub_sd.hypot(arm_length_sd_m * arm_turned))),
+        forward_at_ball_m: place(0),
+        up_at_ball_m: place(1),
+        away_at_ball_m: place(2),
+    })
+}
+
+/// A flat peak is badly timed: half of the time within which the speed is nearer to it than the speed's changing error,
+/// a tenth of the velocity's.
+fn peak_width_s(down: &[Step], peak: &Step, velocity_sd: f64) -> f64 {
+    let near = |step: &&Step| step.velocity.norm() >= peak.velocity.norm() - 0.1 * velocity_sd;
+    let mut near = down.iter().filter(near).map(|step| step.t_s);
+    let first = near.next().unwrap_or(peak.t_s);
+    0.5 * (near.next_back().unwrap_or(first) - first).max(0.002)
+}
+
+/// v² over the acceleration across the way, at the ball.
+fn radius(steps: &[Step]) -> Figure {
+    let near: Vec<&Step> = steps.iter().filter(|step| (-ARC_S..-0.0012).contains(&step.t_s)).collect();
+    if near.len() < 5 {
+        return Err(NO_PATH);
+    }
+    // Velocity as a parabola in time, to the ball: its value and slope there.
+    let (mut normal, mut right) = (Matrix3::zeros(), Matrix3::zeros());
+    for step in &near {
+        let powers = Vector3::new(1.0, step.t_s * 1e2, (step.t_s * 1e2).powi(2));
+        normal += powers * powers.transpose();
+        right += powers * step.velocity.transpose();
+    }
+    let fit = normal.lu().solve(&right).ok_or(NO_PATH)?;
+    let (velocity, change) = (fit.row(0).transpose(), fit.row(1).transpose() * 1e2);
+    let way = velocity.try_normalize(1e-3).ok_or(NO_PATH)?;
+    let across = change - way * way.dot(&change);
+    let radius = velocity.norm_squared() / across.norm().max(1e-3);
+    Ok(Measured::new(radius, RADIUS_SHARE * radius))
+}
+
+fn thinned(steps: &[Step], top: usize, player: &Matrix3<f64>) -> Vec<PathPoint> {
+    let mut points: Vec<PathPoint> = Vec::new();
+    for (i, step) in steps.iter().enumerate() {
+        let next_s = points.last().map_or(f64::NEG_INFINITY, |point| point.t_s + APART_S - 1e-4);
+        if step.t_s < next_s && i != top && i + 1 != steps.len() {
+            continue;
+        }
+        points.push(PathPoint {
+            t_s: step.t_s,
+            down: i >= top,
+            hand_m: player * (step.grip - steps[0].grip),
+            hub_m: player * (step.hub - steps[0].grip),
+        });
+    }
+    points
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::SwingMotion;
+    use crate::record::measures::Measures;
+    use crate::units::DeviceTime;
+    use nalgebra::UnitQuaternion;
+
+    const RATE_RPS: f64 = 12.0;
+    const RADIUS_M: f64 = 0.6;
+
+    /// A hand that goes round a still hub, evenly, in an upright plane towards x, for a right-handed player.
+    fn circle() -> Swing {
+        let at = |i: i64| {
+            let t_s = i as f64 * 0.002;
+            let angle = RATE_RPS * t_s;
+            // Hanging at 0.25 s, where the ball is.
+            let turned = UnitQuaternion::from_scaled_axis(-Vector3::y() * (angle - RATE_RPS * 0.25));
+            let rate = -Vector3::y() * RATE_RPS;
+            let arm = turned * -Vector3::z();
+            let point = MotionPoint {
+                t: DeviceTime(i * 2000),
+                arm,
+                arm_rate_rps: rate,
+                level_from_hand: turned,
+                hand_rate_rps: rate,
+                node_velocity_mps: None,
+            };
+            (point, turned, rate)
+        };
+        let motion = SwingMotion {
+            ball: Some(DeviceTime(250_000)),
+            lead_arm_sign: -1.0,
+            grip: 31.0_f64.to_radians(),
+            velocity_sd_mps: 0.1,
+            ..SwingMotion::default()
+        };
+        let club = Measures::default().club("iron").unwrap();
+        let levers = Levers::of(&motion, &Measures::default().arm, &club);
+        let points = (0..125).map(|i| {
+            let (mut point, turned, rate) = at(i);
+            // The grip is a radius under the hub, the node where the levers have it.
+            let hub_to_node = turned * (Vector3::new(0.0, 0.0, -RADIUS_M) + levers.node - levers.grip);
+            point.node_velocity_mps = Some(rate.cross(&hub_to_node));
+            point
+        });
+        let motion = SwingMotion { points: points.collect(), ..motion };
+        Swing { top: DeviceTime(50_000), motion, ..blank() }
+    }
+
+    fn blank() -> Swing {
+        use crate::detect::{AtEvents, Class};
+        Swing {
+            club: None,
+            takeaway: DeviceTime(0),
+            top: DeviceTime(0),
+            arm_horizontal_down: None,
+            impact: None,
+            finish: None,
+            set: None,
+            set_backswing_only: None,
+            class: Class::None,
+            hinge_deg: AtEvents::default(),
+            flexion_deg: AtEvents::default(),
+            arm_shaft_deg: AtEvents::default(),
+            tempo: Measured::new(3.0, 0.1),
+            flags: Vec::new(),
+            curve: Vec::new(),
+            motion: SwingMotion::default(),
+            body: None,
+        }
+    }
+
+    #[test]
+    fn an_even_circle_has_its_radius_its_speed_and_its_way() {
+        let swing = circle();
+        let club = Measures::default().club("iron").unwrap();
+        let levers = Levers::of(&swing.motion, &Measures::default().arm, &club);
+        let path = hand_path(&swing, &levers, 0.0).unwrap();
+        let close = |figure: Figure, expected: f64, within: f64| {
+            let value = figure.unwrap().value;
+            assert!((value - expected).abs() < within, "{value}, expected {expected}");
+        };
+        close(path.radius_m, RADIUS_M, 0.005);
+        close(path.peak_mps, RATE_RPS * RADIUS_M, 1e-9);
+        // From 3 rad before hanging to the last reading before the ball; the trapezium rule loses a thousandth.
+        let (from, to) = (-3.0_f64, -RATE_RPS * 0.002);
+        close(path.forward_at_ball_m, RADIUS_M * (to.sin() - from.sin()), 1e-3);
+        close(path.up_at_ball_m, RADIUS_M * (from.cos() - to.cos()), 1e-3);
+        close(path.away_at_ball_m, 0.0, 1e-9);
+        let place = path.points.last().unwrap();
+        assert!(place.down && (place.hand_m.y - path.up_at_ball_m.unwrap().value).abs() < 1e-12);
+    }
+
+    #[test]
+    fn without_a_velocity_there_is_no_path() {
+        let mut swing = circle();
+        let club = Measures::default().club("iron").unwrap();
+        let levers = Levers::of(&swing.motion, &Measures::default().arm, &club);
+        swing.motion.points[3].node_velocity_mps = None;
+        assert_eq!(hand_path(&swing, &levers, 0.0), Err(NO_PATH));
+        swing.motion = SwingMotion::default();
+        assert_eq!(hand_path(&swing, &levers, 0.0), Err(NO_MOTION));
+    }
+}
