@@ -16,6 +16,7 @@ pub mod over_buckets;
 pub mod page;
 pub mod raw;
 pub mod remarked;
+pub mod report;
 pub mod serve;
 mod socket;
 pub mod speed;
@@ -116,6 +117,8 @@ pub struct Review {
     pub cues: Vec<Option<LiveCue>>,
     /// What people said of each swing in order; empty where nobody was asked.
     pub standing: Vec<Standing>,
+    /// What people said of the bucket as a whole.
+    pub of_bucket: Standing,
 }
 
 impl Review {
@@ -130,6 +133,7 @@ impl Review {
             measures: Measures::default(),
             cues: Vec::new(),
             standing: Vec::new(),
+            of_bucket: Standing::default(),
         }
     }
 

@@ -6,13 +6,18 @@
 //! is the cluster: Altman & Bland 1997, BMJ 314:1874 [M]). Where there is only one a side, its swings have to do, and
 //! the words say what that cannot tell. [`Basis`] says which it was.
 
+pub mod sides;
 mod words;
 
-pub use words::{Quantity, sentences, share_sentences};
+pub use words::{Quantity, RowWords, methods, said, sentences, share_sentences};
 
 use super::statistics::{SMALL_SAMPLE, Share, median};
 use crate::units::Measured;
 use statrs::distribution::{ContinuousCDF, StudentsT};
+
+/// How the difference of two shares gets its interval.
+pub const SHARES: &str =
+    "the score interval for a difference of shares (Newcombe 1998, Stat Med 17:873, method 10)";
 
 /// The point of a distribution under which 97.5 % lie makes a two-sided interval of 95 %.
 const UPPER_TAIL: f64 = 0.975;
@@ -56,6 +61,25 @@ impl Basis {
             Basis::PairedBuckets => "paired-buckets",
             Basis::OneAgainstSeveral => "one-against-several",
             Basis::Buckets => "buckets",
+        }
+    }
+
+    /// How the interval is worked out, with the source; for who wants to know.
+    #[must_use]
+    pub fn method(self) -> &'static str {
+        match self {
+            Basis::SwingsOfOneBucket => "Welch's interval over the swings (Welch 1947, Biometrika 34:28)",
+            Basis::OneBucketEach => {
+                "Welch's interval over the swings (Welch 1947, Biometrika 34:28), the measurement added whole to each \
+                 side"
+            }
+            Basis::PairedBuckets => {
+                "Student's t over the differences within each bucket (Student 1908, Biometrika 6:1)"
+            }
+            Basis::OneAgainstSeveral => {
+                "one bucket held against the means of the others (Crawford & Howell 1998, Clin Neuropsychol 12:482)"
+            }
+            Basis::Buckets => "Welch's interval over the buckets' means (Welch 1947, Biometrika 34:28)",
         }
     }
 

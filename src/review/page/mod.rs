@@ -11,11 +11,13 @@ pub mod live;
 mod order;
 mod over_time;
 pub mod pair;
+pub mod report;
 pub mod served;
 pub mod shell;
 mod speed;
 pub mod swing;
 mod tables;
+mod trend;
 
 use super::summary::Summary;
 use super::wording::{self, NOTHING};

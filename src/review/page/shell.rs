@@ -76,6 +76,7 @@ pub fn ways(shown: &Shown) -> Vec<(String, String)> {
         ways.push(("/library".to_owned(), "Library".to_owned()));
     }
     ways.push((bucket_address(&shown.key), "Bucket".to_owned()));
+    ways.push((format!("/bucket/{}/report", shown.key), "Report".to_owned()));
     ways
 }
 

@@ -1,7 +1,7 @@
 //! The scripts and styles that come with the build. An asset is added by a line of [`ASSETS`] and nothing else.
 
 /// Name in `/assets/`, type, content.
-const ASSETS: [(&str, &str, &str); 9] = [
+const ASSETS: [(&str, &str, &str); 11] = [
     ("page.css", "text/css", include_str!("../page/assets/page.css")),
     ("bench.css", "text/css", include_str!("../page/assets/bench.css")),
     ("live.js", SCRIPT, include_str!("../page/assets/live.js")),
@@ -10,6 +10,8 @@ const ASSETS: [(&str, &str, &str); 9] = [
     ("swing.js", SCRIPT, include_str!("../page/assets/swing.js")),
     ("figure.js", SCRIPT, include_str!("../page/assets/figure.js")),
     ("lanes.js", SCRIPT, include_str!("../page/assets/lanes.js")),
+    ("report.css", "text/css", include_str!("../page/assets/report.css")),
+    ("report.js", SCRIPT, include_str!("../page/assets/report.js")),
     ("library.js", SCRIPT, include_str!("../page/assets/library.js")),
 ];
 

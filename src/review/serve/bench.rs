@@ -276,7 +276,8 @@ impl Bench {
         Ok(review)
     }
 
-    fn held(&self) -> Result<MutexGuard<'_, Shelf>, Refused> {
+    /// The library, for as long as nobody else waits for it.
+    pub(super) fn held(&self) -> Result<MutexGuard<'_, Shelf>, Refused> {
         let shelf = self.shelf.as_ref().ok_or(Refused::Missing("no library is open here"))?;
         // Whatever failed while it was held left the index as a transaction that did not happen.
         Ok(shelf.lock().unwrap_or_else(PoisonError::into_inner))
@@ -285,7 +286,7 @@ impl Bench {
 
 impl Shelf {
     /// A recording by its whole number: nothing of an address ever becomes a path.
-    fn bucket(&self, key: &str) -> Result<Bucket, Refused> {
+    pub(super) fn bucket(&self, key: &str) -> Result<Bucket, Refused> {
         let buckets = self.library.index().buckets().map_err(failed)?;
         let found = buckets.into_iter().find(|bucket| bucket.facts.uuid.to_string() == key);
         found.ok_or(Refused::Missing("no recording has this number"))
@@ -296,6 +297,6 @@ fn takes_remarks(path: &Path) -> bool {
     path.to_string_lossy().ends_with(RECORDING)
 }
 
-fn failed(error: impl std::fmt::Display) -> Refused {
+pub(super) fn failed(error: impl std::fmt::Display) -> Refused {
     Refused::Failed(error.to_string())
 }

@@ -10,6 +10,7 @@ pub mod gate;
 pub mod pairing;
 pub mod routes;
 pub mod sharing;
+pub mod sides;
 
 use super::live::LiveStatus;
 use super::page::PageModel;

@@ -6,10 +6,11 @@ use super::bench::{OWN, Refused};
 use super::gate::{Asked, Gate, judge};
 use super::pairing::Tried;
 use super::sharing::COOKIE;
+use crate::record::export::Names;
 use crate::record::library::moved::Moved;
 use crate::record::library::remarks::Said;
 use crate::record::library::search::Wanted;
-use crate::review::page::{library, pair, served, swing};
+use crate::review::page::{library, pair, report as report_page, served, swing};
 use crate::review::{json, socket};
 use crate::units::DeviceTime;
 use axum::Router;
@@ -44,6 +45,7 @@ pub(super) fn router(site: Site, more: Router) -> Router {
         .route("/bucket/{key}", get(bucket))
         .route("/bucket/{key}/analysis.json", get(analysis))
         .route("/bucket/{key}/remark", post(remark))
+        .route("/bucket/{key}/report", get(report))
         .route("/bucket/{key}/swing/{number}", get(swing_page))
         .route("/bucket/{key}/swing/{number}/motion.json", get(motion))
         .route("/bucket/{key}/swing/{number}/raw", get(raw))
@@ -178,6 +180,19 @@ async fn remark(
     site.of_bucket(key, move |bench, shown| bench.remark(shown, place, DeviceTime(takeaway_us), said))
         .await?;
     Ok(StatusCode::NO_CONTENT.into_response())
+}
+
+async fn report(
+    State(site): State<Site>,
+    Path(key): Path<String>,
+    RawQuery(query): RawQuery,
+) -> Result<Html<String>, Refused> {
+    let nameless = query.as_deref() == Some("names=without");
+    let names = if nameless { Names::Drop } else { Names::Keep };
+    site.of_bucket(key, move |bench, shown| {
+        Ok(Html(report_page::page(&bench.report(shown)?.told(names), shown)))
+    })
+    .await
 }
 
 async fn swing_page(
