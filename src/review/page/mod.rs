@@ -226,8 +226,13 @@ fn class_of(review: &Review, place: usize, swing: &Swing) -> String {
 
 /// The kinds that occur, each with its line and mark.
 fn key(review: &Review) -> Markup {
-    let swings = &review.analysis.swings;
-    let occurs = |kind: &Kind| swings.iter().any(|swing| Kind::of(review, swing) == *kind);
+    key_among(review, |_| true)
+}
+
+/// The kinds that occur among some of the swings.
+fn key_among(review: &Review, is_meant: impl Fn(&Swing) -> bool) -> Markup {
+    let swings = || review.analysis.swings.iter().filter(|swing| is_meant(swing));
+    let occurs = |kind: &Kind| swings().any(|swing| Kind::of(review, swing) == *kind);
     html! {
         ul.key aria-label="Key to lines and marks" {
             @for kind in Kind::ALL.into_iter().filter(occurs) {

@@ -1,7 +1,8 @@
 //! The report as a page: on the bench with a button to print it, and as a file that needs nothing beside itself.
 
 use super::shell::{Shell, ways};
-use super::{curves, distribution, key, precautions, tables, trend};
+use super::{curves, distribution, key_among, precautions, tables, trend};
+use crate::detect::NodeLoss;
 use crate::review::Review;
 use crate::review::report::{OfSwing, Report, main_club, plain};
 use crate::review::serve::bench::Shown;
@@ -126,15 +127,19 @@ fn coachs_words(report: &Report, asks: bool) -> Markup {
     }
 }
 
+/// `Swing 4, wedge (best): his notes. Set 416 ms before the top, at 44 %.`
 fn of_swing(review: &Review, one: &OfSwing) -> String {
     let swing = review.analysis.swings.get(one.place);
     let club = wording::club_name(swing.and_then(|swing| swing.club.as_deref()));
-    let best = if one.best { ", one to remember" } else { "" };
+    let best = if one.best { " (best)" } else { "" };
     let notes: Vec<String> = one.notes.iter().map(|note| wording::clean(note)).collect();
     let said = if notes.is_empty() { String::new() } else { format!(": {}", notes.join("; ")) };
-    let set = swing
-        .map_or_else(String::new, |swing| format!(" ({})", super::set_sentence(swing).trim_end_matches('.')));
-    format!("Swing {}, {club}{best}{said}{set}", one.place + 1)
+    let set = swing.and_then(|swing| swing.set).map_or_else(String::new, |set| {
+        let percent = wording::number(100.0 * set.arm_travel_at_set.value, 0);
+        format!(" Set {}, at {percent}\u{a0}%.", wording::against_top(set.set_to_top_ms.value))
+    });
+    let end = if said.ends_with(['.', '!', '?']) { "" } else { "." };
+    format!("Swing {}, {club}{best}{said}{end}{set}", one.place + 1)
 }
 
 fn for_the_player(report: &Report, summary: &Summary) -> Markup {
@@ -171,7 +176,7 @@ fn pictures(review: &Review, summary: &Summary) -> Markup {
                         figcaption { "Hinge over arm travel" }
                         (curves::chart(review, club, 0))
                     }
-                    (key(review))
+                    (key_among(review, |swing| swing.club.as_deref() == club))
                 }
                 div {
                     figure {
@@ -194,6 +199,9 @@ fn through(review: &Review, club: Option<&str>) -> Option<statistics::Trend> {
     summary.clubs.iter().find(|(known, _)| known.as_deref() == club)?.1.set_trend_ms
 }
 
+/// A node that lost a larger part of its samples is told of; what a smaller loss did to a swing its flag says.
+const WORTH_TELLING: f64 = 0.01;
+
 /// What deserves less trust, in a line.
 fn rests_on(review: &Review) -> String {
     let flagged = review.counted().filter(|(_, swing)| !swing.flags.is_empty()).count();
@@ -204,7 +212,9 @@ fn rests_on(review: &Review) -> String {
             "Of {counted} swings {flagged} carry a flag: some of their numbers deserve less trust."
         ));
     }
-    said.extend(review.analysis.losses.iter().filter(|loss| loss.missing > 0).map(wording::loss_sentence));
+    let share = |loss: &NodeLoss| loss.missing as f64 / (loss.received + loss.missing).max(1) as f64;
+    let much = review.analysis.losses.iter().filter(|loss| share(loss) > WORTH_TELLING);
+    said.extend(much.map(wording::loss_sentence));
     said.join(" ")
 }
 

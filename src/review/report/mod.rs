@@ -113,11 +113,13 @@ impl Report {
     }
 }
 
-/// The club with the most sets: what pictures and the number to remember are of.
+/// What pictures and the number to remember are of: the club with the most sets, of those with a window if there is
+/// one.
 #[must_use]
 pub fn main_club(summary: &Summary) -> Option<&(Option<String>, Group)> {
+    let with_sets = summary.clubs.iter().filter(|(_, group)| group.sets > 0);
     // The first of several with as many.
-    summary.clubs.iter().rev().max_by_key(|(_, group)| group.sets).filter(|(_, group)| group.sets > 0)
+    with_sets.rev().max_by_key(|(_, group)| (group.in_window.is_some(), group.sets))
 }
 
 /// One number to take home.

@@ -30,7 +30,9 @@ pub fn sentences(report: &Report, club: Option<&str>, group: &Group) -> Vec<Stri
 
 fn too_few(group: &Group) -> String {
     let few = swings(group.swings);
-    match group.in_window {
+    // What a majority already says need not be said again.
+    let open = group.in_window.filter(|share| more_than_half(share.hits, share.n).is_none());
+    match open {
         Some(share) => format!(
             "Only {few}: how often you would be in it ({} to {} of 100 would fit), and whether the set moves from \
              first to last, cannot be told yet.",
@@ -85,7 +87,7 @@ fn in_window(counts: &Counts, share: Share, few: bool) -> Vec<String> {
     said[0] += ".";
     if close > 0 {
         let (are, their) = if close == 1 { ("is", "its") } else { ("are", "their") };
-        said.push(format!("{close} {are} too near the edge to be sure of {their} side."));
+        said.push(format!("{} {are} too near the edge to be sure of {their} side.", swings(close)));
     }
     let range =
         format!("going on like this, {} to {} of 100 would fit", of_100(share.low), of_100(share.high));
@@ -118,6 +120,9 @@ fn steady(group: &Group) -> Option<String> {
     Some(said + ".")
 }
 
+/// A smaller drift prints as none, ms a swing.
+const LEAST_MS: f64 = 0.05;
+
 fn through(group: &Group, few: bool) -> Option<String> {
     match group.set_trend_ms {
         None if few => None,
@@ -127,6 +132,9 @@ fn through(group: &Group, few: bool) -> Option<String> {
         )),
         Some(trend) if !trend.clear => {
             Some("From first to last no change can be told from chance.".to_owned())
+        }
+        Some(trend) if trend.per_swing.abs() < LEAST_MS => {
+            Some("From first to last the set stays.".to_owned())
         }
         Some(trend) => {
             let (side, sign) = if trend.per_swing > 0.0 { ("later", 1.0) } else { ("earlier", -1.0) };
