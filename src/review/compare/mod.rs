@@ -6,6 +6,7 @@
 //! is the cluster: Altman & Bland 1997, BMJ 314:1874 [M]). Where there is only one a side, its swings have to do, and
 //! the words say what that cannot tell. [`Basis`] says which it was.
 
+pub mod choice;
 pub mod sides;
 mod words;
 
@@ -313,6 +314,38 @@ fn over_pairs(first: &[f64], second: &[f64]) -> Option<(f64, f64)> {
     let pairs: Vec<f64> = first.iter().flat_map(|one| second.iter().map(move |two| two - one)).collect();
     let signs = pairs.iter().map(|rise| if *rise == 0.0 { 0.0 } else { rise.signum() });
     Some((median(&pairs)?, signs.sum::<f64>() / pairs.len() as f64))
+}
+
+/// A bucket's mean with its 95 % interval.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BucketMean {
+    /// The bucket's row in the index.
+    pub bucket: i64,
+    /// How many values.
+    pub swings: usize,
+    /// Their mean.
+    pub mean: f64,
+    /// Where the mean may lie; none of a single value.
+    pub interval: Option<(f64, f64)>,
+}
+
+impl BucketMean {
+    /// Student's t over the swings (Student 1908, Biometrika 6:1-25), the standard deviation of a single measurement
+    /// added whole, as in [`Basis::OneBucketEach`]. None of a bucket without a value.
+    #[must_use]
+    pub fn of(cluster: &Cluster) -> Option<BucketMean> {
+        let clusters = of_use(std::slice::from_ref(cluster));
+        let values = swings(&clusters);
+        let mean = mean(&values)?;
+        let half = sd(&values).and_then(|sd| {
+            let (count, known) = (values.len() as f64, measurement_sd(&clusters).powi(2));
+            let of_swings = sd.powi(2) / count;
+            let freedom = (of_swings + known).powi(2) / (of_swings.powi(2) / (count - 1.0));
+            Some((of_swings + known).sqrt() * t_point(if freedom.is_nan() { count - 1.0 } else { freedom })?)
+        });
+        let interval = half.map(|half| (mean - half, mean + half));
+        Some(BucketMean { bucket: cluster.bucket, swings: values.len(), mean, interval })
+    }
 }
 
 fn mean(values: &[f64]) -> Option<f64> {
