@@ -46,11 +46,15 @@ impl Choice {
         let mut sorted: Vec<&Bucket> = all.iter().collect();
         sorted.sort_by(|one, two| (two.facts.started, &two.path).cmp(&(one.facts.started, &one.path)));
         let asked_for = sorted.iter().find(|bucket| numbered(bucket, &asked.bucket));
-        let known = sorted.iter().find(|bucket| bucket.facts.player == asked.player && !asked.player.is_empty());
+        let known =
+            sorted.iter().find(|bucket| bucket.facts.player == asked.player && !asked.player.is_empty());
         let Some(chosen) = asked_for.or(known).or(sorted.first()) else { return Choice::default() };
         let player = chosen.facts.player.clone();
-        let of_player: Vec<Bucket> =
-            sorted.iter().filter(|bucket| bucket.facts.player == player).map(|bucket| (*bucket).clone()).collect();
+        let of_player: Vec<Bucket> = sorted
+            .iter()
+            .filter(|bucket| bucket.facts.player == player)
+            .map(|bucket| (*bucket).clone())
+            .collect();
         let mut choice = Choice { player, of_player, ..Choice::default() };
         choice.choose(asked, asked_for.copied());
         choice
@@ -77,9 +81,12 @@ impl Choice {
             match day(&asked.since) {
                 Some(day) => {
                     let dated = self.of_player.iter().filter(|bucket| bucket.facts.started.is_some());
-                    (self.second, self.first) = dated.cloned().partition(|bucket| bucket.facts.started >= Some(day));
+                    (self.second, self.first) =
+                        dated.cloned().partition(|bucket| bucket.facts.started >= Some(day));
                 }
-                None => self.wrong = Some(format!("expected a day as 2026-04-12, found {}", quoted(&asked.since))),
+                None => {
+                    self.wrong = Some(format!("expected a day as 2026-04-12, found {}", quoted(&asked.since)))
+                }
             }
         }
     }
@@ -159,15 +166,22 @@ mod tests {
     fn one_bucket_is_held_against_the_earlier_ones_of_its_player() {
         let asked = Asked { bucket: key(2), player: "Ann".to_owned(), ..Asked::default() };
         let choice = Choice::of(&all(), &asked);
-        assert_eq!((choice.player.as_str(), ids(&choice.first), ids(&choice.second)), ("Robin", vec![1], vec![2]));
+        assert_eq!(
+            (choice.player.as_str(), ids(&choice.first), ids(&choice.second)),
+            ("Robin", vec![1], vec![2])
+        );
         let first = Choice::of(&all(), &Asked { bucket: key(1), ..Asked::default() });
         assert!(first.first.is_empty() && first.wrong.is_some());
     }
 
     #[test]
     fn what_is_picked_of_another_player_is_passed_over() {
-        let asked =
-            Asked { player: "Robin".to_owned(), first: vec![key(1), key(4)], second: vec![key(3)], ..Asked::default() };
+        let asked = Asked {
+            player: "Robin".to_owned(),
+            first: vec![key(1), key(4)],
+            second: vec![key(3)],
+            ..Asked::default()
+        };
         let choice = Choice::of(&all(), &asked);
         assert_eq!((ids(&choice.first), ids(&choice.second)), (vec![1], vec![3]));
         let clubs = Asked { second: vec![], second_club: "driver".to_owned(), ..asked };

@@ -7,6 +7,7 @@
 //! the words say what that cannot tell. [`Basis`] says which it was.
 
 pub mod choice;
+pub mod compared;
 pub mod sides;
 mod words;
 

@@ -4,12 +4,14 @@
 
 mod answers;
 mod chart;
+pub mod compare;
 mod curves;
 mod distribution;
 pub mod library;
 pub mod live;
 mod order;
 mod over_time;
+mod overlaid;
 pub mod pair;
 pub mod report;
 pub mod served;
@@ -18,6 +20,7 @@ mod speed;
 pub mod swing;
 mod tables;
 mod trend;
+mod weeks;
 
 use super::summary::Summary;
 use super::wording::{self, NOTHING};

@@ -1,14 +1,18 @@
-//! Edge: what the library knows of a player besides one bucket: his earlier ones.
+//! Edge: what the library knows of a player besides one bucket: his earlier ones, two sides to compare, the weeks.
 
-use super::bench::{Bench, Refused, Shown, failed};
+use super::bench::{Bench, Refused, Shown, WindowsOf, failed};
 use crate::record::library::index::Bucket;
 use crate::record::library::made_from::about;
 use crate::record::library::{Library, LibraryError};
 use crate::review::Windows;
+use crate::review::compare::choice::{Asked, Choice};
+use crate::review::compare::compared::Compared;
 use crate::review::compare::sides::{Chosen, Contrast, earlier};
+use crate::review::over_buckets::clubs_over_time;
 use crate::review::report::{Change, Report};
 use crate::review::summary::in_order;
 use crate::units::WallTime;
+use std::collections::BTreeMap;
 
 /// A bucket's clubs against the player's earlier buckets, as far as the library knows of any.
 ///
@@ -34,6 +38,15 @@ pub fn changes(library: &Library, bucket: &Bucket, windows: &Windows) -> Result<
 }
 
 impl Bench {
+    /// What is asked to be compared, with what comes of it.
+    ///
+    /// # Errors
+    /// There is no library, or it cannot be read.
+    pub fn compared(&self, asked: &Asked) -> Result<Compared, Refused> {
+        let shelf = self.held()?;
+        compared(&shelf.library, asked, &shelf.windows).map_err(failed)
+    }
+
     /// The report of a bucket.
     ///
     /// # Errors
@@ -49,6 +62,22 @@ impl Bench {
         };
         Ok(Report { running: shown.model.live, changes, ..report })
     }
+}
+
+fn compared(library: &Library, asked: &Asked, windows: &WindowsOf) -> Result<Compared, LibraryError> {
+    let index = library.index();
+    let all = index.buckets()?;
+    let choice = Choice::of(&all, asked);
+    let windows = windows(&choice.player);
+    let mut swings = BTreeMap::new();
+    for bucket in &choice.of_player {
+        swings.insert(bucket.id, index.swings(bucket.id)?);
+    }
+    let mut players: Vec<String> = all.into_iter().map(|bucket| bucket.facts.player).collect();
+    players.sort_unstable();
+    players.dedup();
+    let over_time = clubs_over_time(&index.counted(&choice.player)?, &windows);
+    Ok(Compared::of(asked.clone(), choice, players, &swings, windows, over_time))
 }
 
 /// When a bucket was begun, as its recording says.
