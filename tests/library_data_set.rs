@@ -310,6 +310,21 @@ fn the_job_goes_on_after_a_kill_and_counts_what_the_library_counts() {
         assert_eq!(by_number[result["recording"].as_str().unwrap()], swings);
     }
 
+    // A result of a recording that was shorter then is none: it is done again, in the same place.
+    let grown = after.keys().next().unwrap();
+    let mut result: Value = serde_json::from_slice(&fs::read(grown).unwrap()).unwrap();
+    let length = result["bytes"].as_u64().unwrap();
+    assert_eq!(length, fs::metadata(library_folder.join(result["path"].as_str().unwrap())).unwrap().len());
+    (result["bytes"], result["result"]) = ((length - 1).into(), json!({ "swings": [] }));
+    fs::write(grown, result.to_string()).unwrap();
+    // Two jobs at once, each thinking that it is alone.
+    let both = [(), ()].map(|()| job(folder, &program).spawn().unwrap());
+    for one in both.map(|child| child.wait_with_output().unwrap()) {
+        assert_eq!((code(&one), &summary(&one)["swings"]), (0, &told["swings"]), "{}", errors(&one));
+    }
+    let same: Vec<_> = ready().into_keys().collect();
+    assert_eq!(same, after.keys().cloned().collect::<Vec<_>>());
+
     // Once more: all is done. Other settings give results of their own.
     let again = summary(&job(folder, &program).output().unwrap());
     assert_eq!((&again["done_before"], &again["done"]), (&6.into(), &6.into()), "{again}");

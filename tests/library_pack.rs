@@ -11,7 +11,7 @@ use hingeclock::record::library::steps::carry_out;
 use hingeclock::record::library::{Library, Operation, Received};
 use serde_json::Value;
 use std::fs::{self, File};
-use std::io::Read;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -211,6 +211,65 @@ fn what_is_no_session_is_refused_and_leaves_nothing() {
         assert!(!errors(&output).is_empty());
         assert_eq!(json(&away, &["list"])["buckets"].as_array().unwrap().len(), 0);
         assert!(!away.join("wren.mcap").exists() && !away.join("wren.remarks.jsonl").exists());
+    }
+}
+
+/// A small file that would fill a disk.
+#[test]
+fn a_recording_that_grows_beyond_all_measure_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let (home, away) = (home(folder.path()), folder.path().join("away"));
+    let zip = folder.path().join("wren.zip");
+    done(&home, &["pack", "wren", zip.to_str().unwrap()]);
+    let mut swollen = zip::ZipWriter::new(File::create(folder.path().join("swollen.zip")).unwrap());
+    for (name, mut bytes) in unpacked(&zip) {
+        swollen.start_file(&name, zip::write::SimpleFileOptions::default()).unwrap();
+        if name.ends_with(".mcap") {
+            bytes.resize(bytes.len() + (400 << 20), 0);
+        }
+        swollen.write_all(&bytes).unwrap();
+    }
+    let packed = swollen.finish().unwrap().metadata().unwrap().len();
+    assert!(packed < 4 << 20, "{packed}");
+    let output = library(&away, &["import", folder.path().join("swollen.zip").to_str().unwrap()]);
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains("expected a recording of at most"), "{}", errors(&output));
+    assert_eq!(json(&away, &["list"])["buckets"].as_array().unwrap().len(), 0);
+}
+
+#[test]
+fn remarks_that_lie_there_already_are_never_written_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let (home, away) = (home(folder.path()), folder.path().join("away"));
+    let zip = folder.path().join("wren.zip");
+    done(&home, &["pack", "wren", zip.to_str().unwrap()]);
+    done(&away, &["import", zip.to_str().unwrap()]);
+    done(&away, &["remark", "wren", "1", "--note", "said over here"]);
+    fs::remove_file(away.join("wren.mcap")).unwrap();
+    let here = fs::read(away.join("wren.remarks.jsonl")).unwrap();
+    let output = library(&away, &["import", zip.to_str().unwrap()]);
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains("lay wren.remarks.jsonl aside"), "{}", errors(&output));
+    assert_eq!(fs::read(away.join("wren.remarks.jsonl")).unwrap(), here);
+    // Laid aside, it can come.
+    fs::rename(away.join("wren.remarks.jsonl"), away.join("mine.txt")).unwrap();
+    done(&away, &["import", zip.to_str().unwrap()]);
+}
+
+/// The numbers of what a recording was made from come from names.
+#[test]
+fn half_of_a_recording_without_names_does_not_say_what_it_was_cut_from() {
+    let folder = tempfile::tempdir().unwrap();
+    let home = home(folder.path());
+    let number = json(&home, &["show", "wren"])["bucket"]["number"].as_str().unwrap().to_owned();
+    done(&home, &["split", "wren", "--before", "3"]);
+    let zip = folder.path().join("half.zip");
+    for (names, found) in [(&[][..], true), (&["--without-names"][..], false)] {
+        done(&home, &[&["pack", "wren-1", zip.to_str().unwrap()], names].concat());
+        let recording = unpacked(&zip).into_iter().find(|(name, _)| name.ends_with(".mcap")).unwrap().1;
+        let says = recording.windows(number.len()).any(|part| part == number.as_bytes());
+        assert_eq!(says, found, "{names:?}");
+        fs::remove_file(&zip).unwrap();
     }
 }
 

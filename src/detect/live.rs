@@ -23,7 +23,7 @@ use std::collections::VecDeque;
 const TRY_EVERY_S: f64 = 0.06;
 /// A swing is measured when the joint's window was seen, and told so long after the arm came back, s: the work,
 /// some tens of ms, is done by then, and no shock can come any more.
-const TOLD_AFTER_BACK_S: f64 = 0.14;
+const TOLD_AFTER_BACK_S: f64 = 0.18;
 /// A swing that was found but not seen to its end, or is not told yet and may have a late shock, is looked at again
 /// so often, s.
 const LOOK_EVERY_S: f64 = 0.01;

@@ -61,8 +61,10 @@ pub(super) fn list_files(folder: &Path, rules: &Rules) -> anyhow::Result<Outcome
     let mut failed = false;
     let mut recordings: Vec<Value> = Vec::new();
     for (path, ..) in &listing.recordings {
+        // Its length is looked up first: should it grow meanwhile, the job does it once more than needed.
+        let bytes = std::fs::metadata(folder.join(path)).map(|file| file.len());
         match about(&folder.join(path)) {
-            Ok(about) => recordings.push(json!({ "path": path, "number": about.uuid })),
+            Ok(about) => recordings.push(json!({ "path": path, "number": about.uuid, "bytes": bytes.ok() })),
             Err(error) => {
                 failed = true;
                 say(&format!("left out: {error}"));

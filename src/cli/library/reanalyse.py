@@ -7,7 +7,8 @@
 
 A result is named by the recording's number, the program's version and a mark of the settings, and gets that name when
 it is whole. So a job that was killed goes on where it was, a task that is tried again or runs twice at once counts
-once, and a newer version or other settings give results of their own beside the old ones.
+once; a recording that has grown since is done again, in the same place; and a newer version or other settings give
+results of their own beside the old ones.
 
 Exit codes are those of hingeclock: 0 done; 1 it failed; 3 done, but a recording could not be analysed or had lost
 something.
@@ -37,7 +38,7 @@ def with_settings(command, settings):
 
 
 def listed(program, library, settings):
-    """The recordings with their numbers, and what results of this program and these settings are named by."""
+    """The recordings, by what their results of this program and these settings are named."""
     command = [program, "library", "list-files", "--folder", library]
     found = subprocess.run(with_settings(command, settings), stdout=subprocess.PIPE)
     if found.returncode not in (0, 3):
@@ -46,16 +47,18 @@ def listed(program, library, settings):
     version = found["analyser"].replace(" ", "-")
     key = f"{version}-{found['settings']}"
     # A copy of a recording is the same recording.
-    return {f"{one['number']}-{key}.json": one["path"] for one in found["recordings"]}
+    # The longest counts, should one of them have been cut off.
+    in_order = sorted(found["recordings"], key=lambda one: one["bytes"])
+    return {f"{one['number']}-{key}.json": one for one in in_order}
 
 
-def is_done(path):
-    """Whether a result is there. It has its name only when it is whole, but a disk may lie."""
+def is_done(path, length):
+    """Whether the result of a recording of this length is there. It has its name only when it is whole, but a disk may
+    lie."""
     try:
         with open(path, encoding="utf-8") as file:
-            json.load(file)
-        return True
-    except (OSError, ValueError):
+            return json.load(file)["bytes"] == length
+    except (OSError, ValueError, KeyError):
         return False
 
 
@@ -75,10 +78,11 @@ def put(path, text):
         raise
 
 
-def analysed(program, library, results, settings, name, path):
+def analysed(program, library, results, settings, name, recording):
     """Analyses one recording. Gives its name, whether it was done before, and how the program ended."""
     target = os.path.join(results, name)
-    if is_done(target):
+    path, length = recording["path"], recording["bytes"]
+    if is_done(target, length):
         return name, True, 0
     command = [program, "analyze", os.path.join(library, path), "--json"]
     ended = subprocess.run(with_settings(command, settings), stdout=subprocess.PIPE, stderr=subprocess.PIPE)
@@ -89,7 +93,8 @@ def analysed(program, library, results, settings, name, path):
     if ended.returncode not in (0, 3):
         # Killed, or worse: the engine tries again.
         raise RuntimeError(f"{path}: analyze ended with {ended.returncode}")
-    result = {"recording": name[:36], "path": path, "exit_code": ended.returncode, "result": json.loads(ended.stdout)}
+    result = {"recording": recording["number"], "path": path, "bytes": length, "exit_code": ended.returncode}
+    result["result"] = json.loads(ended.stdout)
     put(target, json.dumps(result) + "\n")
     return name, False, ended.returncode
 

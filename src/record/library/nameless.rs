@@ -48,7 +48,10 @@ pub(super) fn recording(path: &Path, out: &mut impl Write) -> Result<Uuid, Libra
     let session = SessionInfo { player: String::new(), ..session };
     let mut recorded = reader.by_ref().peekable();
     let made_from = match recorded.peek() {
-        Some(Ok(first)) => MadeFrom::from_recorded(first),
+        // Their numbers are made from names, too.
+        Some(Ok(first)) => {
+            MadeFrom::from_recorded(first).map(|made| MadeFrom { sources: Vec::new(), ..made })
+        }
         _ => None,
     };
     let mut out = Out::start(path, Into(out), &session, made_from.as_ref())?;

@@ -14,13 +14,19 @@ use crate::record::export::Names;
 use std::fs::File;
 use std::io::{self, BufReader, Read, Seek, Write};
 use std::path::{Path, PathBuf};
+use zip::read::ZipFile;
 use zip::write::SimpleFileOptions;
 use zip::{ZipArchive, ZipWriter};
 
 /// First bytes of a zip.
 pub const ZIP_MAGIC: [u8; 4] = *b"PK\x03\x04";
 /// Longest recording that is unpacked, bytes: some days.
-const LONGEST_RECORDING: u64 = 64 << 30;
+const LONGEST_RECORDING: u64 = 8 << 30;
+/// So many times its packed length a recording may have at most, so that a small file cannot fill a disk: one shrinks
+/// to a half or so.
+const MOST_SHRUNK: u64 = 100;
+/// And this much however short it is, bytes.
+const ALWAYS: u64 = 1 << 20;
 /// Longest text that is unpacked, bytes.
 const LONGEST_TEXT: u64 = 16 << 20;
 /// Bytes at its start by which a recording is known.
@@ -105,12 +111,11 @@ impl Package {
     /// It cannot be read, is damaged, or the file cannot be written.
     pub fn unpack(&mut self, mut to: impl Write) -> Result<(), LibraryError> {
         let name = self.recording.clone();
-        let copied = self.read(&name, LONGEST_RECORDING + 1, &mut to)?;
-        if copied > LONGEST_RECORDING {
-            return Err(LibraryError::asked(
-                format!("a recording of at most {LONGEST_RECORDING} bytes"),
-                "more",
-            ));
+        let packed = self.entry(&name)?.compressed_size();
+        let at_most = packed.saturating_mul(MOST_SHRUNK).saturating_add(ALWAYS).min(LONGEST_RECORDING);
+        if self.read(&name, at_most + 1, &mut to)? > at_most {
+            let expected = format!("a recording of at most {at_most} bytes in {packed} packed ones");
+            return Err(LibraryError::asked(expected, "more"));
         }
         Ok(())
     }
@@ -130,9 +135,14 @@ impl Package {
     /// Copies a file of the package up to a length.
     fn read(&mut self, name: &Path, at_most: u64, to: &mut impl Write) -> Result<u64, LibraryError> {
         let path = self.path.join(name);
-        let failed = |source| LibraryError::File { path: path.clone(), source };
-        let file = self.archive.by_name(&name.to_string_lossy()).map_err(|error| failed(error.into()))?;
-        io::copy(&mut file.take(at_most), to).map_err(failed)
+        let file = self.entry(name)?;
+        io::copy(&mut file.take(at_most), to).map_err(|source| LibraryError::File { path, source })
+    }
+
+    fn entry(&mut self, name: &Path) -> Result<ZipFile<'_, BufReader<File>>, LibraryError> {
+        let path = self.path.join(name);
+        let found = self.archive.by_name(&name.to_string_lossy());
+        found.map_err(|error| LibraryError::File { path, source: error.into() })
     }
 }
 
