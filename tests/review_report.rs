@@ -92,7 +92,6 @@ fn its_numbers_are_those_of_the_json() {
     assert!(text.contains("Robin: bucket of 21 September 2026"), "{text}");
     let clubs = json["summary"]["clubs"].as_array().unwrap();
     assert_eq!(clubs.len(), 2);
-    let mut rows = 0;
     for club in clubs {
         let name = club["club"].as_str().unwrap();
         let row = html.split("<th scope=\"row\">").find(|row| row.starts_with(&format!("{name}<"))).unwrap();
@@ -110,7 +109,6 @@ fn its_numbers_are_those_of_the_json() {
         is(&numbers(&cells[6])[0], &share["low_95"], 100.0);
         is(&numbers(&cells[6])[1], &share["high_95"], 100.0);
         is(&numbers(&cells[7])[0], &club["tempo"]["median"], 1.0);
-        rows += 1;
         let words = text_of(between(&html, &format!("<h3>{name}</h3>"), "</div>"));
         let (hits, n) = (&share["hits"], &share["n"]);
         assert!(words.starts_with(&format!("{hits} of {n} swings in your window")), "{words}");
@@ -130,7 +128,6 @@ fn its_numbers_are_those_of_the_json() {
         is(&said[0], &share["low_95"], 100.0);
         is(&said[1], &share["high_95"], 100.0);
     }
-    assert_eq!(rows, 2);
     the_number_to_remember_is_the_middle_of_the_most_used_club(&text, &json);
     the_band_is_the_interval(&text, &clubs[1]["set_trend_ms"]);
 }
@@ -200,9 +197,12 @@ fn words(review: &Review) -> String {
     plain::sentences(&Report::of(review.clone(), None), club.as_deref(), group).join(" ")
 }
 
+/// Its name, where each hinge begins to rise, what is said of it and what is not.
+type Case = (&'static str, Vec<f64>, &'static [&'static str], &'static [&'static str]);
+
 #[test]
 fn nothing_is_said_that_the_interval_does_not_carry() {
-    let cases: [(&str, Vec<f64>, &[&str], &[&str]); 6] = [
+    let cases: [Case; 6] = [
         // Four of four early: the sign test does not carry "mostly" (0.125).
         ("few and early", vec![0.01; 4], &["Only 4 swings", "cannot be told yet"], &["mostly", "More often"]),
         (
@@ -299,11 +299,7 @@ fn the_coachs_words_stand_in_it_and_names_can_be_left_out() {
         assert!(!without.contains(name), "{name}");
     }
     // What is measured stays, and so does what is left out of it.
-    assert!(
-        without.contains("1 left out")
-            && without.contains("Swing 3, 7 iron (best). Set ")
-            && without.contains("7 iron")
-    );
+    assert!(without.contains("1 left out") && without.contains("Swing 3, 7 iron (best). Set "));
 }
 
 #[test]
@@ -445,8 +441,7 @@ async fn the_file_asks_for_nothing_and_is_one_sheet() {
         {
             assert!(!html.contains(forbidden), "{forbidden}");
         }
-        std::fs::write(folder.path().join(format!("{name}.html")), &html).unwrap();
-        std::fs::write(browser::screenshots().join(format!("report-{name}.html")), html).unwrap();
+        std::fs::write(folder.path().join(format!("{name}.html")), html).unwrap();
     }
     let site = browser::site_of(Path::new("none.csv"), robins_bucket(), PlayerHand::Right);
     with_browser(site, move |look| async move {

@@ -59,6 +59,8 @@ fn headline(compared: &Compared) -> String {
 
 fn form(compared: &Compared) -> Markup {
     let asked = &compared.asked;
+    // What is no day a browser would not take.
+    let day = Some(&asked.since).filter(|_| compared.choice.wrong.is_none());
     let clubs = in_order(compared.clubs.values().flatten().cloned());
     let choice = |name: &str, label: &str, none: &str, now: &str| {
         html! {
@@ -84,7 +86,7 @@ fn form(compared: &Compared) -> Markup {
                 }
                 (choice("club", "Club", "all clubs", &asked.club))
                 (choice("second_club", "Second side", "the same club", &asked.second_club))
-                label { "Before and from " input type="date" name="since" value=(asked.since); }
+                label { "Before and from " input type="date" name="since" value=[day]; }
                 button { "Compare" }
             }
             p.about {
