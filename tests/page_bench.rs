@@ -310,7 +310,14 @@ async fn look_at_lanes(look: &Look, name: &str) {
 
 async fn raw_signals_are_told(look: &Look) {
     let client = &look.client;
-    client.find(Locator::Css("#raw summary")).await.unwrap().click().await.unwrap();
+    let summary = Locator::Css("#raw summary");
+    // Once they cannot be had; opened again, they are asked for again.
+    let lost = "const real = window.fetch; window.fetch = () => { window.fetch = real; return Promise.reject(new Error('gone')); }; return null";
+    ask(client, lost).await;
+    client.find(summary).await.unwrap().click().await.unwrap();
+    says(client, "#raw-signals", "could not be read").await;
+    client.find(summary).await.unwrap().click().await.unwrap();
+    client.find(summary).await.unwrap().click().await.unwrap();
     until(client, "document.querySelectorAll('#raw-signals svg').length === 4").await;
     let said = ask(client, "return document.querySelector('.doubts').textContent").await;
     assert!(said.as_str().unwrap().contains("clipped"), "{said}");

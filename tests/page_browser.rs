@@ -107,8 +107,8 @@ async fn rows_are_swings(client: &Client, swings: usize) {
 
 async fn drawings_are_visible(client: &Client) {
     let drawings = client.find_all(Locator::Css("svg.chart")).await.unwrap();
-    // Each of two clubs spread, over arm travel and over time; all swings in order.
-    assert_eq!(drawings.len(), 3 * 2 + 1);
+    // Each of two clubs spread, through the bucket, over arm travel and over time; all swings in order.
+    assert_eq!(drawings.len(), 4 * 2 + 1);
     for drawing in drawings {
         assert!(drawing.is_displayed().await.unwrap());
         let (_, _, width, height) = drawing.rectangle().await.unwrap();

@@ -11,6 +11,7 @@ use hingeclock::record::session::SessionInfo;
 use hingeclock::record::{RecordingWriter, library::files::NewRecording};
 use hingeclock::review::page::PageModel;
 use hingeclock::review::serve::bench::{Bench, OwnFile};
+use hingeclock::review::serve::bounded::CONNECTIONS_MAX;
 use hingeclock::review::serve::sharing::{COOKIE, Sharing};
 use hingeclock::review::serve::{Site, everywhere, loopback};
 use hingeclock::units::{HostTime, PlayerHand, WallTime};
@@ -219,6 +220,13 @@ async fn bodies_without_end_and_nonsense_are_refused() {
         ("{}", 400),
         (r#"{"number":0,"takeaway_us":12000000,"kind":"note","text":"x"}"#, 400),
         (r#"{"number":1,"takeaway_us":12000000,"kind":"finished"}"#, 400),
+        (r#"{"number":1,"kind":"note","text":"x"}"#, 400),
+        (r#"{"takeaway_us":12000000,"kind":"note","text":"x"}"#, 400),
+        (r#"{"kind":"finished"}"#, 400),
+        (r#"{"kind":"club","text":"iron"}"#, 400),
+        (r#"{"kind":"exclude","text":"x"}"#, 400),
+        (r#"{"kind":"event","text":"set 5"}"#, 400),
+        (r#"{"kind":"note","text":" "}"#, 409),
         (r#"{"number":1,"takeaway_us":12000000,"kind":"event","text":"dance 5"}"#, 400),
         (r#"{"number":1,"takeaway_us":12000001,"kind":"note","text":"x"}"#, 409),
         (r#"{"number":99,"takeaway_us":12000000,"kind":"note","text":"x"}"#, 409),
@@ -231,6 +239,80 @@ async fn bodies_without_end_and_nonsense_are_refused() {
     let longer = post(server.address, path, &headers, &note(&"x".repeat(5000))).await;
     assert_eq!(status(&longer), 409, "{longer}");
     assert_eq!(kept(&server), "");
+}
+
+#[tokio::test]
+async fn a_note_on_the_bucket_is_kept_and_shown_as_text() {
+    let server = server(false).await;
+    let headers = own(server.address) + JSON;
+    let body = serde_json::json!({ "kind": "note", "text": ATTACK }).to_string();
+    let answer = post(server.address, "/bucket/now/remark", &headers, &body).await;
+    assert_eq!(status(&answer), 204, "{answer}");
+    assert!(
+        kept(&server).contains("\"kind\":\"note\"") && !kept(&server).contains("takeaway_us"),
+        "{}",
+        kept(&server)
+    );
+    for path in ["/", "/bucket/now/report"] {
+        let page = get(server.address, path, "").await;
+        assert!(page.contains("&lt;script&gt;alert(1)") && !page.contains("<script>"), "{path}");
+        let part = page.split("Said of the bucket").nth(1).or(page.split("Your coach says").nth(1));
+        assert!(part.unwrap().contains("&lt;script&gt;alert(1)"), "{path}");
+    }
+    let nameless = get(server.address, "/bucket/now/report?names=without", "").await;
+    assert!(status(&nameless) == 200 && !nameless.contains("Your coach says"), "{nameless}");
+}
+
+/// A connection that was let in: it asked, was answered, and is kept open.
+async fn open_connection(address: SocketAddr) -> Option<TcpStream> {
+    let mut stream = TcpStream::connect(address).await.ok()?;
+    stream.write_all(format!("GET /healthz HTTP/1.1\r\nHost: {address}\r\n\r\n").as_bytes()).await.ok()?;
+    let mut answer = [0; 16];
+    stream.read_exact(&mut answer).await.ok()?;
+    answer.starts_with(b"HTTP/1.1 ").then_some(stream)
+}
+
+#[tokio::test]
+async fn so_many_connections_and_no_more() {
+    let server = server(false).await;
+    let mut open = Vec::new();
+    for number in 0..CONNECTIONS_MAX {
+        let stream = open_connection(server.address).await;
+        open.push(stream.unwrap_or_else(|| panic!("connection {number} is refused")));
+    }
+    for _ in 0..20 {
+        let refused = get(server.address, "/healthz", "").await;
+        assert_eq!(status(&refused), 503, "{refused}");
+        assert!(refused.ends_with("too many connections: close a page and try again\n"), "{refused}");
+    }
+    // One that ends makes room for one.
+    open.pop();
+    let mut answer = 503;
+    for _ in 0..200 {
+        answer = status(&get(server.address, "/healthz", "").await);
+        if answer == 200 {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+    assert_eq!(answer, 200);
+}
+
+/// However many connections others hold, the owner gets in, and the other way round.
+#[tokio::test]
+async fn others_do_not_keep_the_owner_out() {
+    let Some(outer) = outer_address() else {
+        eprintln!("skipped: this machine has no address but its own");
+        return;
+    };
+    let server = server(true).await;
+    let there = SocketAddr::new(outer, server.address.port());
+    let mut open = Vec::new();
+    for _ in 0..CONNECTIONS_MAX {
+        open.push(open_connection(there).await.unwrap());
+    }
+    assert_eq!(status(&get(there, "/pair", "").await), 503);
+    assert_eq!(status(&get(server.address, "/healthz", "").await), 200);
 }
 
 /// An address of this machine that others would see, so that a connection to it does not come from "here".

@@ -9,7 +9,7 @@ mod shelf;
 
 use binary::{code, errors, run};
 use hingeclock::review::compare::{
-    Basis, Cluster, Comparison, Incomparable, Quantity, compare, sentences, share_difference,
+    Basis, BucketMean, Cluster, Comparison, Incomparable, Quantity, compare, sentences, share_difference,
 };
 use hingeclock::review::statistics::Share;
 use hingeclock::units::Measured;
@@ -51,6 +51,27 @@ fn students_sleep_data_give_the_printed_intervals() {
     assert_eq!(paired.basis, Basis::PairedBuckets);
     close(paired.low, 0.700_114_2, 1e-6);
     close(paired.high, 2.459_885_8, 1e-6);
+}
+
+/// `stats.t.interval` of SciPy 1.17 for the first drug; with a measurement of 0.4, whose variance is known beforehand,
+/// the same with the degrees of freedom of Satterthwaite.
+#[test]
+fn a_buckets_mean_has_students_interval_and_no_better_one_than_it_is_measured() {
+    let [one, _] = SLEEP;
+    for (sd, low, high) in [
+        (0.0, -0.529_780_413_526_231_8, 2.029_780_413_526_231_6),
+        (0.4, -0.694_149_063_251_816_8, 2.194_149_063_251_816_6),
+    ] {
+        let found = BucketMean::of(&cluster(7, &one, sd)).unwrap();
+        assert_eq!((found.bucket, found.swings), (7, 10));
+        close(found.mean, 0.75, 1e-12);
+        let interval = found.interval.unwrap();
+        close(interval.0, low, 1e-9);
+        close(interval.1, high, 1e-9);
+    }
+    assert_eq!(BucketMean::of(&cluster(7, &[3.0], 0.1)).unwrap().interval, None);
+    assert_eq!(BucketMean::of(&cluster(7, &[], 0.1)), None);
+    assert_eq!(BucketMean::of(&cluster(7, &[3.0, 3.0, 3.0], 0.0)).unwrap().interval, Some((3.0, 3.0)));
 }
 
 /// Worked examples of Newcombe 1998 (Stat Med 17:873-890), method 10 [M].

@@ -4,16 +4,21 @@ use super::Outcome;
 use super::input::{Fed, analysed, not_the_input, review_of, rules, settings, tell, windows_of};
 use super::output::{print, private_file, say};
 use super::run::asked_to_end;
+use crate::record::export::Names;
 use crate::record::library::Library;
+use crate::record::library::made_from::about;
 use crate::record::library::player::players;
 use crate::record::settings::Settings;
+use crate::review::page::report::file as report_file;
 use crate::review::page::{PageModel, page};
+use crate::review::report::Report;
 use crate::review::serve::Site;
 use crate::review::serve::bench::{Bench, OwnFile, Shelf};
-use crate::review::{Review, table};
+use crate::review::serve::sides::changes;
+use crate::review::{Review, Windows, table};
 use anyhow::{Context, bail};
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tokio::sync::watch;
 
@@ -24,7 +29,9 @@ use tokio::sync::watch;
   hingeclock review bucket.mcap --page
   hingeclock review buckets --page              the library: every swing, and each bucket on the bench
   hingeclock review bucket.mcap --page --share  for the tablet, too
-  hingeclock review bucket.mcap --html bucket.html")]
+  hingeclock review bucket.mcap --html bucket.html
+  hingeclock review bucket.mcap --report report.html     one sheet for the player, to print or to mail
+  hingeclock review buckets/bucket.mcap --report report.html --library buckets")]
 pub struct Args {
     /// A recording, a raw CSV (plain or gzipped), or, with --page, the folder of a library.
     input: PathBuf,
@@ -41,6 +48,15 @@ pub struct Args {
     /// Write the page to a file that stands by itself.
     #[arg(long, value_name = "FILE.html")]
     html: Option<PathBuf>,
+    /// Write the report to a file that stands by itself: one sheet for the player, with your words, to print or to mail.
+    #[arg(long, value_name = "FILE.html")]
+    report: Option<PathBuf>,
+    /// Leave the player's name and all that was typed out of the report.
+    #[arg(long, requires = "report")]
+    without_names: bool,
+    /// The library that the recording is of: the report then tells what changed against the player's earlier buckets.
+    #[arg(long, value_name = "FOLDER", requires = "report")]
+    library: Option<PathBuf>,
     /// Settings file with bands, windows and the player.
     #[arg(long, value_name = "FILE.toml")]
     settings: Option<PathBuf>,
@@ -55,8 +71,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if args.input.is_dir() {
         return library(args, settings);
     }
-    if let Some(html) = &args.html {
-        not_the_input(&args.input, html)?;
+    for written in args.html.iter().chain(&args.report) {
+        not_the_input(&args.input, written)?;
     }
     let Fed { state, player, hand, report } = analysed(&args.input, &settings)?;
     let bare = review_of(&args.input, player, state, &settings);
@@ -65,8 +81,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     print(&table::text(&said.review, super::terminal_width()))?;
     let outcome = tell(&report);
     if let Some(path) = &args.html {
-        let written = private_file(path)?.write_all(page(&said).as_bytes());
-        written.with_context(|| format!("{} cannot be written", path.display()))?;
+        write(path, &page(&said))?;
+    }
+    if let Some(path) = &args.report {
+        write(path, &report_of(args, &settings, &said.review)?)?;
     }
     if args.page {
         super::runtime()?.block_on(show(bare, bench, args.page_port, args.share))?;
@@ -74,22 +92,51 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     Ok(outcome)
 }
 
+fn write(path: &Path, text: &str) -> anyhow::Result<()> {
+    let written = private_file(path)?.write_all(text.as_bytes());
+    written.with_context(|| format!("{} cannot be written", path.display()))
+}
+
+/// The report as a file's text.
+fn report_of(args: &Args, settings: &Settings, review: &Review) -> anyhow::Result<String> {
+    // A CSV does not say when it was recorded.
+    let known = about(&args.input).ok();
+    let started = known.as_ref().and_then(|about| about.session.as_ref()).map(|session| session.started);
+    let mut report = Report::of(review.clone(), started);
+    if let Some(folder) = &args.library {
+        let (library, opened) = Library::open(folder, rules(settings), super::wall_time())?;
+        opened.told.iter().for_each(|told| say(&format!("note: {told}")));
+        let number = known.map(|about| about.uuid).unwrap_or_default();
+        let found = library.index().numbered(number)?;
+        let Some(bucket) = found.first() else {
+            bail!("{}: expected a recording of the library {}", args.input.display(), folder.display());
+        };
+        report.review.windows = windows_in(folder, settings, &bucket.facts.player);
+        report.changes = changes(&library, bucket, &report.review.windows)?;
+    }
+    let names = if args.without_names { Names::Drop } else { Names::Keep };
+    Ok(report_file(&report.told(names)))
+}
+
 /// The page of a library.
 fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
-    if !args.page || args.html.is_some() {
+    if !args.page || args.html.is_some() || args.report.is_some() {
         bail!("{}: a folder is shown as a page alone: expected --page", args.input.display());
     }
     let (library, opened) = Library::open(&args.input, rules(&settings), super::wall_time())?;
     opened.told.iter().for_each(|told| say(&format!("note: {told}")));
     let (folder, measures) = (args.input.clone(), settings.measures.clone());
-    let windows = Box::new(move |name: &str| {
-        // A file that is wrong is passed over here; `library players` tells of it.
-        let mut known = players(&folder).unwrap_or_default().into_iter().flatten();
-        windows_of(&settings, known.find(|player| player.name == name))
-    });
+    let windows = Box::new(move |name: &str| windows_in(&folder, &settings, name));
     let bench = Bench::of_library(Shelf { library, windows, measures }, Box::new(super::wall_time));
     super::runtime()?.block_on(serve_site(Site::of_library(bench), args.page_port, args.share))?;
     Ok(Outcome::Done)
+}
+
+/// The windows of a player of a library, or else those of the settings.
+fn windows_in(folder: &Path, settings: &Settings, name: &str) -> Windows {
+    // A file that is wrong is passed over here; `library players` tells of it.
+    let mut known = players(folder).unwrap_or_default().into_iter().flatten();
+    windows_of(settings, known.find(|player| player.name == name))
 }
 
 /// Serves the page of a finished bucket until Ctrl-C.

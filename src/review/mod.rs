@@ -17,6 +17,7 @@ pub mod over_buckets;
 pub mod page;
 pub mod raw;
 pub mod remarked;
+pub mod report;
 pub mod serve;
 mod socket;
 pub mod speed;
@@ -117,6 +118,8 @@ pub struct Review {
     pub cues: Vec<Option<LiveCue>>,
     /// What people said of each swing in order; empty where nobody was asked.
     pub standing: Vec<Standing>,
+    /// What people said of the bucket as a whole.
+    pub of_bucket: Standing,
 }
 
 impl Review {
@@ -131,6 +134,7 @@ impl Review {
             measures: Measures::default(),
             cues: Vec::new(),
             standing: Vec::new(),
+            of_bucket: Standing::default(),
         }
     }
 

@@ -3,6 +3,7 @@
 
 use super::Windows;
 use super::statistics::{Share, Spread, Trend, median, trend};
+use super::wording::signed;
 use crate::detect::Verdict;
 use crate::record::library::index::CountedSwing;
 
@@ -72,6 +73,18 @@ fn of_club(club: &Option<String>, swings: &[CountedSwing], windows: &Windows) ->
         set_trend_ms: trend(&middles(|bucket| bucket.set_to_top_ms)),
         travel_trend: trend(&middles(|bucket| bucket.arm_travel_at_set)),
         buckets,
+    }
+}
+
+/// A trend in words.
+#[must_use]
+pub fn trend_words(trend: Option<Trend>) -> String {
+    match trend {
+        None => "too few buckets".to_owned(),
+        Some(trend) => {
+            let clear = if trend.clear { "clear" } else { "may be chance" };
+            format!("{}, {clear}", signed(trend.per_swing, 1))
+        }
     }
 }
 

@@ -13,7 +13,7 @@ impl Review {
     #[must_use]
     pub fn with_remarks(mut self, remarks: &[Remark]) -> Review {
         let takeaways: Vec<DeviceTime> = self.analysis.swings.iter().map(|swing| swing.takeaway).collect();
-        let (_, standing, lost) = standings(&takeaways, remarks);
+        let (of_bucket, standing, lost) = standings(&takeaways, remarks);
         for (swing, said) in self.analysis.swings.iter_mut().zip(&standing) {
             if let Some(club) = &said.club {
                 swing.club = Some(club.clone());
@@ -21,6 +21,7 @@ impl Review {
         }
         self.analysis.notes.extend(lost);
         self.standing = standing;
+        self.of_bucket = of_bucket;
         self
     }
 

@@ -1,10 +1,15 @@
 //! Small statistics that bear outliers: median, spread, a share with its interval, a trend.
 
+use statrs::distribution::{Binomial, DiscreteCDF};
+
 /// Under this many values a statistic says little, and the outputs say so.
 pub const SMALL_SAMPLE: usize = 10;
 
 /// The 97.5 % point of the normal distribution: 95 % between minus and plus this.
 const Z_95: f64 = 1.959_963_984_540_054;
+
+/// A two-sided interval of 95 % leaves out so much on either side.
+const TAIL: f64 = 0.025;
 
 /// Standard deviation of a normal distribution over its median absolute deviation.
 const SD_PER_MAD: f64 = 1.482_602_218_505_602;
@@ -58,6 +63,27 @@ impl Spread {
 #[must_use]
 pub fn median(values: &[f64]) -> Option<f64> {
     quantile(&sorted_finite(values), 0.5)
+}
+
+/// Between which two of the finite values the median they were drawn from lies, with at least 95 %: the ranks of the
+/// sign test, exact whatever the values' distribution (Thompson 1936, Ann Math Stat 7:122-128 [M]). `None` of fewer
+/// than six, where the smallest and the largest do not reach so far.
+#[must_use]
+pub fn median_interval(values: &[f64]) -> Option<(f64, f64)> {
+    let sorted = sorted_finite(values);
+    let coin = Binomial::new(0.5, sorted.len() as u64).ok()?;
+    let outside = (0..sorted.len()).take_while(|rank| coin.cdf(*rank as u64) <= TAIL).count();
+    let low = sorted.get(outside.checked_sub(1)?)?;
+    Some((*low, *sorted.get(sorted.len() - outside)?))
+}
+
+/// Whether so many of so many are more than half, or less, beyond what chance explains: the exact sign test, two-sided
+/// 5 %. `None` where it may be either.
+#[must_use]
+pub fn more_than_half(hits: usize, n: usize) -> Option<bool> {
+    let coin = Binomial::new(0.5, n as u64).ok()?;
+    let rarer = n.checked_sub(hits)?.min(hits);
+    (2 * hits != n && coin.cdf(rarer as u64) <= TAIL).then_some(2 * hits > n)
 }
 
 fn sorted_finite(values: &[f64]) -> Vec<f64> {
@@ -196,6 +222,34 @@ mod tests {
         assert_eq!(Spread::of(&[]), None);
         assert_eq!(Spread::of(&[f64::NAN]), None);
         assert_eq!(median(&[f64::NAN, 3.0, 1.0]), Some(2.0));
+    }
+
+    /// The ranks are those of the published table for the sign test: 1 of 6, 2 of 10, 6 of 20 [M]; SciPy 1.17 has the
+    /// same (`stats.quantile_test(x).confidence_interval()`).
+    #[test]
+    fn a_median_lies_between_the_ranks_of_the_sign_test() {
+        let up_to = |n: i32| (1..=n).map(f64::from).collect::<Vec<f64>>();
+        assert_eq!(median_interval(&up_to(5)), None);
+        assert_eq!(median_interval(&[]), None);
+        for (n, low, high) in [(6, 1.0, 6.0), (10, 2.0, 9.0), (20, 6.0, 15.0)] {
+            assert_eq!(median_interval(&up_to(n)), Some((low, high)), "{n}");
+        }
+    }
+
+    /// Two-sided chances of a coin: 5 of 5 is 0.0625, 6 of 6 is 0.031, 8 of 9 is 0.039, 9 of 12 is 0.146.
+    #[test]
+    fn few_swings_do_not_make_a_majority() {
+        for (hits, n, more) in [
+            (5, 5, None),
+            (6, 6, Some(true)),
+            (0, 6, Some(false)),
+            (8, 9, Some(true)),
+            (9, 12, None),
+            (0, 0, None),
+            (3, 2, None),
+        ] {
+            assert_eq!(more_than_half(hits, n), more, "{hits} of {n}");
+        }
     }
 
     /// 81 of 263 and 15 of 148: the worked examples of Newcombe 1998 (Stat Med 17:857-872), from memory.

@@ -279,6 +279,16 @@ impl Look {
 pub async fn with_browser<F: Future<Output = ()> + Send + 'static>(site: Site, act: impl FnOnce(Look) -> F) {
     let listener = TcpListener::bind(loopback(0)).await.unwrap();
     let address = listener.local_addr().unwrap();
+    with_browser_at(site, listener, address, act).await;
+}
+
+/// The same under an address of the listener's: that of the network, where the page is shared.
+pub async fn with_browser_at<F: Future<Output = ()> + Send + 'static>(
+    site: Site,
+    listener: TcpListener,
+    address: SocketAddr,
+    act: impl FnOnce(Look) -> F,
+) {
     tokio::spawn(site.serve(listener, axum::Router::new(), std::future::pending()));
     let driver = Arc::new(Driver::start());
     let profile = tempfile::tempdir().unwrap();

@@ -10,10 +10,10 @@ use crate::record::library::numbers::ANALYSER;
 use crate::record::library::player::{Player, players as read_players};
 use crate::record::library::remarks::{Remark, standings};
 use crate::record::settings::Settings;
-use crate::review::over_buckets::{ClubOverTime, clubs_over_time};
+use crate::review::over_buckets::{ClubOverTime, clubs_over_time, trend_words};
 use crate::review::statistics::Trend;
 use crate::review::summary::in_order;
-use crate::review::wording::{NOTHING, club_name, loss_sentence, number, signed, with_sd};
+use crate::review::wording::{NOTHING, club_name, loss_sentence, number, with_sd};
 use crate::review::{self, Windows};
 use crate::units::{Measured, WallTime};
 use anyhow::bail;
@@ -289,7 +289,7 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
             whole(club.arm_travel_at_set.map(|spread| spread.median * 100.0), "\u{a0}%"),
             club.in_window
                 .map_or_else(|| "no window".to_owned(), |share| format!("{} of {}", share.hits, share.n)),
-            trend_text(club.set_trend_ms),
+            trend_words(club.set_trend_ms),
         ]);
     }
     print_table(table)?;
@@ -297,16 +297,6 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
         "Swings without a set and those left out are not counted. A trend goes over the middles of the buckets.\n",
     )?;
     Ok(Outcome::Done)
-}
-
-fn trend_text(trend: Option<Trend>) -> String {
-    match trend {
-        None => "too few buckets".to_owned(),
-        Some(trend) => {
-            let clear = if trend.clear { "clear" } else { "may be chance" };
-            format!("{}, {clear}", signed(trend.per_swing, 1))
-        }
-    }
 }
 
 fn club_json(club: &ClubOverTime, buckets: &BTreeMap<i64, &Bucket>) -> Value {

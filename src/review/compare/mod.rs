@@ -6,13 +6,20 @@
 //! is the cluster: Altman & Bland 1997, BMJ 314:1874 [M]). Where there is only one a side, its swings have to do, and
 //! the words say what that cannot tell. [`Basis`] says which it was.
 
+pub mod choice;
+pub mod compared;
+pub mod sides;
 mod words;
 
-pub use words::{Quantity, sentences, share_sentences};
+pub use words::{Quantity, RowWords, methods, said, sentences, share_sentences};
 
 use super::statistics::{SMALL_SAMPLE, Share, median};
 use crate::units::Measured;
 use statrs::distribution::{ContinuousCDF, StudentsT};
+
+/// How the difference of two shares gets its interval.
+pub const SHARES: &str =
+    "the score interval for a difference of shares (Newcombe 1998, Stat Med 17:873, method 10)";
 
 /// The point of a distribution under which 97.5 % lie makes a two-sided interval of 95 %.
 const UPPER_TAIL: f64 = 0.975;
@@ -56,6 +63,25 @@ impl Basis {
             Basis::PairedBuckets => "paired-buckets",
             Basis::OneAgainstSeveral => "one-against-several",
             Basis::Buckets => "buckets",
+        }
+    }
+
+    /// How the interval is worked out, with the source; for who wants to know.
+    #[must_use]
+    pub fn method(self) -> &'static str {
+        match self {
+            Basis::SwingsOfOneBucket => "Welch's interval over the swings (Welch 1947, Biometrika 34:28)",
+            Basis::OneBucketEach => {
+                "Welch's interval over the swings (Welch 1947, Biometrika 34:28), the measurement added whole to each \
+                 side"
+            }
+            Basis::PairedBuckets => {
+                "Student's t over the differences within each bucket (Student 1908, Biometrika 6:1)"
+            }
+            Basis::OneAgainstSeveral => {
+                "one bucket held against the means of the others (Crawford & Howell 1998, Clin Neuropsychol 12:482)"
+            }
+            Basis::Buckets => "Welch's interval over the buckets' means (Welch 1947, Biometrika 34:28)",
         }
     }
 
@@ -289,6 +315,38 @@ fn over_pairs(first: &[f64], second: &[f64]) -> Option<(f64, f64)> {
     let pairs: Vec<f64> = first.iter().flat_map(|one| second.iter().map(move |two| two - one)).collect();
     let signs = pairs.iter().map(|rise| if *rise == 0.0 { 0.0 } else { rise.signum() });
     Some((median(&pairs)?, signs.sum::<f64>() / pairs.len() as f64))
+}
+
+/// A bucket's mean with its 95 % interval.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BucketMean {
+    /// The bucket's row in the index.
+    pub bucket: i64,
+    /// How many values.
+    pub swings: usize,
+    /// Their mean.
+    pub mean: f64,
+    /// Where the mean may lie; none of a single value.
+    pub interval: Option<(f64, f64)>,
+}
+
+impl BucketMean {
+    /// Student's t over the swings (Student 1908, Biometrika 6:1-25), the standard deviation of a single measurement
+    /// added whole, as in [`Basis::OneBucketEach`]. None of a bucket without a value.
+    #[must_use]
+    pub fn of(cluster: &Cluster) -> Option<BucketMean> {
+        let clusters = of_use(std::slice::from_ref(cluster));
+        let values = swings(&clusters);
+        let mean = mean(&values)?;
+        let half = sd(&values).and_then(|sd| {
+            let (count, known) = (values.len() as f64, measurement_sd(&clusters).powi(2));
+            let of_swings = sd.powi(2) / count;
+            let freedom = (of_swings + known).powi(2) / (of_swings.powi(2) / (count - 1.0));
+            Some((of_swings + known).sqrt() * t_point(if freedom.is_nan() { count - 1.0 } else { freedom })?)
+        });
+        let interval = half.map(|half| (mean - half, mean + half));
+        Some(BucketMean { bucket: cluster.bucket, swings: values.len(), mean, interval })
+    }
 }
 
 fn mean(values: &[f64]) -> Option<f64> {

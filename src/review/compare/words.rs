@@ -1,8 +1,10 @@
 //! A comparison in plain words.
 
-use super::{Basis, Comparison, share_difference};
+use super::sides::Row;
+use super::{Basis, Comparison, Incomparable, share_difference};
 use crate::review::statistics::{SMALL_SAMPLE, Share};
-use crate::review::wording::number;
+use crate::review::summary::in_order;
+use crate::review::wording::{number, signed};
 
 /// What is compared, and how it is said.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,7 +47,9 @@ impl Quantity {
         }
     }
 
-    fn change(self, difference: f64) -> String {
+    /// A difference in words: `set 35 ms later`.
+    #[must_use]
+    pub fn change(self, difference: f64) -> String {
         let size = number(difference.abs() * self.factor(), 0);
         match (self, difference >= 0.0) {
             (Quantity::SetToTop, true) => format!("set {size} ms later"),
@@ -56,6 +60,58 @@ impl Quantity {
             (Quantity::InWindow, false) => format!("{size} % less often in the window"),
         }
     }
+}
+
+/// A row as a reader sees it, the same in the terminal and on the page.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RowWords {
+    /// What is compared, with its unit.
+    pub name: &'static str,
+    /// How many swings a side.
+    pub swings: String,
+    /// The first side.
+    pub first: String,
+    /// The second.
+    pub second: String,
+    /// Second less first, with its sign.
+    pub difference: String,
+    /// Its 95 % interval.
+    pub interval: String,
+}
+
+impl RowWords {
+    /// The words of a row.
+    #[must_use]
+    pub fn of(row: &Row) -> RowWords {
+        let factor = row.quantity.factor();
+        RowWords {
+            name: row.quantity.name(),
+            swings: format!("{} and {}", row.swings.0, row.swings.1),
+            first: number(row.first * factor, 0),
+            second: number(row.second * factor, 0),
+            difference: signed(row.difference * factor, 0),
+            interval: format!("{} to {}", signed(row.low * factor, 0), signed(row.high * factor, 0)),
+        }
+    }
+
+    /// Cell by cell.
+    #[must_use]
+    pub fn cells(self) -> [String; 6] {
+        let RowWords { name, swings, first, second, difference, interval } = self;
+        [name.to_owned(), swings, first, second, difference, interval]
+    }
+}
+
+/// What a row says, or why it says nothing.
+#[must_use]
+pub fn said(row: &Result<Row, Incomparable>) -> String {
+    row.as_ref().map_or_else(ToString::to_string, |row| row.sentences.join(" "))
+}
+
+/// How the intervals of these rows were worked out, each way once.
+#[must_use]
+pub fn methods(rows: &[(Quantity, Result<Row, Incomparable>)]) -> Vec<&'static str> {
+    in_order(rows.iter().filter_map(|(_, row)| row.as_ref().ok()).map(|row| row.method))
 }
 
 /// What a comparison says, and what it cannot say.

@@ -1,7 +1,7 @@
 //! The coach's first questions, club by club, each with its answer in a sentence: early or late, how steady, better
 //! or worse through the bucket.
 
-use super::{Kind, distribution};
+use super::{Kind, distribution, trend};
 use crate::review::Review;
 use crate::review::goes_with::{self, GoesWith, Quality, STEP};
 use crate::review::statistics::{SMALL_SAMPLE, Share, Trend};
@@ -45,7 +45,7 @@ fn card(review: &Review, club: Option<&str>, group: &Group, place: usize) -> Mar
             dl {
                 div { dt { "Early or late" } dd { (early_or_late(review, club, group.in_window)) } }
                 div { dt { "How steady" } dd { (steady(group)) } }
-                div { dt { "Through the bucket" } dd { (through(group)) } }
+                div { dt { "Through the bucket" } dd { (through(group)) (trend::figure(review, club, place)) } }
                 div { dt { "What a later set goes with" } dd { (later(&qualities)) } }
             }
             @if qualities.iter().any(|one| one.inside.is_some() && one.outside.is_some()) { (good_ones(&qualities)) }

@@ -35,6 +35,16 @@ fn drawn(swing: &Swing) -> impl Iterator<Item = (bool, &CurvePoint)> {
 
 /// The drawing of one club's swings. `place` makes its ids unique on the page.
 pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
+    html! {
+        figure {
+            figcaption { (wording::club_name(club)) }
+            (chart(review, club, place))
+        }
+    }
+}
+
+/// The drawing without a frame.
+pub fn chart(review: &Review, club: Option<&str>, place: usize) -> Markup {
     let numbered = review.analysis.swings.iter().enumerate();
     let swings: Vec<(usize, &Swing)> = numbered.filter(|(_, swing)| swing.club.as_deref() == club).collect();
     let hinges = swings.iter().flat_map(|(_, swing)| drawn(swing)).map(|(_, point)| point.hinge_deg);
@@ -43,8 +53,6 @@ pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
     let (title_id, about_id) = (format!("curves-{place}-title"), format!("curves-{place}-about"));
     let name = wording::club_name(club);
     html! {
-        figure {
-            figcaption { (name) }
             svg.chart role="img" viewBox=(format!("0 0 {CURVES_WIDTH} {CURVES_HEIGHT}"))
                 aria-labelledby=(format!("{title_id} {about_id}")) {
                 title id=(title_id) { "Hinge over arm travel, " (name) }
@@ -54,7 +62,6 @@ pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
                 @for (number, swing) in &swings { (curve(review, &hinge, *number, swing)) }
                 (marks(review, &hinge, &swings))
             }
-        }
     }
 }
 

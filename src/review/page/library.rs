@@ -25,7 +25,8 @@ pub fn page(found: &Found, wanted: &Wanted) -> String {
             div #rows { (part(found, wanted)) }
         }
     };
-    let ways = vec![("/library".to_owned(), "Library".to_owned())];
+    let ways =
+        vec![("/library".to_owned(), "Library".to_owned()), ("/compare".to_owned(), "Compare".to_owned())];
     Shell { title: "Library", scripts: &["library.js"], head: html! {}, ways, body }.text()
 }
 

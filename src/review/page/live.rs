@@ -57,12 +57,13 @@ fn question() -> Markup {
     }
 }
 
-/// Body of a page that follows its bucket.
-pub fn body(model: &PageModel, status: Option<&LiveStatus>) -> Markup {
+/// Body of a page that follows its bucket; `tools` are what can be done with it as a whole.
+pub fn body(model: &PageModel, status: Option<&LiveStatus>, tools: &Markup) -> Markup {
     let [heading, newest, glove, bucket] = markups(model, status);
     html! {
         header {
             div #live-heading { (heading) }
+            (tools)
             p.connection #connection role="status" { "Loaded; not connected yet." }
             p.sound #sound-here hidden {
                 button #sound type="button" aria-pressed="false" { "Sound the cues here" }

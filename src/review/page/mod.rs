@@ -5,6 +5,7 @@
 mod answers;
 mod body;
 mod chart;
+pub mod compare;
 mod curves;
 mod distribution;
 mod film;
@@ -13,12 +14,16 @@ pub mod library;
 pub mod live;
 mod order;
 mod over_time;
+mod overlaid;
 pub mod pair;
+pub mod report;
 pub mod served;
 pub mod shell;
 mod speed;
 pub mod swing;
 mod tables;
+mod trend;
+mod weeks;
 
 use super::summary::Summary;
 use super::wording::{self, NOTHING};
@@ -227,8 +232,13 @@ fn class_of(review: &Review, place: usize, swing: &Swing) -> String {
 
 /// The kinds that occur, each with its line and mark.
 fn key(review: &Review) -> Markup {
-    let swings = &review.analysis.swings;
-    let occurs = |kind: &Kind| swings.iter().any(|swing| Kind::of(review, swing) == *kind);
+    key_among(review, |_| true)
+}
+
+/// The kinds that occur among some of the swings.
+fn key_among(review: &Review, is_meant: impl Fn(&Swing) -> bool) -> Markup {
+    let swings = || review.analysis.swings.iter().filter(|swing| is_meant(swing));
+    let occurs = |kind: &Kind| swings().any(|swing| Kind::of(review, swing) == *kind);
     html! {
         ul.key aria-label="Key to lines and marks" {
             @for kind in Kind::ALL.into_iter().filter(occurs) {

@@ -1,7 +1,7 @@
 //! The bucket on the coach's bench: what happened, first as answers, then drawn, then swing by swing; and whatever
 //! he says of a swing. [`bucket`] is also what a live page is told anew with each swing.
 
-use super::shell::{Shell, ways};
+use super::shell::{Shell, compare_address, ways};
 use super::{Kind, answers, class_of, curves, live, losses_and_notes, order, over_time, tables, title};
 use crate::detect::Flag;
 use crate::review::Review;
@@ -28,7 +28,7 @@ pub fn page(shown: &Shown, status: Option<&LiveStatus>) -> String {
         ways: ways(shown),
         body: html! {
             div #bench data-bucket=(shown.key) data-remarks[shown.takes_remarks] {
-                @if live { (live::body(model, status)) } @else { (finished(shown)) }
+                @if live { (live::body(model, status, &tools(shown))) } @else { (finished(shown)) }
                 (saying(shown.takes_remarks))
             }
         },
@@ -39,8 +39,21 @@ pub fn page(shown: &Shown, status: Option<&LiveStatus>) -> String {
 fn finished(shown: &Shown) -> Markup {
     let review = &shown.model.review;
     html! {
-        header #live-heading { (heading(review)) }
+        header { div #live-heading { (heading(review)) } (tools(shown)) }
         main #main { div #live-bucket { (bucket(review, &shown.key)) } }
+    }
+}
+
+/// What can be done with the bucket as a whole.
+fn tools(shown: &Shown) -> Markup {
+    html! {
+        p.tools {
+            button type="button" data-action="bucket-note" disabled[!shown.takes_remarks] aria-keyshortcuts="Shift+N" {
+                "Note on the bucket " kbd { "N" }
+            }
+            a href=(format!("/bucket/{}/report", shown.key)) { "Report for the player" }
+            a href=(compare_address(shown)) { "Compare with…" }
+        }
     }
 }
 
@@ -49,6 +62,22 @@ pub fn heading(review: &Review) -> Markup {
     html! {
         h1 { (title(review)) }
         p.headline { (wording::headline(&Summary::of(review))) (left_out(review)) }
+        (said_of_bucket(review))
+    }
+}
+
+/// What was said of the bucket as a whole.
+fn said_of_bucket(review: &Review) -> Markup {
+    let said = &review.of_bucket;
+    html! {
+        @if !said.notes.is_empty() || !said.tags.is_empty() {
+            ul.of-bucket aria-label="Said of the bucket" {
+                @for note in &said.notes { li.note { (wording::clean(note)) } }
+                @if !said.tags.is_empty() {
+                    li { @for tag in &said.tags { span.tag { (wording::clean(tag)) } " " } }
+                }
+            }
+        }
     }
 }
 
@@ -208,7 +237,7 @@ fn saying(takes_remarks: bool) -> Markup {
                 @for (keys, what) in [
                     ("↓ ↑ or j k", "next, previous swing in hand"), ("space or p", "pick it, or no longer"),
                     ("Enter", "open it"), ("b", "best, or no longer"), ("t", "tag; a tag it has is taken off"),
-                    ("n", "note"), ("c", "right club"), ("x", "leave out with a reason, or count again"),
+                    ("n", "note"), ("N", "note on the bucket as a whole"), ("c", "right club"), ("x", "leave out with a reason, or count again"),
                     ("v", "show the picked swings only, laid over each other"), ("Esc", "pick none"),
                 ] { div { dt { kbd { (keys) } } dd { (what) } } }
             }

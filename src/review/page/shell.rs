@@ -76,7 +76,15 @@ pub fn ways(shown: &Shown) -> Vec<(String, String)> {
         ways.push(("/library".to_owned(), "Library".to_owned()));
     }
     ways.push((bucket_address(&shown.key), "Bucket".to_owned()));
+    ways.push((format!("/bucket/{}/report", shown.key), "Report".to_owned()));
+    ways.push((compare_address(shown), "Compare".to_owned()));
     ways
+}
+
+/// The address that lays a bucket beside the player's earlier ones; of a bucket outside a library, what that takes.
+#[must_use]
+pub fn compare_address(shown: &Shown) -> String {
+    if shown.in_library { format!("/compare?bucket={}", shown.key) } else { "/compare".to_owned() }
 }
 
 /// The address of a bucket's page.

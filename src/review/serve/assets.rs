@@ -1,7 +1,7 @@
 //! The scripts and styles that come with the build. An asset is added by a line of [`ASSETS`] and nothing else.
 
 /// Name in `/assets/`, type, content.
-const ASSETS: [(&str, &str, &str); 16] = [
+const ASSETS: [(&str, &str, &str); 18] = [
     ("page.css", "text/css", include_str!("../page/assets/page.css")),
     ("bench.css", "text/css", include_str!("../page/assets/bench.css")),
     ("live.js", SCRIPT, include_str!("../page/assets/live.js")),
@@ -17,6 +17,8 @@ const ASSETS: [(&str, &str, &str); 16] = [
     ("film-player.js", SCRIPT, include_str!("../page/assets/film-player.js")),
     ("film-times.js", SCRIPT, include_str!("../page/assets/film-times.js")),
     ("click.js", SCRIPT, include_str!("../page/assets/click.js")),
+    ("report.css", "text/css", include_str!("../page/assets/report.css")),
+    ("report.js", SCRIPT, include_str!("../page/assets/report.js")),
     ("library.js", SCRIPT, include_str!("../page/assets/library.js")),
 ];
 

@@ -65,6 +65,15 @@ pub struct Shown {
     pub in_library: bool,
 }
 
+/// A swing as a page knows it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Meant {
+    /// Its place in the bucket, counted from 0.
+    pub place: usize,
+    /// Its takeaway, so that it is certainly that one.
+    pub takeaway: DeviceTime,
+}
+
 /// The file of the bucket that the server was started with.
 #[derive(Clone, Debug)]
 pub struct OwnFile {
@@ -184,19 +193,16 @@ impl Bench {
         })
     }
 
-    /// Keeps a remark on a swing, counted from 0, that begins at this instant.
+    /// Keeps a remark on the bucket, or on a swing of it.
     ///
     /// # Errors
     /// The swing is another one by now, nothing can be kept, or the disk refuses.
-    pub fn remark(
-        &self,
-        shown: &Shown,
-        place: usize,
-        takeaway: DeviceTime,
-        said: Said,
-    ) -> Result<(), Refused> {
-        let swing = shown.model.review.analysis.swings.get(place);
-        if swing.is_none_or(|swing| swing.takeaway != takeaway) {
+    pub fn remark(&self, shown: &Shown, swing: Option<Meant>, said: Said) -> Result<(), Refused> {
+        let swings = &shown.model.review.analysis.swings;
+        let is_other = |Meant { place, takeaway }: Meant| {
+            swings.get(place).is_none_or(|swing| swing.takeaway != takeaway)
+        };
+        if swing.is_some_and(is_other) {
             return Err(Refused::Asked("this swing is another one by now: load the page anew".to_owned()));
         }
         let length = said.fields().1.chars().count();
@@ -207,25 +213,26 @@ impl Bench {
             )));
         }
         if shown.key == OWN {
-            self.remark_own(SwingName { takeaway_us: takeaway, place: place + 1 }, said)?;
+            let name = |Meant { place, takeaway }| SwingName { takeaway_us: takeaway, place: place + 1 };
+            self.remark_own(swing.map(name), said)?;
         } else {
             let mut held = self.held()?;
             let bucket = held.bucket(&shown.key)?;
             let at = (self.now)();
-            held.library.remark_at(&bucket, Some(place + 1), said, at).map_err(failed)?;
+            held.library.remark_at(&bucket, swing.map(|swing| swing.place + 1), said, at).map_err(failed)?;
         }
         self.said.send_modify(|said| *said += 1);
         Ok(())
     }
 
-    fn remark_own(&self, swing: SwingName, said: Said) -> Result<(), Refused> {
+    fn remark_own(&self, swing: Option<SwingName>, said: Said) -> Result<(), Refused> {
         let none =
             || Refused::Asked("remarks are kept beside a recording, and there is none here".to_owned());
         let own = self.own.as_ref().filter(|own| takes_remarks(&own.path)).ok_or_else(none)?;
         let uuid = about(&own.path).map_err(failed)?.uuid;
         let folder = own.path.parent().unwrap_or(Path::new(""));
         let name = own.path.file_name().map(PathBuf::from).unwrap_or_default();
-        let remark = Remark { at_unix_ms: (self.now)(), swing: Some(swing), said };
+        let remark = Remark { at_unix_ms: (self.now)(), swing, said };
         add_remark(folder, &name, uuid, &remark).map_err(failed)
     }
 
@@ -291,7 +298,8 @@ impl Bench {
         Ok(review)
     }
 
-    fn held(&self) -> Result<MutexGuard<'_, Shelf>, Refused> {
+    /// The library, for as long as nobody else waits for it.
+    pub(super) fn held(&self) -> Result<MutexGuard<'_, Shelf>, Refused> {
         let shelf = self.shelf.as_ref().ok_or(Refused::Missing("no library is open here"))?;
         // Whatever failed while it was held left the index as a transaction that did not happen.
         Ok(shelf.lock().unwrap_or_else(PoisonError::into_inner))
@@ -300,7 +308,7 @@ impl Bench {
 
 impl Shelf {
     /// A recording by its whole number: nothing of an address ever becomes a path.
-    fn bucket(&self, key: &str) -> Result<Bucket, Refused> {
+    pub(super) fn bucket(&self, key: &str) -> Result<Bucket, Refused> {
         let buckets = self.library.index().buckets().map_err(failed)?;
         let found = buckets.into_iter().find(|bucket| bucket.facts.uuid.to_string() == key);
         found.ok_or(Refused::Missing("no recording has this number"))
@@ -311,6 +319,6 @@ fn takes_remarks(path: &Path) -> bool {
     path.to_string_lossy().ends_with(RECORDING)
 }
 
-fn failed(error: impl std::fmt::Display) -> Refused {
+pub(super) fn failed(error: impl std::fmt::Display) -> Refused {
     Refused::Failed(error.to_string())
 }

@@ -6,17 +6,21 @@
 
 pub mod assets;
 pub mod bench;
+pub mod bounded;
 pub mod gate;
 pub mod pairing;
 pub mod routes;
 pub mod sharing;
+pub mod sides;
 pub mod worked_out;
 
 use super::live::LiveStatus;
 use super::page::PageModel;
 use super::socket;
 use axum::Router;
+use axum::serve::ListenerExt;
 use bench::{Bench, Refused, Shown};
+use bounded::Bounded;
 use sharing::Sharing;
 use std::future::{Future, IntoFuture};
 use std::net::{Ipv4Addr, SocketAddr};
@@ -114,6 +118,8 @@ impl Site {
     ) -> std::io::Result<()> {
         let sockets = Arc::clone(&self.sockets);
         let router = routes::router(self, more).into_make_service_with_connect_info::<SocketAddr>();
+        // The library tells where a connection comes from for its own listeners only, and for what taps one.
+        let listener = Bounded::new(listener).tap_io(|_| {});
         let (ending, ended) = tokio::sync::oneshot::channel();
         let stop = async move {
             stop.await;

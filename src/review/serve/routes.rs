@@ -2,14 +2,16 @@
 
 use super::Site;
 use super::assets::asset;
-use super::bench::{OWN, Refused};
+use super::bench::{Meant, OWN, Refused};
 use super::gate::{Asked, Gate, judge};
 use super::pairing::Tried;
 use super::sharing::COOKIE;
+use crate::record::export::Names;
 use crate::record::library::moved::Moved;
 use crate::record::library::remarks::Said;
 use crate::record::library::search::Wanted;
-use crate::review::page::{library, pair, served, swing};
+use crate::review::compare::choice::Asked as Sides;
+use crate::review::page::{compare as compare_page, library, pair, report as report_page, served, swing};
 use crate::review::{json, socket};
 use crate::units::DeviceTime;
 use axum::Router;
@@ -41,9 +43,11 @@ pub(super) fn router(site: Site, more: Router) -> Router {
         .route("/live", get(socket::follow))
         .route("/assets/{name}", get(give_asset))
         .route("/library", get(list))
+        .route("/compare", get(compare))
         .route("/bucket/{key}", get(bucket))
         .route("/bucket/{key}/analysis.json", get(analysis))
         .route("/bucket/{key}/remark", post(remark))
+        .route("/bucket/{key}/report", get(report))
         .route("/bucket/{key}/swing/{number}", get(swing_page))
         .route("/bucket/{key}/swing/{number}/motion.json", get(motion))
         .route("/bucket/{key}/swing/{number}/worth.json", get(worth))
@@ -145,10 +149,10 @@ async fn give_asset(Path(name): Path<String>) -> Response {
 /// What the page sends to have a remark kept.
 #[derive(Deserialize)]
 struct NewRemark {
-    /// The swing's number on the page.
-    number: usize,
+    /// The swing's number on the page; without one the bucket as a whole is meant.
+    number: Option<usize>,
     /// Its takeaway, so that it is certainly that one.
-    takeaway_us: i64,
+    takeaway_us: Option<i64>,
     #[serde(flatten)]
     said: Said,
 }
@@ -168,17 +172,45 @@ async fn remark(
         Ok(remark) => remark,
         Err(error) => return Ok(wrong(format!("expected a remark: {error}"))),
     };
-    let may_be_said = match &said {
-        Said::Finished => false,
-        Said::Event(text) => Moved::parse(text).is_some(),
-        _ => true,
+    let Some(swing) = meant(number, takeaway_us).filter(|swing| may_be_said(&said, swing.is_some())) else {
+        return Ok(wrong("expected something that can be said of a swing, or of a bucket".to_owned()));
     };
-    let Some(place) = number.checked_sub(1).filter(|_| may_be_said) else {
-        return Ok(wrong("expected something that can be said of a swing".to_owned()));
-    };
-    site.of_bucket(key, move |bench, shown| bench.remark(shown, place, DeviceTime(takeaway_us), said))
-        .await?;
+    site.of_bucket(key, move |bench, shown| bench.remark(shown, swing, said)).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
+}
+
+/// The swing that is meant, or the bucket; none where it cannot be told.
+fn meant(number: Option<usize>, takeaway_us: Option<i64>) -> Option<Option<Meant>> {
+    match (number, takeaway_us) {
+        (None, None) => Some(None),
+        (Some(number), Some(us)) => {
+            Some(Some(Meant { place: number.checked_sub(1)?, takeaway: DeviceTime(us) }))
+        }
+        _ => None,
+    }
+}
+
+/// A bucket has no single club, no events, and is never left out as a whole.
+fn may_be_said(said: &Said, of_swing: bool) -> bool {
+    match said {
+        Said::Finished => false,
+        Said::Event(text) => of_swing && Moved::parse(text).is_some(),
+        Said::Club(_) | Said::Exclude(_) | Said::Include => of_swing,
+        Said::Note(_) | Said::Tag(_) | Said::Untag(_) | Said::Mark(_) => true,
+    }
+}
+
+async fn report(
+    State(site): State<Site>,
+    Path(key): Path<String>,
+    RawQuery(query): RawQuery,
+) -> Result<Html<String>, Refused> {
+    let nameless = query.as_deref() == Some("names=without");
+    let names = if nameless { Names::Drop } else { Names::Keep };
+    site.of_bucket(key, move |bench, shown| {
+        Ok(Html(report_page::page(&bench.report(shown)?.told(names), shown)))
+    })
+    .await
 }
 
 async fn swing_page(
@@ -218,6 +250,33 @@ async fn list(State(site): State<Site>, RawQuery(query): RawQuery) -> Result<Htm
     let asked = wanted.clone();
     let found = site.aside(move |bench| bench.search(&asked)).await?;
     Ok(Html(if part { library::rows(&found, &wanted) } else { library::page(&found, &wanted) }))
+}
+
+async fn compare(State(site): State<Site>, RawQuery(query): RawQuery) -> Result<Html<String>, Refused> {
+    if !site.bench.has_library() {
+        return Ok(Html(compare_page::without_library()));
+    }
+    let asked = sides(query.as_deref().unwrap_or_default());
+    site.aside(move |bench| Ok(Html(compare_page::page(&bench.compared(&asked)?)))).await
+}
+
+/// What an address asks to be compared.
+fn sides(query: &str) -> Sides {
+    let mut asked = Sides::default();
+    for (key, value) in form_urlencoded::parse(query.as_bytes()) {
+        let value = value.into_owned();
+        match key.as_ref() {
+            "player" => asked.player = value,
+            "club" => asked.club = value,
+            "second_club" => asked.second_club = value,
+            "since" => asked.since = value,
+            "bucket" => asked.bucket = value,
+            "first" => asked.first.push(value),
+            "second" => asked.second.push(value),
+            _ => {}
+        }
+    }
+    asked
 }
 
 /// What an address asks of the library, and whether the rows alone are wanted.

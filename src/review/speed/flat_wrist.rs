@@ -137,36 +137,39 @@ pub fn flat_wrist(swing: &Swing, levers: &Levers, head_mps: Option<f64>) -> Flat
     let lasts_s = t0 + (t1 - t0) * share;
     let slope = ((f0 - f1) / (t1 - t0).max(1e-4)).max(10.0);
     let sd_s = (BETWEEN_SD_DEG / slope).hypot(0.0007);
-    let way = head_mps.map(|head| head_way_mm(swing, levers, ball, (lasts_s, head)));
+    let way = head_mps.map(|head| head_way_mm(swing, levers, ball, (lasts_s, head)).ok_or(STAYS_FLAT));
     FlatWrist {
         flexion_at_ball_deg,
         flat_after_ball_ms: Ok(Measured::new(lasts_s * 1e3, sd_s * 1e3)),
         flat_after_ball_mm: match (way, head_mps) {
             // The ball slows the head, and the shaft's spring is not seen: a tenth.
-            (Some(mm), Some(head)) => Ok(Measured::new(mm, (head * sd_s * 1e3).hypot(0.1 * mm))),
+            (Some(Ok(mm)), Some(head)) => Ok(Measured::new(mm, (head * sd_s * 1e3).hypot(0.1 * mm))),
+            (Some(Err(reason)), _) => Err(reason),
             _ => Err(NO_MOTION),
         },
     }
 }
 
-/// How far the head comes in `lasts_s` after the ball, mm, at the speed that the hand's turning leaves it.
-fn head_way_mm(swing: &Swing, levers: &Levers, ball: DeviceTime, (lasts_s, head_mps): (f64, f64)) -> f64 {
-    let lever =
-        |point: &MotionPoint| point.hand_rate_rps.cross(&(point.level_from_hand * levers.head())).norm();
-    let points = &swing.motion.points;
-    let Some(before) = points.iter().rev().find(|point| point.t <= ball) else {
-        return head_mps * lasts_s * 1e3;
+/// How far the head comes in `lasts_s` after the ball, mm: at its speed there, which then changes as arm and hand turn
+/// slower or faster. None where the motion is not followed for so long.
+fn head_way_mm(
+    swing: &Swing,
+    levers: &Levers,
+    ball: DeviceTime,
+    (lasts_s, head_mps): (f64, f64),
+) -> Option<f64> {
+    let turning_mps = |point: &MotionPoint| {
+        let pose = Pose::of(point);
+        (pose.wrist_from_arm(levers) + pose.hand_rate.cross(&(pose.level_from_hand * levers.head()))).norm()
     };
-    let usual = lever(before).max(1.0);
-    let mut way_m = 0.0;
-    let mut reached_s = 0.0;
+    let points = &swing.motion.points;
+    let before = points.iter().rev().find(|point| point.t <= ball)?;
+    let share = head_mps / turning_mps(before).max(1.0);
+    let (mut way_m, mut reached_s) = (0.0, 0.0);
     for point in points.iter().filter(|point| point.t > ball) {
         let until_s = point.t.seconds_since(ball).min(lasts_s);
-        way_m += (until_s - reached_s) * head_mps * lever(point) / usual;
+        way_m += (until_s - reached_s) * share * turning_mps(point);
         reached_s = until_s;
-        if until_s >= lasts_s {
-            break;
-        }
     }
-    (way_m + (lasts_s - reached_s) * head_mps) * 1e3
+    (reached_s >= lasts_s).then_some(way_m * 1e3)
 }

@@ -41,7 +41,8 @@ function show() {
     (hand ? "Swing " + hand.dataset.swing + ", " + hand.dataset.club : "No swing in hand") +
     (numbers.size ? "; " + numbers.size + " picked" : "");
   toolbar.querySelector("[data-action=compare]").setAttribute("aria-pressed", String(only));
-  toolbar.hidden = rows().length === 0;
+  // Without a swing there is room for what is told of the bucket alone.
+  toolbar.hidden = rows().length === 0 && !told.textContent;
 }
 
 function take(row, focus) {
@@ -68,13 +69,15 @@ function step(by) {
 function say(what, wrong) {
   told.textContent = what;
   told.classList.toggle("wrong", Boolean(wrong));
+  toolbar.hidden = rows().length === 0 && !what;
 }
 
-/// Keeps remarks on a swing, one after the other, then fetches what the server makes of them.
+/// Keeps remarks on a swing, or on the bucket where there is none, one after the other, then fetches what the server
+/// makes of them.
 async function keep(row, remarks) {
-  const number = row.dataset.swing;
+  const swing = row ? { number: Number(row.dataset.swing), takeaway_us: Number(row.dataset.takeaway) } : {};
   for (const said of remarks) {
-    const body = JSON.stringify({ number: Number(number), takeaway_us: Number(row.dataset.takeaway), ...said });
+    const body = JSON.stringify({ ...swing, ...said });
     const headers = { "Content-Type": "application/json" };
     const answer = await fetch("/bucket/" + bucket + "/remark", { method: "POST", headers, body }).catch(() => null);
     if (!answer || !answer.ok) {
@@ -83,7 +86,7 @@ async function keep(row, remarks) {
     }
   }
   await again();
-  say("Kept for swing " + number + ".");
+  say(row ? "Kept for swing " + swing.number + "." : "Kept for the bucket.");
 }
 
 /// Puts the server's newest parts in place of the old ones.
@@ -117,6 +120,11 @@ function ask(title, label, offers, value) {
 const tagsOf = (row) => Array.from(row.querySelectorAll(".tag"), (tag) => tag.textContent);
 const allOf = (what) => Array.from(new Set(rows().flatMap(what)));
 
+async function noteOnBucket() {
+  const note = await ask("Note on the bucket", "Note", []);
+  if (note) await keep(null, [{ kind: "note", text: note }]);
+}
+
 const actions = {
   best: (row) => keep(row, [{ kind: row.classList.contains("best") ? "untag" : "tag", text: "best" }]),
   tag: async (row) => {
@@ -143,7 +151,8 @@ function act(name) {
   const row = rowOf(inHand);
   if (name === "keys") return document.getElementById("keys").showModal();
   if (name === "compare") { only = !only; return show(); }
-  if (!row) return say("Take a swing in hand first: ↓ or a tap on its row.");
+  if (name === "bucket-note" && takesRemarks) return noteOnBucket();
+  if (!row && name !== "bucket-note") return say("Take a swing in hand first: ↓ or a tap on its row.");
   if (!takesRemarks) return say("Remarks are kept beside a recording; there is none here.", true);
   return actions[name](row);
 }
@@ -153,7 +162,7 @@ const keys = {
   p: () => inHand && pick(inHand), " ": () => inHand && pick(inHand),
   Enter: () => { const row = rowOf(inHand); if (row) location.assign(row.querySelector("[data-open]").href); },
   b: () => act("best"), t: () => act("tag"), n: () => act("note"), c: () => act("club"), x: () => act("exclude"),
-  v: () => act("compare"), "?": () => act("keys"),
+  N: () => act("bucket-note"), v: () => act("compare"), "?": () => act("keys"),
   Escape: () => { picked.clear(); only = false; show(); },
 };
 

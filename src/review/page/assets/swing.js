@@ -146,6 +146,8 @@ if (raw) raw.addEventListener("toggle", async () => {
   if (!raw.open || raw.dataset.read) return;
   raw.dataset.read = "1";
   const answer = await fetch(raw.dataset.from).catch(() => null);
+  // Opened once more, it is tried once more.
+  if (!answer || !answer.ok) delete raw.dataset.read;
   element("raw-signals").innerHTML = answer && answer.ok ? await answer.text() : "<p>The recording could not be read.</p>";
 });
 

@@ -1,0 +1,254 @@
+//! The two sides of a comparison, put together from what the index knows of recordings: one or several buckets each,
+//! with one club or all. Pure; the command and the page ask the same.
+
+use super::{Basis, Cluster, Comparison, Incomparable, Quantity, compare, sentences};
+use super::{SHARES, share_difference, share_sentences};
+use crate::detect::{Flag, Verdict};
+use crate::record::library::index::{Bucket, KnownSwing};
+use crate::review::Windows;
+use crate::review::statistics::Share;
+use crate::review::wording::{clean, club_name};
+use crate::units::Measured;
+
+/// What is compared, in the order in which it is told.
+pub const QUANTITIES: [Quantity; 3] = [Quantity::SetToTop, Quantity::ArmTravel, Quantity::InWindow];
+/// Buckets of before that a new one is held against: the newest of them (judgement: some weeks of practice; a player
+/// of a year ago is no measure).
+pub const EARLIER: usize = 10;
+
+/// One side: its recordings, in order of time, with their swings that count.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Chosen {
+    /// Each recording with its swings.
+    pub buckets: Vec<(Bucket, Vec<KnownSwing>)>,
+    /// The club; none for all clubs.
+    pub club: Option<String>,
+}
+
+/// Why two sides make no comparison.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NoSides {
+    /// A recording stands twice on one side.
+    #[error("{0}: expected each recording once on a side, found it twice")]
+    Twice(String),
+    /// A player is compared with himself alone.
+    #[error("expected recordings of one player, found {0}")]
+    Players(String),
+}
+
+impl Chosen {
+    /// Takes of these recordings the swings with the club that are not left out.
+    ///
+    /// # Errors
+    /// A recording is there twice.
+    pub fn of(mut buckets: Vec<(Bucket, Vec<KnownSwing>)>, club: Option<&str>) -> Result<Chosen, NoSides> {
+        buckets.sort_by(|(one, _), (two, _)| {
+            (one.facts.started, &one.path).cmp(&(two.facts.started, &two.path))
+        });
+        if let Some(pair) = buckets.windows(2).find(|pair| pair[0].0.id == pair[1].0.id) {
+            return Err(NoSides::Twice(pair[0].0.path.display().to_string()));
+        }
+        for (_, swings) in &mut buckets {
+            swings.retain(|swing| {
+                swing.excluded.is_none() && club.is_none_or(|club| swing.club.as_deref() == Some(club))
+            });
+        }
+        Ok(Chosen { buckets, club: club.map(str::to_owned) })
+    }
+
+    /// The recordings and the club in a line.
+    #[must_use]
+    pub fn name(&self) -> String {
+        let paths: Vec<String> =
+            self.buckets.iter().map(|(bucket, _)| clean(&bucket.path.display().to_string())).collect();
+        let club = self.club.as_ref().map_or_else(|| "all clubs".to_owned(), |club| club_name(Some(club)));
+        format!("{}; {club}", paths.join(", "))
+    }
+
+    /// How many swings.
+    #[must_use]
+    pub fn swings(&self) -> usize {
+        self.buckets.iter().map(|(_, swings)| swings.len()).sum()
+    }
+
+    /// The values of a quantity, bucket by bucket.
+    #[must_use]
+    pub fn clusters(&self, quantity: Quantity, windows: &Windows) -> Vec<Cluster> {
+        let values =
+            |swings: &[KnownSwing]| swings.iter().filter_map(|s| value(s, quantity, windows)).collect();
+        let cluster = |(bucket, swings): &(Bucket, Vec<KnownSwing>)| Cluster {
+            bucket: bucket.id,
+            values: values(swings),
+        };
+        self.buckets.iter().map(cluster).collect()
+    }
+}
+
+fn value(swing: &KnownSwing, quantity: Quantity, windows: &Windows) -> Option<Measured> {
+    match quantity {
+        Quantity::SetToTop => swing.numbers.set_to_top_ms,
+        Quantity::ArmTravel => swing.numbers.arm_travel_at_set,
+        Quantity::InWindow => in_window(swing, windows),
+    }
+}
+
+fn in_window(swing: &KnownSwing, windows: &Windows) -> Option<Measured> {
+    if swing.numbers.flags.iter().any(|flag| flag == Flag::HandNodeAlone.word()) {
+        return None;
+    }
+    let window = windows.for_club(swing.club.as_deref())?;
+    // After the top the arm comes back through the window, so arm travel alone cannot tell it from before.
+    let travel = swing.numbers.arm_travel_at_set.map(|travel| travel.value);
+    let inside = swing.numbers.class != "after-top" && window.verdict(travel) == Verdict::InWindow;
+    Some(Measured::new(f64::from(u8::from(inside)), 0.0))
+}
+
+/// Two sides beside each other.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Contrast {
+    /// The player.
+    pub player: String,
+    /// Before.
+    pub first: Chosen,
+    /// After.
+    pub second: Chosen,
+    /// Each quantity with what came of it.
+    pub rows: Vec<(Quantity, Result<Row, Incomparable>)>,
+}
+
+/// The player of all these recordings.
+///
+/// # Errors
+/// There are several.
+pub fn one_player(first: &Chosen, second: &Chosen) -> Result<String, NoSides> {
+    let mut names: Vec<&str> =
+        first.buckets.iter().chain(&second.buckets).map(|(bucket, _)| bucket.facts.player.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    match names[..] {
+        [name] => Ok(name.to_owned()),
+        _ => Err(NoSides::Players(names.join(", "))),
+    }
+}
+
+impl Contrast {
+    /// Lays two sides of one player beside each other.
+    ///
+    /// # Errors
+    /// They are not of one player.
+    pub fn of(first: Chosen, second: Chosen, windows: &Windows) -> Result<Contrast, NoSides> {
+        let player = one_player(&first, &second)?;
+        let compared = |quantity: Quantity| {
+            let [one, two] = [&first, &second].map(|side| side.clusters(quantity, windows));
+            (quantity, Row::of(quantity, &one, &two))
+        };
+        let rows = QUANTITIES.map(compared).into();
+        Ok(Contrast { player, first, second, rows })
+    }
+}
+
+/// A quantity on both sides, with the difference.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Row {
+    /// What is compared.
+    pub quantity: Quantity,
+    /// Which kind of evidence the interval rests on.
+    pub basis: &'static str,
+    /// How the interval was worked out, with the source.
+    pub method: &'static str,
+    /// What is compared of the first side, in the quantity's own unit.
+    pub first: f64,
+    /// The same of the second.
+    pub second: f64,
+    /// How many swings a side.
+    pub swings: (usize, usize),
+    /// Second less first.
+    pub difference: f64,
+    /// Lower end of its 95 % interval.
+    pub low: f64,
+    /// Upper end of its 95 % interval.
+    pub high: f64,
+    /// What it says, and what it cannot say.
+    pub sentences: Vec<String>,
+    /// The whole comparison; none where two shares of one bucket each were compared.
+    pub whole: Option<Comparison>,
+}
+
+impl Row {
+    /// Compares one quantity.
+    ///
+    /// # Errors
+    /// There is too little to compare.
+    pub fn of(quantity: Quantity, first: &[Cluster], second: &[Cluster]) -> Result<Row, Incomparable> {
+        if let (Quantity::InWindow, [one], [two]) = (quantity, first, second) {
+            return Row::of_shares(one, two);
+        }
+        let whole = compare(first, second)?;
+        Ok(Row {
+            quantity,
+            basis: whole.basis.word(),
+            method: whole.basis.method(),
+            first: whole.before.mean,
+            second: whole.after.mean,
+            swings: (whole.before.swings, whole.after.swings),
+            difference: whole.difference,
+            low: whole.low,
+            high: whole.high,
+            sentences: sentences(&whole, quantity),
+            whole: Some(whole),
+        })
+    }
+
+    /// A share has an interval also where all or none are inside, which a spread has not.
+    fn of_shares(first: &Cluster, second: &Cluster) -> Result<Row, Incomparable> {
+        let share = |side: &Cluster| {
+            let hits = side.values.iter().filter(|inside| inside.value > 0.5).count();
+            Share::of(hits, side.values.len()).ok_or(Incomparable::Empty)
+        };
+        let (one, two) = (share(first)?, share(second)?);
+        let (difference, low, high) = share_difference(one, two);
+        Ok(Row {
+            quantity: Quantity::InWindow,
+            basis: "shares-of-one-bucket-each",
+            method: SHARES,
+            first: one.share,
+            second: two.share,
+            swings: (one.n, two.n),
+            difference,
+            low,
+            high,
+            sentences: share_sentences(one, two),
+            whole: None,
+        })
+    }
+
+    /// The interval leaves no difference out of account.
+    #[must_use]
+    pub fn is_larger_than_noise(&self) -> bool {
+        self.low > 0.0 || self.high < 0.0
+    }
+
+    /// One bucket a side that is not the same: a day cannot be told from a change.
+    #[must_use]
+    pub fn is_of_two_days(&self) -> bool {
+        self.whole.is_some_and(|whole| whole.basis == Basis::OneBucketEach)
+    }
+}
+
+/// The buckets of a player that came before one of his, the newest first, as many as it is held against.
+#[must_use]
+pub fn earlier(all: &[Bucket], than: &Bucket) -> Vec<Bucket> {
+    let before = |bucket: &&Bucket| {
+        bucket.facts.player == than.facts.player
+            && bucket.facts.started.is_some()
+            && bucket.facts.started < than.facts.started
+    };
+    let mut found: Vec<Bucket> = all.iter().filter(before).cloned().collect();
+    if than.facts.player.is_empty() {
+        // Recordings without a name may be of anybody.
+        found.clear();
+    }
+    found.sort_by(|one, two| (two.facts.started, &two.path).cmp(&(one.facts.started, &one.path)));
+    found.truncate(EARLIER);
+    found
+}

@@ -1,0 +1,86 @@
+//! Edge: what the library knows of a player besides one bucket: his earlier ones, two sides to compare, the weeks.
+
+use super::bench::{Bench, Refused, Shown, WindowsOf, failed};
+use crate::record::library::index::Bucket;
+use crate::record::library::made_from::about;
+use crate::record::library::{Library, LibraryError};
+use crate::review::Windows;
+use crate::review::compare::choice::{Asked, Choice};
+use crate::review::compare::compared::Compared;
+use crate::review::compare::sides::{Chosen, Contrast, earlier};
+use crate::review::over_buckets::clubs_over_time;
+use crate::review::report::{Change, Report};
+use crate::review::summary::in_order;
+use crate::units::WallTime;
+use std::collections::BTreeMap;
+
+/// A bucket's clubs against the player's earlier buckets, as far as the library knows of any.
+///
+/// # Errors
+/// The index cannot be read.
+pub fn changes(library: &Library, bucket: &Bucket, windows: &Windows) -> Result<Vec<Change>, LibraryError> {
+    let index = library.index();
+    let swings = index.swings(bucket.id)?;
+    let mut before = Vec::new();
+    for bucket in earlier(&index.buckets()?, bucket) {
+        let swings = index.swings(bucket.id)?;
+        before.push((bucket, swings));
+    }
+    let change = |club: String| {
+        let first = Chosen::of(before.clone(), Some(&club)).ok()?;
+        let second = Chosen::of(vec![(bucket.clone(), swings.clone())], Some(&club)).ok()?;
+        Change::of(&Contrast::of(first, second, windows).ok()?)
+    };
+    Ok(in_order(swings.iter().filter_map(|swing| swing.club.clone()))
+        .into_iter()
+        .filter_map(change)
+        .collect())
+}
+
+impl Bench {
+    /// What is asked to be compared, with what comes of it.
+    ///
+    /// # Errors
+    /// There is no library, or it cannot be read.
+    pub fn compared(&self, asked: &Asked) -> Result<Compared, Refused> {
+        let shelf = self.held()?;
+        compared(&shelf.library, asked, &shelf.windows).map_err(failed)
+    }
+
+    /// The report of a bucket.
+    ///
+    /// # Errors
+    /// The library cannot be read.
+    pub fn report(&self, shown: &Shown) -> Result<Report, Refused> {
+        let report = Report::of(shown.model.review.clone(), started(shown));
+        let changes = if shown.in_library {
+            let shelf = self.held()?;
+            let bucket = shelf.bucket(&shown.key)?;
+            changes(&shelf.library, &bucket, &(shelf.windows)(&bucket.facts.player)).map_err(failed)?
+        } else {
+            Vec::new()
+        };
+        Ok(Report { running: shown.model.live, changes, ..report })
+    }
+}
+
+fn compared(library: &Library, asked: &Asked, windows: &WindowsOf) -> Result<Compared, LibraryError> {
+    let index = library.index();
+    let all = index.buckets()?;
+    let choice = Choice::of(&all, asked);
+    let windows = windows(&choice.player);
+    let mut swings = BTreeMap::new();
+    for bucket in &choice.of_player {
+        swings.insert(bucket.id, index.swings(bucket.id)?);
+    }
+    let mut players: Vec<String> = all.into_iter().map(|bucket| bucket.facts.player).collect();
+    players.sort_unstable();
+    players.dedup();
+    let over_time = clubs_over_time(&index.counted(&choice.player)?, &windows);
+    Ok(Compared::of(asked.clone(), choice, players, &swings, windows, over_time))
+}
+
+/// When a bucket was begun, as its recording says.
+fn started(shown: &Shown) -> Option<WallTime> {
+    about(shown.path.as_ref()?).ok()?.session.map(|session| session.started)
+}
