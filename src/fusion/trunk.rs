@@ -315,12 +315,13 @@ mod tests {
         let long = Unit::new_normalize(Vector3::y());
         let mut readings = turning(long, 0.4, 500.0, 2.0);
         for (i, reading) in readings.iter_mut().enumerate() {
-            reading.rate += *long * (0.004 * ((i * 7919) % 13) as f64 - 0.024);
+            // Up to 0.35 °/s: a poor gyro.
+            reading.rate += *long * (0.001 * ((i * 7919) % 13) as f64 - 0.006);
         }
         let track =
             SegmentTrack::new(&readings, &NodeErrors::default(), seat(long), 1.0, (0.0, 0.45)).unwrap();
         let back_s = track.last_fall_through(0.0, 0.5, 2.0).unwrap();
-        assert!((back_s - 1.5).abs() < 0.004, "{back_s}");
+        assert!((back_s - 1.5).abs() < 0.002, "{back_s}");
         assert_eq!(track.last_fall_through(0.0, 2.1, 2.0), None);
         assert_eq!(parabola(&[], &[], 0.0).count, 0);
         assert_eq!(parabola(&[0.0], &[3.0], 0.0).rate, 3.0);

@@ -8,7 +8,7 @@ use super::levers::Levers;
 use super::{Figure, NO_MOTION};
 use crate::detect::{MotionPoint, Swing};
 use crate::units::Measured;
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix3, Matrix4, Matrix4x3, Vector3, Vector4};
 
 /// A place whose velocity drifts evenly is off by half of what the velocity comes to be off by, times the time; one
 /// that sways, by all of it. In between (judgement).
@@ -165,10 +165,12 @@ fn radius(steps: &[Step]) -> Figure {
     if near.len() < 5 {
         return Err(NO_PATH);
     }
-    // Velocity as a parabola in time, to the ball: its value and slope there.
-    let (mut normal, mut right) = (Matrix3::zeros(), Matrix3::zeros());
+    // Velocity as a cubic in time, to the ball: its value and slope there. A parabola would make the arc 1.5 % tighter:
+    // the hand turns by a third of a radian meanwhile.
+    let (mut normal, mut right) = (Matrix4::zeros(), Matrix4x3::zeros());
     for step in &near {
-        let powers = Vector3::new(1.0, step.t_s * 1e2, (step.t_s * 1e2).powi(2));
+        let t = step.t_s * 1e2;
+        let powers = Vector4::new(1.0, t, t * t, t * t * t);
         normal += powers * powers.transpose();
         right += powers * step.velocity.transpose();
     }
