@@ -21,6 +21,12 @@ pub struct WallTime(pub i64);
 pub const GRAVITY_MPS2: f64 = 9.806_65;
 
 impl DeviceTime {
+    /// The instant at which a node's counter says so many seconds, rounded to a microsecond.
+    #[must_use]
+    pub fn at_seconds(seconds: f64) -> DeviceTime {
+        DeviceTime((seconds * 1e6).round() as i64)
+    }
+
     /// Seconds from `earlier` to `self`; negative when `self` comes first.
     #[must_use]
     pub fn seconds_since(self, earlier: DeviceTime) -> f64 {

@@ -8,10 +8,11 @@
 
 use super::body_watch::TrunkReadings;
 use super::candidate::Candidate;
+use super::flags::has_gap;
 use super::measure::Instants;
 use super::swing::SetTimes;
 use crate::fusion::errors::NodeErrors;
-use crate::fusion::series::{between, usual_step_s};
+use crate::fusion::series::between;
 use crate::fusion::trunk::{STRAP_SD_S2, SegmentTrack};
 use crate::units::{DeviceTime, Measured};
 
@@ -37,8 +38,6 @@ const LEVEL_SD: f64 = 0.5 * std::f64::consts::PI / 180.0;
 const FLAT_SD_S: f64 = 0.010;
 /// Clocks known worse than this show in the lead, s.
 const CLOCK_SD_S: f64 = 0.0025;
-/// A gap is a step between readings longer than so many usual ones.
-const GAP_STEPS: f64 = 2.5;
 /// A node less still than this at address leaves the zero of the turn uncertain, rad/s.
 const RESTLESS: f64 = 0.1;
 /// A segment that turned back less than this had no backswing of its own, rad.
@@ -177,7 +176,7 @@ impl<'a> Segment<'a> {
             tilt_at_impact_deg: self.tilt_at_impact_deg(),
             start_back,
             peak_dps: peak.to_degrees(),
-            peak: device_time(self.node.clock.hand_s(peak_s)),
+            peak: DeviceTime::at_seconds(self.node.clock.hand_s(peak_s)),
             flags: self.flags(start_back.as_ref()),
         })
     }
@@ -227,7 +226,7 @@ impl<'a> Segment<'a> {
             Measured::new(to_top + set.set_to_top_ms.value, sd)
         };
         Some(StartBack {
-            at: device_time(hand_s),
+            at: DeviceTime::at_seconds(hand_s),
             lead_to_top_ms: lead_ms(self.instants.top_s, TOP_SD_S),
             lead_to_set_ms: set.map(to_set),
         })
@@ -251,15 +250,13 @@ impl<'a> Segment<'a> {
     fn flags(&self, start: Option<&StartBack>) -> Vec<BodyFlag> {
         let to_s = self.ball_s + AFTER_BALL_S;
         let during = between(&self.node.readings, self.address_s, to_s);
-        let usual_s = usual_step_s(during).unwrap_or(0.0);
-        let gap = during.windows(2).any(|pair| pair[1].t_s - pair[0].t_s > GAP_STEPS * usual_s);
         let flat = start.is_some_and(|start| start.lead_to_top_ms.sd > FLAT_SD_S * 1e3);
         let checks = [
             (BodyFlag::FlatTurnaround, flat),
             (BodyFlag::ClocksUnsure, self.node.clock.sd_s > CLOCK_SD_S),
             (BodyFlag::NominalMounting, !self.node.stood),
             (BodyFlag::GyroClipped, during.iter().any(|reading| reading.clipped)),
-            (BodyFlag::DataGap, gap),
+            (BodyFlag::DataGap, has_gap(during)),
             (BodyFlag::RestlessAddress, self.track.still_rms() > RESTLESS),
         ];
         checks.into_iter().filter(|(_, raised)| *raised).map(|(flag, _)| flag).collect()
@@ -269,8 +266,4 @@ impl<'a> Segment<'a> {
 fn degrees(value: f64, sds: &[f64]) -> Measured {
     let sd = sds.iter().map(|sd| sd * sd).sum::<f64>().sqrt();
     Measured::new(value.to_degrees(), sd.to_degrees())
-}
-
-fn device_time(t_s: f64) -> DeviceTime {
-    DeviceTime((t_s * 1e6).round() as i64)
 }

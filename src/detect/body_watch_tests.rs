@@ -34,7 +34,7 @@ fn played(offset_s: f64, skew: f64, seconds: f64, speed: Option<f64>, seed: u64)
             watch.push(&ImuSample {
                 role,
                 seq,
-                t: DeviceTime((shown_s * 1e6).round() as i64),
+                t: DeviceTime::at_seconds(shown_s),
                 rate_dps: [0.0; 3],
                 specific_force_g: [1.0, 0.1, 0.0],
                 received: speed.map(|speed| HostTime((received_s * 1e6 / speed).round() as i64)),

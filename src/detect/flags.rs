@@ -79,7 +79,8 @@ fn swing_readings<'a>(
     ]
 }
 
-fn has_gap(readings: &[Reading]) -> bool {
+/// Whether readings are missing between these.
+pub(super) fn has_gap(readings: &[Reading]) -> bool {
     let Some(usual_s) = usual_step_s(readings) else { return false };
     readings.windows(2).any(|pair| pair[1].t_s - pair[0].t_s > GAP_STEPS * usual_s)
 }

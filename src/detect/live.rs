@@ -287,7 +287,7 @@ impl LiveAnalysis {
             }
             self.seat_so_far = None;
         }
-        LiveSwing { swing, decided_at: DeviceTime((now_s * 1e6).round() as i64), told }
+        LiveSwing { swing, decided_at: DeviceTime::at_seconds(now_s), told }
     }
 
     /// The same swing measured again where the shock has come since.

@@ -93,7 +93,7 @@ impl LiveSet {
         }
         let Some(watched) = &mut self.watched else { return };
         let Some(now_s) = cutter.now_s() else { return };
-        let now = DeviceTime((now_s * 1e6).round() as i64);
+        let now = DeviceTime::at_seconds(now_s);
         let Ok(following) = &mut watched.following else { return };
         for call in following.step(cutter, self.bands, now) {
             watched.told = Some(match (call.stage, watched.told) {

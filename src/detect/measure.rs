@@ -114,11 +114,11 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
     let set = crossings.as_ref().map(|found| times(found, instants.window_end_s()));
     let swing = Swing {
         club: candidate.episode.club.clone(),
-        takeaway: device_time(instants.takeaway_s),
-        top: device_time(instants.top_s),
-        arm_horizontal_down: candidate.phases.arm_horizontal_s.map(device_time),
-        impact: instants.impact_s.map(device_time),
-        finish: candidate.phases.finish_s.map(device_time),
+        takeaway: DeviceTime::at_seconds(instants.takeaway_s),
+        top: DeviceTime::at_seconds(instants.top_s),
+        arm_horizontal_down: candidate.phases.arm_horizontal_s.map(DeviceTime::at_seconds),
+        impact: instants.impact_s.map(DeviceTime::at_seconds),
+        finish: candidate.phases.finish_s.map(DeviceTime::at_seconds),
         class: set.map_or(Class::None, |set| {
             params.bands.class(set.set_to_top_ms.value, set.arm_travel_at_set.value)
         }),
@@ -255,11 +255,6 @@ pub(super) fn mean_between(t_s: &[f64], values: &[f64], span_s: (f64, f64)) -> f
     values[range.clone()].iter().sum::<f64>() / range.len() as f64
 }
 
-/// An instant of the hand clock. The readings' times are corrected for their filter's delay already.
-fn device_time(t_s: f64) -> DeviceTime {
-    DeviceTime((t_s * 1e6).round() as i64)
-}
-
 fn set_times(
     candidate: &Candidate,
     curve: &HingeCurve,
@@ -274,10 +269,10 @@ fn set_times(
     let travel_after = value_at(&candidate.arm.t_s, &phases.travel, set_s + set_sd_s) / phases.travel_at_top;
     let travel_before = value_at(&candidate.arm.t_s, &phases.travel, set_s - set_sd_s) / phases.travel_at_top;
     SetTimes {
-        onset: device_time(onset_s),
-        half: device_time(half_s),
-        set: device_time(set_s),
-        nearly_full: device_time(nearly_full_s),
+        onset: DeviceTime::at_seconds(onset_s),
+        half: DeviceTime::at_seconds(half_s),
+        set: DeviceTime::at_seconds(set_s),
+        nearly_full: DeviceTime::at_seconds(nearly_full_s),
         set_to_top_ms: Measured::new((set_s - instants.top_s) * 1e3, set_sd_s.hypot(spread.top_sd_s) * 1e3),
         arm_travel_at_set: Measured::new(travel, (0.5 * (travel_after - travel_before).abs()).hypot(0.005)),
     }
@@ -352,7 +347,7 @@ fn points(candidate: &Candidate, curves: &Curves, instants: &Instants, address: 
     (0..curves.t_s.len())
         .filter(|i| (instants.address_s.0..=end_s).contains(&curves.t_s[*i]))
         .map(|i| CurvePoint {
-            t: device_time(curves.t_s[i]),
+            t: DeviceTime::at_seconds(curves.t_s[i]),
             hinge_deg: seen(curves.hinge[i] - address, curves.t_s[i]),
             flexion_deg: seen(curves.flexion[i] - flexion_zero, curves.t_s[i]),
             roll_deg: roll[i].to_degrees(),

@@ -117,7 +117,6 @@ pub(super) fn motion(
     instants: &Instants,
     (lead_arm_sign, grip): (f64, f64),
 ) -> SwingMotion {
-    let micros = |t_s: f64| DeviceTime((t_s * 1e6).round() as i64);
     if candidate.hand_alone {
         return SwingMotion { lead_arm_sign, grip, ..SwingMotion::default() };
     }
@@ -138,7 +137,7 @@ pub(super) fn motion(
         let (turn, turn_rate) = cuff_turn(wrist, (&forearm, &forearm_rate), (hand, hand_rate));
         let level = wrist.start * hand;
         points.push(MotionPoint {
-            t: micros(t_s),
+            t: DeviceTime::at_seconds(t_s),
             arm: arm.distal[i],
             arm_rate_rps: arm.swing_rate[i] - arm.distal[i] * (lead_arm_sign * arm.roll_rate[i]),
             level_from_hand: UnitQuaternion::from_scaled_axis(turn) * level * sensor_from_hand,
@@ -148,8 +147,8 @@ pub(super) fn motion(
     }
     SwingMotion {
         points,
-        ball: Some(micros(instants.ball_s)),
-        arm_horizontal: candidate.phases.arm_horizontal_s.map(micros),
+        ball: Some(DeviceTime::at_seconds(instants.ball_s)),
+        arm_horizontal: candidate.phases.arm_horizontal_s.map(DeviceTime::at_seconds),
         velocity_sd_mps: velocity.map_or(f64::INFINITY, |velocity| velocity.sd_mps),
         lead_arm_sign,
         grip,

@@ -266,7 +266,7 @@ impl SetWatch {
         let to_top_ms = top_s.map_or(f64::NEG_INFINITY, |top_s| (set_s - top_s) * 1e3);
         SetCall {
             stage,
-            set: DeviceTime((set_s * 1e6).round() as i64),
+            set: DeviceTime::at_seconds(set_s),
             decided_at: now,
             arm_travel,
             arm_travel_sd: travel_sd.hypot(TRAVEL_SD_MIN),

@@ -233,3 +233,29 @@ pub struct BucketAnalysis {
     /// How good the last calibration was, if there was one.
     pub calibration: Option<CalibrationQuality>,
 }
+
+#[cfg(test)]
+impl Swing {
+    /// One of which nothing is known but its takeaway and its top.
+    pub(crate) fn bare(takeaway: DeviceTime, top: DeviceTime) -> Swing {
+        Swing {
+            club: None,
+            takeaway,
+            top,
+            arm_horizontal_down: None,
+            impact: None,
+            finish: None,
+            set: None,
+            set_backswing_only: None,
+            class: Class::None,
+            hinge_deg: AtEvents::default(),
+            flexion_deg: AtEvents::default(),
+            arm_shaft_deg: AtEvents::default(),
+            tempo: Measured::new(3.0, 0.1),
+            flags: Vec::new(),
+            curve: Vec::new(),
+            motion: SwingMotion::default(),
+            body: None,
+        }
+    }
+}

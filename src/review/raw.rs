@@ -171,30 +171,10 @@ impl Gather {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detect::motion::SwingMotion;
-    use crate::detect::{AtEvents, Class};
-    use crate::units::Measured;
 
     fn swing() -> Swing {
-        Swing {
-            club: None,
-            takeaway: DeviceTime(1_000_000),
-            top: DeviceTime(1_800_000),
-            arm_horizontal_down: None,
-            impact: Some(DeviceTime(2_050_000)),
-            finish: None,
-            set: None,
-            set_backswing_only: None,
-            class: Class::None,
-            hinge_deg: AtEvents::default(),
-            flexion_deg: AtEvents::default(),
-            arm_shaft_deg: AtEvents::default(),
-            tempo: Measured::new(3.2, 0.1),
-            flags: Vec::new(),
-            curve: Vec::new(),
-            body: None,
-            motion: SwingMotion::default(),
-        }
+        let impact = Some(DeviceTime(2_050_000));
+        Swing { impact, ..Swing::bare(DeviceTime(1_000_000), DeviceTime(1_800_000)) }
     }
 
     /// Both nodes at 500 Hz; the forearm's clock is 7 s ahead. `rate` is the hand's rate at an instant.

@@ -76,12 +76,7 @@ fn finished(review: &Review) -> Markup {
 fn head(model: &PageModel) -> Markup {
     html! {
         head {
-            meta charset="utf-8";
-            meta name="viewport" content="width=device-width, initial-scale=1";
-            meta name="color-scheme" content="light dark";
-            title { (title(&model.review)) " · hingeclock" }
-            // An empty icon keeps the browser from asking for one.
-            link rel="icon" href="data:,";
+            (shell::head_of(&title(&model.review)))
             style { (PreEscaped(STYLE)) }
         }
     }

@@ -1,6 +1,6 @@
 //! The report as a page: on the bench with a button to print it, and as a file that needs nothing beside itself.
 
-use super::shell::{Shell, ways};
+use super::shell::{Shell, head_of, ways};
 use super::{curves, distribution, key_among, precautions, tables, trend};
 use crate::detect::NodeLoss;
 use crate::review::Review;
@@ -22,12 +22,7 @@ pub fn file(report: &Report) -> String {
         (DOCTYPE)
         html lang="en" {
             head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (title(report)) " · hingeclock" }
-                // An empty icon keeps the browser from asking for one.
-                link rel="icon" href="data:,";
+                (head_of(&title(report)))
                 @for style in STYLES { style { (PreEscaped(style)) } }
             }
             body { (sheet(report, false)) footer { (foot(report)) } }

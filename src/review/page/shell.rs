@@ -26,12 +26,7 @@ impl Shell<'_> {
             (DOCTYPE)
             html lang="en" {
                 head {
-                    meta charset="utf-8";
-                    meta name="viewport" content="width=device-width, initial-scale=1";
-                    meta name="color-scheme" content="light dark";
-                    title { (self.title) " · hingeclock" }
-                    // An empty icon keeps the browser from asking for one.
-                    link rel="icon" href="data:,";
+                    (head_of(self.title))
                     link rel="stylesheet" href="/assets/page.css";
                     link rel="stylesheet" href="/assets/bench.css";
                     script type="module" src="/assets/numbers.js" {}
@@ -52,6 +47,18 @@ impl Shell<'_> {
             }
         };
         markup.into_string()
+    }
+}
+
+/// What the head of every page begins with.
+pub fn head_of(title: &str) -> Markup {
+    html! {
+        meta charset="utf-8";
+        meta name="viewport" content="width=device-width, initial-scale=1";
+        meta name="color-scheme" content="light dark";
+        title { (title) " · hingeclock" }
+        // An empty icon keeps the browser from asking for one.
+        link rel="icon" href="data:,";
     }
 }
 

@@ -246,30 +246,7 @@ mod tests {
             point
         });
         let motion = SwingMotion { points: points.collect(), ..motion };
-        Swing { top: DeviceTime(50_000), motion, ..blank() }
-    }
-
-    fn blank() -> Swing {
-        use crate::detect::{AtEvents, Class};
-        Swing {
-            club: None,
-            takeaway: DeviceTime(0),
-            top: DeviceTime(0),
-            arm_horizontal_down: None,
-            impact: None,
-            finish: None,
-            set: None,
-            set_backswing_only: None,
-            class: Class::None,
-            hinge_deg: AtEvents::default(),
-            flexion_deg: AtEvents::default(),
-            arm_shaft_deg: AtEvents::default(),
-            tempo: Measured::new(3.0, 0.1),
-            flags: Vec::new(),
-            curve: Vec::new(),
-            motion: SwingMotion::default(),
-            body: None,
-        }
+        Swing { motion, ..Swing::bare(DeviceTime(0), DeviceTime(50_000)) }
     }
 
     #[test]
