@@ -6,8 +6,8 @@ use crate::review::wording::number;
 use maud::{Markup, html};
 
 /// Pixels a metre, and what is left free around the path.
-const SCALE: f64 = 110.0;
-const MARGIN: f64 = 22.0;
+const SCALE: f64 = 300.0;
+const MARGIN: f64 = 44.0;
 
 /// The pictures. `side` is 1 for a right-handed player, −1 for a left-handed one, who is seen as the mirror image.
 pub fn figures(found: &HandPath, side: f64) -> Markup {

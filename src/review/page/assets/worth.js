@@ -217,7 +217,7 @@ function chart(place, curve, points, { own, scale, swings }) {
       label(written(value, 0), { x: LEFT - 6, y: line + 4.5, "text-anchor": "end" }, axes);
     }
     label(unit, { x: LEFT + 5, y: UPPER + 8, class: "name" }, axes);
-    span.filter((_, i) => i % 2 === 0).forEach((value) => label((value > 0 ? "+" : "") + written(value, 0), { x: x(value), y: LOWER + 18, "text-anchor": "middle" }, axes));
+    span.filter((_, i) => i % 2 === 0).forEach((value) => label((value > 0 ? "+" : "") + written(value, 0), { x: x(value), y: LOWER + 18, "text-anchor": value === last ? "end" : "middle" }, axes));
     label(`← ${curve.less}, ${curve.unit}, ${curve.more} →`, { x: (LEFT + RIGHT) / 2, y: LOWER + 38, "text-anchor": "middle", class: "name" }, axes);
     show();
   };
