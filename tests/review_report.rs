@@ -383,6 +383,7 @@ fn read_pdf(base64: &str) -> Option<(u64, String)> {
 const PAPERS: [(&str, f64, f64); 2] = [("A4", 21.0, 29.7), ("Letter", 21.59, 27.94)];
 
 async fn is_one_sheet(look: &browser::Look, name: &str) {
+    browser::bars_stay_on_paper(&look.client).await;
     for (paper, width, height) in PAPERS {
         let page = json!({ "width": width, "height": height });
         let pdf = look.driver.post(&look.session, "print", json!({ "page": page, "background": true })).await;

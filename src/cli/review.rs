@@ -106,8 +106,7 @@ fn report_of(args: &Args, settings: &Settings, review: &Review) -> anyhow::Resul
     if let Some(folder) = &args.library {
         let (library, opened) = Library::open(folder, rules(settings), super::wall_time())?;
         opened.told.iter().for_each(|told| say(&format!("note: {told}")));
-        let number = known.map(|about| about.uuid).unwrap_or_default();
-        let found = library.index().numbered(number)?;
+        let found = known.map_or_else(|| Ok(Vec::new()), |about| library.index().numbered(about.uuid))?;
         let Some(bucket) = found.first() else {
             bail!("{}: expected a recording of the library {}", args.input.display(), folder.display());
         };

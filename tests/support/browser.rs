@@ -320,3 +320,17 @@ pub fn site_of(path: &Path, review: Review, hand: PlayerHand) -> Site {
     let file = OwnFile { path: path.to_owned(), hand };
     Site::new(model, None).with_bench(Bench::of_file(file, Box::new(|| WallTime(1_800_000_000_000))))
 }
+
+/// How many drawings' error bars there are, and how many of them a rule for paper hides.
+const BARS_ON_PAPER: &str = "
+    const rules = [...document.styleSheets].flatMap((sheet) => [...sheet.cssRules]);
+    const hiding = rules.filter((rule) => rule.media && rule.media.mediaText === 'print')
+        .flatMap((rule) => [...rule.cssRules]).filter((rule) => rule.style.display === 'none');
+    const bars = [...document.querySelectorAll('path.bar')];
+    return [hiding.length, bars.length, bars.filter((bar) => hiding.some((rule) => bar.matches(rule.selectorText))).length]";
+
+/// How sure a number is stays on the sheet when it is printed.
+pub async fn bars_stay_on_paper(client: &Client) {
+    let [rules, bars, hidden]: [u64; 3] = serde_json::from_value(ask(client, BARS_ON_PAPER).await).unwrap();
+    assert!(rules > 0 && bars > 0 && hidden == 0, "{rules} rules hide {hidden} of {bars} bars on paper");
+}

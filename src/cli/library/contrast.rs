@@ -3,8 +3,9 @@
 use super::Context;
 use super::show::{print_json, print_lines, print_table, table, windows_of};
 use crate::cli::Outcome;
+use crate::review::Windows;
 use crate::review::compare::sides::{Chosen, Contrast, Row, one_player};
-use crate::review::compare::{Incomparable, RowWords, Side, methods, said};
+use crate::review::compare::{Incomparable, OverPairs, Quantity, Side, cells, methods, said};
 use serde_json::{Value, json};
 
 /// Lay two sets of recordings, or two clubs, beside each other.
@@ -35,7 +36,7 @@ pub(super) fn contrast(context: &Context, args: &ContrastArgs) -> anyhow::Result
     let windows = windows_of(context, &one_player(&first, &second)?)?;
     let contrast = Contrast::of(first, second, &windows)?;
     if context.json {
-        print_json(&contrast_json(&contrast))?;
+        print_json(&contrast_json(&contrast, &windows))?;
     } else {
         tell(&contrast)?;
     }
@@ -58,7 +59,7 @@ fn tell(contrast: &Contrast) -> anyhow::Result<()> {
     let headings = ["", "Swings", "First", "Second", "Difference", "95 % interval"];
     let mut table = table(&headings);
     for row in contrast.rows.iter().filter_map(|(_, row)| row.as_ref().ok()) {
-        table.add_row(RowWords::of(row).cells());
+        table.add_row(cells(row));
     }
     print_table(table)?;
     for (quantity, row) in &contrast.rows {
@@ -70,9 +71,14 @@ fn tell(contrast: &Contrast) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn contrast_json(contrast: &Contrast) -> Value {
-    let rows: serde_json::Map<String, Value> =
-        contrast.rows.iter().map(|(quantity, row)| (quantity.key().to_owned(), row_json(row))).collect();
+fn contrast_json(contrast: &Contrast, windows: &Windows) -> Value {
+    let row = |(quantity, row): &(Quantity, Result<Row, Incomparable>)| {
+        let [first, second] =
+            [&contrast.first, &contrast.second].map(|side| side.clusters(*quantity, windows));
+        let pairs = OverPairs::of(&first, &second);
+        (quantity.key().to_owned(), row_json(row, pairs))
+    };
+    let rows: serde_json::Map<String, Value> = contrast.rows.iter().map(row).collect();
     json!({
         "schema": 1, "player": contrast.player, "first": side_of(&contrast.first),
         "second": side_of(&contrast.second), "compared": rows,
@@ -84,17 +90,18 @@ fn side_of(side: &Chosen) -> Value {
     json!({ "paths": paths, "club": side.club })
 }
 
-fn row_json(row: &Result<Row, Incomparable>) -> Value {
+fn row_json(row: &Result<Row, Incomparable>, pairs: Option<OverPairs>) -> Value {
     let row = match row {
         Ok(row) => row,
         Err(why) => return json!({ "none": why.to_string() }),
     };
+    let pairs = pairs.filter(|_| row.whole.is_some());
     json!({
         "basis": row.basis, "method": row.method, "first": row.first, "second": row.second, "swings": [row.swings.0, row.swings.1],
         "difference": row.difference, "low_95": row.low, "high_95": row.high,
         "larger_than_noise": row.is_larger_than_noise(),
-        "freedom": row.whole.map(|whole| whole.freedom), "shift": row.whole.map(|whole| whole.shift),
-        "dominance": row.whole.map(|whole| whole.dominance),
+        "freedom": row.whole.map(|whole| whole.freedom), "shift": pairs.map(|pairs| pairs.shift),
+        "dominance": pairs.map(|pairs| pairs.dominance),
         "sides": row.whole.map(|whole| [side_json(&whole.before), side_json(&whole.after)]),
         "sentences": row.sentences,
     })

@@ -11,7 +11,7 @@ pub mod compared;
 pub mod sides;
 mod words;
 
-pub use words::{Quantity, RowWords, methods, said, sentences, share_sentences};
+pub use words::{Quantity, cells, methods, said, sentences, share_sentences};
 
 use super::statistics::{SMALL_SAMPLE, Share, median};
 use crate::units::Measured;
@@ -126,21 +126,9 @@ pub struct Comparison {
     pub high: f64,
     /// Degrees of freedom of the interval.
     pub freedom: f64,
-    /// The middle of the differences of all pairs of swings, which bears outliers (Hodges & Lehmann 1963, Ann Math
-    /// Stat 34:598-611 [M]). Without an interval: it would have to take the swings as independent.
-    pub shift: f64,
-    /// How much more often a swing of the second side is larger than smaller, −1 to 1 (Cliff 1993, Psychol Bull
-    /// 114:494-509 [M]).
-    pub dominance: f64,
 }
 
 impl Comparison {
-    /// The interval leaves no difference out of account: what is seen is more than chance explains (5 %).
-    #[must_use]
-    pub fn is_larger_than_noise(&self) -> bool {
-        self.low > 0.0 || self.high < 0.0
-    }
-
     /// How many count on the side with fewer: swings, or buckets where these count.
     #[must_use]
     pub fn fewest(&self) -> usize {
@@ -207,7 +195,6 @@ pub fn compare(before: &[Cluster], after: &[Cluster]) -> Result<Comparison, Inco
         return Err(Incomparable::NoSpread);
     }
     let half = estimate.error * t_point(estimate.freedom).ok_or(Incomparable::NoSpread)?;
-    let (shift, dominance) = over_pairs(&swings(&first), &swings(&second)).ok_or(Incomparable::Empty)?;
     Ok(Comparison {
         basis,
         before: side(&first).ok_or(Incomparable::Empty)?,
@@ -216,8 +203,6 @@ pub fn compare(before: &[Cluster], after: &[Cluster]) -> Result<Comparison, Inco
         low: estimate.difference - half,
         high: estimate.difference + half,
         freedom: estimate.freedom,
-        shift,
-        dominance,
     })
 }
 
@@ -310,11 +295,27 @@ fn side(clusters: &[Cluster]) -> Option<Side> {
     })
 }
 
-/// Hodges and Lehmann's shift and Cliff's delta, over all pairs of swings.
-fn over_pairs(first: &[f64], second: &[f64]) -> Option<(f64, f64)> {
-    let pairs: Vec<f64> = first.iter().flat_map(|one| second.iter().map(move |two| two - one)).collect();
-    let signs = pairs.iter().map(|rise| if *rise == 0.0 { 0.0 } else { rise.signum() });
-    Some((median(&pairs)?, signs.sum::<f64>() / pairs.len() as f64))
+/// What all pairs of swings say together. Holds a number for each pair.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OverPairs {
+    /// The middle of the differences, which bears outliers (Hodges & Lehmann 1963, Ann Math Stat 34:598-611 [M]).
+    /// Without an interval: it would have to take the swings as independent.
+    pub shift: f64,
+    /// How much more often a swing of the second side is larger than smaller, −1 to 1 (Cliff 1993, Psychol Bull
+    /// 114:494-509 [M]).
+    pub dominance: f64,
+}
+
+impl OverPairs {
+    /// Of two sides; none where one has no value.
+    #[must_use]
+    pub fn of(before: &[Cluster], after: &[Cluster]) -> Option<OverPairs> {
+        let [first, second] = [before, after].map(|side| swings(&of_use(side)));
+        let pairs: Vec<f64> = first.iter().flat_map(|one| second.iter().map(move |two| two - one)).collect();
+        let signs = pairs.iter().map(|rise| if *rise == 0.0 { 0.0 } else { rise.signum() });
+        let dominance = signs.sum::<f64>() / pairs.len() as f64;
+        Some(OverPairs { shift: median(&pairs)?, dominance })
+    }
 }
 
 /// A bucket's mean with its 95 % interval.

@@ -65,12 +65,6 @@ impl Chosen {
         format!("{}; {club}", paths.join(", "))
     }
 
-    /// How many swings.
-    #[must_use]
-    pub fn swings(&self) -> usize {
-        self.buckets.iter().map(|(_, swings)| swings.len()).sum()
-    }
-
     /// The values of a quantity, bucket by bucket.
     #[must_use]
     pub fn clusters(&self, quantity: Quantity, windows: &Windows) -> Vec<Cluster> {
@@ -222,7 +216,7 @@ impl Row {
         })
     }
 
-    /// The interval leaves no difference out of account.
+    /// The interval leaves no difference out of account: what is seen is more than chance explains (5 %).
     #[must_use]
     pub fn is_larger_than_noise(&self) -> bool {
         self.low > 0.0 || self.high < 0.0

@@ -62,44 +62,19 @@ impl Quantity {
     }
 }
 
-/// A row as a reader sees it, the same in the terminal and on the page.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct RowWords {
-    /// What is compared, with its unit.
-    pub name: &'static str,
-    /// How many swings a side.
-    pub swings: String,
-    /// The first side.
-    pub first: String,
-    /// The second.
-    pub second: String,
-    /// Second less first, with its sign.
-    pub difference: String,
-    /// Its 95 % interval.
-    pub interval: String,
-}
-
-impl RowWords {
-    /// The words of a row.
-    #[must_use]
-    pub fn of(row: &Row) -> RowWords {
-        let factor = row.quantity.factor();
-        RowWords {
-            name: row.quantity.name(),
-            swings: format!("{} and {}", row.swings.0, row.swings.1),
-            first: number(row.first * factor, 0),
-            second: number(row.second * factor, 0),
-            difference: signed(row.difference * factor, 0),
-            interval: format!("{} to {}", signed(row.low * factor, 0), signed(row.high * factor, 0)),
-        }
-    }
-
-    /// Cell by cell.
-    #[must_use]
-    pub fn cells(self) -> [String; 6] {
-        let RowWords { name, swings, first, second, difference, interval } = self;
-        [name.to_owned(), swings, first, second, difference, interval]
-    }
+/// A row as a reader sees it, the same in the terminal and on the page: what is compared, swings a side, the first
+/// side, the second, their difference, its 95 % interval.
+#[must_use]
+pub fn cells(row: &Row) -> [String; 6] {
+    let factor = row.quantity.factor();
+    [
+        row.quantity.name().to_owned(),
+        format!("{} and {}", row.swings.0, row.swings.1),
+        number(row.first * factor, 0),
+        number(row.second * factor, 0),
+        signed(row.difference * factor, 0),
+        format!("{} to {}", signed(row.low * factor, 0), signed(row.high * factor, 0)),
+    ]
 }
 
 /// What a row says, or why it says nothing.

@@ -46,6 +46,11 @@ pub fn hinge_grid(hinge: &Scale) -> Markup {
     }
 }
 
+/// The first of these steps that cuts a span into no more parts than `most`, or else `largest`.
+pub fn step(span: f64, steps: &[f64], most: f64, largest: f64) -> f64 {
+    steps.iter().copied().find(|step| span / step <= most).unwrap_or(largest)
+}
+
 /// The multiples of a step within a range, ends included.
 pub fn ticks(low: f64, high: f64, step: f64) -> Vec<f64> {
     let (first, last) = ((low / step - 1e-9).ceil() as i64, (high / step + 1e-9).floor() as i64);

@@ -6,7 +6,7 @@ use super::{overlaid, weeks};
 use crate::record::library::index::Bucket;
 use crate::review::compare::compared::Compared;
 use crate::review::compare::sides::{Chosen, Contrast};
-use crate::review::compare::{Quantity, RowWords, methods, said};
+use crate::review::compare::{Quantity, cells, methods, said};
 use crate::review::over_buckets::trend_words;
 use crate::review::summary::in_order;
 use crate::review::wording::{self, NOTHING};
@@ -187,7 +187,7 @@ fn contrast_of(compared: &Compared, contrast: &Contrast) -> Markup {
                 }
                 tbody {
                     @for row in contrast.rows.iter().filter_map(|(_, row)| row.as_ref().ok()) {
-                        @let [name, rest @ ..] = RowWords::of(row).cells();
+                        @let [name, rest @ ..] = cells(row);
                         tr { th scope="row" { (name) } @for cell in rest { td.n { (cell) } } }
                     }
                 }

@@ -1,6 +1,6 @@
 //! The two sides of a comparison laid over each other: how large a part of each side's swings lies where.
 
-use super::chart::{Scale, px, ticks};
+use super::chart::{Scale, px, step, ticks};
 use crate::review::Windows;
 use crate::review::compare::Quantity;
 use crate::review::compare::sides::{Contrast, Row};
@@ -34,7 +34,7 @@ pub fn figure(contrast: &Contrast, quantity: Quantity, windows: &Windows, place:
     let all: Vec<f64> = first.values.iter().chain(&second.values).copied().collect();
     let low = all.iter().copied().fold(f64::INFINITY, f64::min);
     let high = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let step = STEPS.into_iter().find(|step| (high - low) / step <= MOST_STEPS).unwrap_or(500.0);
+    let step = step(high - low, &STEPS, MOST_STEPS, 500.0);
     let from = (low / step).floor() * step - step;
     let to = (high / step).floor() * step + 2.0 * step;
     let across = Scale { from: (from, to), to: (LEFT, RIGHT) };
@@ -104,7 +104,7 @@ fn rug(side: &Side, across: &Scale, down: f64) -> Markup {
 
 fn axis(across: &Scale, quantity: Quantity) -> Markup {
     let (from, to) = across.from;
-    let step = STEPS.into_iter().find(|step| (to - from) / step <= MOST_LABELS).unwrap_or(500.0);
+    let step = step(to - from, &STEPS, MOST_LABELS, 500.0);
     let unit = if quantity == Quantity::ArmTravel { " %" } else { "" };
     html! {
         g.axes {

@@ -6,7 +6,6 @@ use crate::detect::NodeLoss;
 use crate::review::Review;
 use crate::review::report::{OfSwing, Report, main_club, plain};
 use crate::review::serve::bench::Shown;
-use crate::review::statistics;
 use crate::review::summary::Summary;
 use crate::review::wording;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -159,7 +158,7 @@ fn for_the_player(report: &Report, summary: &Summary) -> Markup {
 }
 
 fn pictures(review: &Review, summary: &Summary) -> Markup {
-    let Some((club, _)) = main_club(summary) else { return html! {} };
+    let Some((club, group)) = main_club(summary) else { return html! {} };
     let club = club.as_deref();
     let name = wording::club_name(club);
     html! {
@@ -181,17 +180,12 @@ fn pictures(review: &Review, summary: &Summary) -> Markup {
                     figure {
                         figcaption { "Set against the top, first to last" }
                         (trend::figure(review, club, 0))
-                        p.about { (trend::about(through(review, club))) }
+                        p.about { (trend::about(group.set_trend_ms)) }
                     }
                 }
             }
         }
     }
-}
-
-fn through(review: &Review, club: Option<&str>) -> Option<statistics::Trend> {
-    let summary = Summary::of(review);
-    summary.clubs.iter().find(|(known, _)| known.as_deref() == club)?.1.set_trend_ms
 }
 
 /// A node that lost a larger part of its samples is told of; what a smaller loss did to a swing its flag says.

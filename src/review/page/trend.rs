@@ -1,7 +1,7 @@
 //! One club's sets through the bucket: each set against the top in order, the line of the trend, and between which
 //! slopes it may lie.
 
-use super::chart::{Scale, mark, px, ticks};
+use super::chart::{Scale, mark, px, step, ticks};
 use super::{Kind, class_of, swing_sentence};
 use crate::detect::Swing;
 use crate::review::Review;
@@ -42,10 +42,10 @@ pub fn figure(review: &Review, club: Option<&str>, number: usize) -> Markup {
     }
     let values: Vec<f64> = sets.iter().map(|one| one.ms).collect();
     let trend = trend(&values);
-    let frame = frame(&sets, sets.len());
+    let frame = frame(&sets);
     let (title_id, about_id) = (format!("trend-{number}-title"), format!("trend-{number}-about"));
     html! {
-        svg.chart.through role="img" viewBox=(format!("0 0 {WIDTH} {HEIGHT}"))
+        svg.chart role="img" viewBox=(format!("0 0 {WIDTH} {HEIGHT}"))
             aria-labelledby=(format!("{title_id} {about_id}")) {
             title id=(title_id) { "Set against the top through the bucket, " (wording::club_name(club)) }
             desc id=(about_id) { (about(trend)) }
@@ -80,11 +80,11 @@ fn placed<'a>(review: &'a Review, club: Option<&str>) -> Vec<Placed<'a>> {
     of_club.filter_map(set).collect()
 }
 
-fn frame(sets: &[Placed], count: usize) -> Frame {
+fn frame(sets: &[Placed]) -> Frame {
     let low = sets.iter().map(|one| one.ms - one.sd).fold(f64::INFINITY, f64::min) - ROOM_MS;
     let high = sets.iter().map(|one| one.ms + one.sd).fold(f64::NEG_INFINITY, f64::max) + ROOM_MS;
     Frame {
-        order: Scale { from: (-0.5, count as f64 - 0.5), to: (LEFT, RIGHT) },
+        order: Scale { from: (-0.5, sets.len() as f64 - 0.5), to: (LEFT, RIGHT) },
         // Later is higher.
         ms: Scale { from: (low, high), to: (LOWER, UPPER) },
     }
@@ -121,7 +121,7 @@ fn band(frame: &Frame, values: &[f64], trend: &Trend) -> Markup {
 
 fn axes(frame: &Frame, sets: &[Placed]) -> Markup {
     let (low, high) = frame.ms.from;
-    let step = STEPS_MS.into_iter().find(|step| (high - low) / step <= LINES).unwrap_or(1000.0);
+    let step = step(high - low, &STEPS_MS, LINES, 1000.0);
     let every = sets.len().div_ceil(20);
     html! {
         g.axes {

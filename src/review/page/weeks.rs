@@ -1,6 +1,6 @@
 //! A player over the weeks: each bucket's mean arm travel at the set, with its interval and the window of the club.
 
-use super::chart::{Scale, px, ticks};
+use super::chart::{Scale, px, step, ticks};
 use crate::detect::TargetWindow;
 use crate::review::compare::compared::{OnSide, Week};
 use crate::review::wording::{clean, number};
@@ -37,7 +37,7 @@ pub fn figure(weeks: &[Week], window: Option<TargetWindow>) -> Markup {
         svg.chart.weeks role="img" viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) aria-labelledby="weeks-title weeks-about" {
             title #weeks-title { "Arm travel at the set over the weeks" }
             desc #weeks-about {
-                "A point is the mean of a bucket, its bar the 95 % interval of that mean (Student's t, the measurement                  added whole; a bucket of one swing has none). Shaded: the target window."
+                "A point is the mean of a bucket, its bar the 95 % interval of that mean (Student's t, the measurement added whole; a bucket of one swing has none). Shaded: the target window."
             }
             @if let Some(window) = window { (band(&travel, window)) }
             (axes(&time, &travel))
@@ -58,7 +58,7 @@ fn band(travel: &Scale, window: TargetWindow) -> Markup {
 
 fn axes(time: &Scale, travel: &Scale) -> Markup {
     let (from, to) = time.from;
-    let step = STEPS_DAYS.into_iter().find(|step| (to - from) / step <= DATES).unwrap_or(730.0);
+    let step = step(to - from, &STEPS_DAYS, DATES, 730.0);
     let form = if to - from > 300.0 { "%b %Y" } else { "%-d %b" };
     html! {
         g.axes {

@@ -152,8 +152,8 @@ fn through(group: &Group, few: bool) -> Option<String> {
 /// This bucket against the player's earlier ones.
 fn changed(change: &Change) -> String {
     let before = match change.buckets {
-        1 => "the bucket before".to_owned(),
-        n => format!("your last {n} buckets"),
+        1 => "your bucket before with it".to_owned(),
+        n => format!("your last {n} buckets with it"),
     };
     let row = match &change.set_to_top {
         Ok(row) => row,

@@ -180,14 +180,17 @@ impl Bench {
         }
         let bucket = self.held()?.bucket(key)?;
         let review = self.review(&bucket)?;
-        let library = &self.held()?.library;
-        let remarks = library.index().remarks(bucket.id).map_err(failed)?;
+        let (remarks, path) = {
+            let library = &self.held()?.library;
+            let remarks = library.index().remarks(bucket.id).map_err(failed)?;
+            (remarks, library.folder().join(&bucket.path))
+        };
         let review = Review::clone(&review).with_remarks(&remarks);
         Ok(Shown {
             key: key.to_owned(),
             model: Arc::new(PageModel { review, live: false }),
             hand: bucket.facts.hand,
-            path: Some(library.folder().join(&bucket.path)),
+            path: Some(path),
             takes_remarks: true,
             in_library: true,
         })
@@ -309,9 +312,13 @@ impl Bench {
 impl Shelf {
     /// A recording by its whole number: nothing of an address ever becomes a path.
     pub(super) fn bucket(&self, key: &str) -> Result<Bucket, Refused> {
-        let buckets = self.library.index().buckets().map_err(failed)?;
-        let found = buckets.into_iter().find(|bucket| bucket.facts.uuid.to_string() == key);
-        found.ok_or(Refused::Missing("no recording has this number"))
+        let none = Refused::Missing("no recording has this number");
+        // As it is written here, and in no other way.
+        let Some(uuid) = Uuid::parse_str(key).ok().filter(|uuid| uuid.to_string() == key) else {
+            return Err(none);
+        };
+        let found = self.library.index().numbered(uuid).map_err(failed)?;
+        found.into_iter().next().ok_or(none)
     }
 }
 

@@ -126,6 +126,10 @@ async fn bucket(State(site): State<Site>, Path(key): Path<String>) -> Result<Htm
     site.of_bucket(key, move |_, shown| Ok(Html(served::page(shown, status.as_deref())))).await
 }
 
+fn json_of(text: String) -> Response {
+    ([(header::CONTENT_TYPE, "application/json")], text).into_response()
+}
+
 async fn own_analysis(site: State<Site>) -> Result<Response, Refused> {
     analysis(site, Path(OWN.to_owned())).await
 }
@@ -136,7 +140,7 @@ async fn analysis(State(site): State<Site>, Path(key): Path<String>) -> Result<R
             json::text(&shown.model.review).map_err(|error| Refused::Failed(error.to_string()))
         })
         .await?;
-    Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
+    Ok(json_of(text))
 }
 
 async fn give_asset(Path(name): Path<String>) -> Response {
@@ -225,7 +229,7 @@ async fn motion(
     Path((key, number)): Path<(String, usize)>,
 ) -> Result<Response, Refused> {
     let text = site.of_bucket(key, move |_, shown| swing::motion(shown, number).ok_or(NO_SWING)).await?;
-    Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
+    Ok(json_of(text))
 }
 
 async fn worth(
@@ -233,7 +237,7 @@ async fn worth(
     Path((key, number)): Path<(String, usize)>,
 ) -> Result<Response, Refused> {
     let text = site.of_bucket(key, move |bench, shown| bench.worth(shown, number)).await?;
-    Ok(([(header::CONTENT_TYPE, "application/json")], text).into_response())
+    Ok(json_of(text))
 }
 
 async fn raw(

@@ -1,14 +1,14 @@
 //! Edge: what the library knows of a player besides one bucket: his earlier ones, two sides to compare, the weeks.
 
 use super::bench::{Bench, Refused, Shown, WindowsOf, failed};
-use crate::record::library::index::Bucket;
+use crate::record::library::index::{Bucket, KnownSwing};
 use crate::record::library::made_from::about;
 use crate::record::library::{Library, LibraryError};
 use crate::review::Windows;
 use crate::review::compare::choice::{Asked, Choice};
 use crate::review::compare::compared::Compared;
 use crate::review::compare::sides::{Chosen, Contrast, earlier};
-use crate::review::over_buckets::clubs_over_time;
+use crate::review::over_buckets::{ClubOverTime, clubs_over_time};
 use crate::review::report::{Change, Report};
 use crate::review::summary::in_order;
 use crate::units::WallTime;
@@ -43,8 +43,12 @@ impl Bench {
     /// # Errors
     /// There is no library, or it cannot be read.
     pub fn compared(&self, asked: &Asked) -> Result<Compared, Refused> {
-        let shelf = self.held()?;
-        compared(&shelf.library, asked, &shelf.windows).map_err(failed)
+        let known = {
+            let shelf = self.held()?;
+            Known::of(&shelf.library, asked, &shelf.windows).map_err(failed)?
+        };
+        let Known { choice, players, swings, windows, over_time } = known;
+        Ok(Compared::of(asked.clone(), choice, players, &swings, windows, over_time))
     }
 
     /// The report of a bucket.
@@ -52,35 +56,47 @@ impl Bench {
     /// # Errors
     /// The library cannot be read.
     pub fn report(&self, shown: &Shown) -> Result<Report, Refused> {
-        let report = Report::of(shown.model.review.clone(), started(shown));
-        let changes = if shown.in_library {
+        let review = &shown.model.review;
+        let (started, changes) = if shown.in_library {
             let shelf = self.held()?;
             let bucket = shelf.bucket(&shown.key)?;
-            changes(&shelf.library, &bucket, &(shelf.windows)(&bucket.facts.player)).map_err(failed)?
+            let changes = changes(&shelf.library, &bucket, &review.windows).map_err(failed)?;
+            (bucket.facts.started, changes)
         } else {
-            Vec::new()
+            (started(shown), Vec::new())
         };
-        Ok(Report { running: shown.model.live, changes, ..report })
+        Ok(Report { running: shown.model.live, changes, ..Report::of(review.clone(), started) })
     }
 }
 
-fn compared(library: &Library, asked: &Asked, windows: &WindowsOf) -> Result<Compared, LibraryError> {
-    let index = library.index();
-    let all = index.buckets()?;
-    let choice = Choice::of(&all, asked);
-    let windows = windows(&choice.player);
-    let mut swings = BTreeMap::new();
-    for bucket in &choice.of_player {
-        swings.insert(bucket.id, index.swings(bucket.id)?);
-    }
-    let mut players: Vec<String> = all.into_iter().map(|bucket| bucket.facts.player).collect();
-    players.sort_unstable();
-    players.dedup();
-    let over_time = clubs_over_time(&index.counted(&choice.player)?, &windows);
-    Ok(Compared::of(asked.clone(), choice, players, &swings, windows, over_time))
+/// What a comparison needs of the library, which nobody waits for while it is worked out.
+struct Known {
+    choice: Choice,
+    players: Vec<String>,
+    swings: BTreeMap<i64, Vec<KnownSwing>>,
+    windows: Windows,
+    over_time: Vec<ClubOverTime>,
 }
 
-/// When a bucket was begun, as its recording says.
+impl Known {
+    fn of(library: &Library, asked: &Asked, windows: &WindowsOf) -> Result<Known, LibraryError> {
+        let index = library.index();
+        let all = index.buckets()?;
+        let choice = Choice::of(&all, asked);
+        let windows = windows(&choice.player);
+        let mut swings = BTreeMap::new();
+        for bucket in &choice.of_player {
+            swings.insert(bucket.id, index.swings(bucket.id)?);
+        }
+        let mut players: Vec<String> = all.into_iter().map(|bucket| bucket.facts.player).collect();
+        players.sort_unstable();
+        players.dedup();
+        let over_time = clubs_over_time(&index.counted(&choice.player)?, &windows);
+        Ok(Known { choice, players, swings, windows, over_time })
+    }
+}
+
+/// When the own bucket was begun, as its recording says.
 fn started(shown: &Shown) -> Option<WallTime> {
     about(shown.path.as_ref()?).ok()?.session.map(|session| session.started)
 }

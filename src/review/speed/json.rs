@@ -19,18 +19,27 @@ impl<'a> SpeedObject<'a> {
     /// The speeds of a bucket's swings.
     #[must_use]
     pub fn of(review: &'a Review) -> SpeedObject<'a> {
-        let swings = review.analysis.swings.iter().enumerate().map(|(place, swing)| {
-            let speed = SwingSpeed::of(swing, &review.measures);
+        SpeedObject::of_speeds(review, &speeds(review))
+    }
+
+    fn of_speeds(review: &'a Review, speeds: &[Result<SwingSpeed, &'static str>]) -> SpeedObject<'a> {
+        let swings = review.analysis.swings.iter().zip(speeds).zip(1..).map(|((swing, speed), index)| {
+            let known = speed.as_ref().ok();
             SwingSpeedObject {
-                index: place + 1,
+                index,
                 club: swing.club.as_deref(),
                 why_not: speed.as_ref().err().copied(),
-                measures: speed.as_ref().ok().map(|speed| speed.club),
-                figures: speed.ok().map(|speed| Figures(speed.figures())),
+                measures: known.map(|speed| speed.club),
+                figures: known.map(|speed| Figures(speed.figures())),
             }
         });
         SpeedObject { assumed: ASSUMED, arm: review.measures.arm, swings: swings.collect() }
     }
+}
+
+/// The speeds of every swing, or why there are none.
+fn speeds(review: &Review) -> Vec<Result<SwingSpeed, &'static str>> {
+    review.analysis.swings.iter().map(|swing| SwingSpeed::of(swing, &review.measures)).collect()
 }
 
 #[derive(Serialize)]
@@ -80,12 +89,13 @@ impl FigureObject {
 /// # Errors
 /// When serialising fails, which the types do not allow for.
 pub fn text(review: &Review, worth: Option<&[ClubWorth]>) -> Result<String, serde_json::Error> {
+    let speeds = speeds(review);
     let object = WholeObject {
         schema: crate::review::json::SCHEMA,
         input: &review.input,
         player: review.player.as_deref(),
-        speed: SpeedObject::of(review),
-        hand_paths: paths(review),
+        speed: SpeedObject::of_speeds(review, &speeds),
+        hand_paths: paths(&speeds),
         what_if: worth.map(WhatIfObject::of),
     };
     let mut text = serde_json::to_string_pretty(&object)?;
@@ -128,10 +138,9 @@ struct PathObject {
 }
 
 /// The paths that there are; a swing without one says why among its figures.
-fn paths(review: &Review) -> Vec<PathObject> {
-    let measures = &review.measures;
-    let path = |(place, swing)| {
-        let path = SwingSpeed::of(swing, measures).ok()?.path.ok()?;
+fn paths(speeds: &[Result<SwingSpeed, &'static str>]) -> Vec<PathObject> {
+    let path = |(place, speed): (usize, &Result<SwingSpeed, &'static str>)| {
+        let path = speed.as_ref().ok()?.path.as_ref().ok()?;
         let place_of = |at: &nalgebra::Vector3<f64>| [at.x, at.y, at.z].map(fraction);
         Some(PathObject {
             index: place + 1,
@@ -142,7 +151,7 @@ fn paths(review: &Review) -> Vec<PathObject> {
             hub_m: path.points.iter().map(|point| place_of(&point.hub_m)).collect(),
         })
     };
-    review.analysis.swings.iter().enumerate().filter_map(path).collect()
+    speeds.iter().enumerate().filter_map(path).collect()
 }
 
 /// What changes are worth, for a page that draws them as curves.

@@ -15,13 +15,19 @@ export function player(video, showed) {
   let frames = [0], length_s = 1 / 30, shown_s = 0;
   let came = false, wanted = null, moving = false, leads = false, address = null;
 
-  const heard = (name) => new Promise((resolve, reject) => {
-    video.addEventListener(name, resolve, { once: true });
-    video.addEventListener("error", () => reject(video.error), { once: true });
-    setTimeout(() => reject(new Error(name)), PATIENCE_MS * (name === "seeked" ? 1 : 10));
-  });
+  const heard = (name) => {
+    const over = new AbortController();
+    const options = { once: true, signal: over.signal };
+    let patience = 0;
+    return new Promise((resolve, reject) => {
+      video.addEventListener(name, resolve, options);
+      video.addEventListener("error", () => reject(video.error), options);
+      patience = setTimeout(() => reject(new Error(name)), PATIENCE_MS * (name === "seeked" ? 1 : 10));
+    }).finally(() => { over.abort(); clearTimeout(patience); });
+  };
   function watch() {
-    video.requestVideoFrameCallback((_, frame) => {
+    // A browser without it shows no clip; the rest of the page goes on.
+    video.requestVideoFrameCallback?.((_, frame) => {
       shown_s = frame.mediaTime;
       came = true;
       showed();

@@ -18,7 +18,7 @@ const KEY = "hingeclock.films", MOST_KEPT = 100;
 
 const element = (id) => document.getElementById(id);
 
-/// Prepares the place for a clip. `hooks`: `seek_ms` moves the cursor, `toggle` plays or halts.
+/// Prepares the place for a clip. `hooks`: `seek_ms` moves the cursor, `pause` halts it, `toggle` plays or halts.
 export function film(motion, hooks) {
   const play = player(element("film-video"), draw);
   const recorded = element("film-recorded"), distance = element("film-distance"), at = element("film-at");
