@@ -105,8 +105,8 @@ fn report_of(args: &Args, settings: &Settings, review: &Review) -> anyhow::Resul
     if let Some(folder) = &args.library {
         let (library, opened) = Library::open(folder, rules(settings), super::wall_time())?;
         opened.told.iter().for_each(|told| say(&format!("note: {told}")));
-        let found = known.map_or_else(|| Ok(Vec::new()), |about| library.index().numbered(about.uuid))?;
-        let Some(bucket) = found.first() else {
+        let found = known.map_or(Ok(None), |about| library.index().numbered(about.uuid))?;
+        let Some(bucket) = &found else {
             bail!("{}: expected a recording of the library {}", args.input.display(), folder.display());
         };
         let known = of_player(settings, Some(folder), &bucket.facts.player);

@@ -20,7 +20,7 @@ const SWING_HEADINGS: [&str; 12] = [
     "Hinge°\nset",
     "Hinge°\ntop",
     "Hinge°\nimpact",
-    "Arm and\nshaft, °",
+    "Arm and\nshaft°",
     "Tempo",
     "Flags",
 ];

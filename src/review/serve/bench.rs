@@ -314,10 +314,7 @@ impl Shelf {
         let Some(uuid) = Uuid::parse_str(key).ok().filter(|uuid| uuid.to_string() == key) else {
             return Err(none);
         };
-        let found = self.library.index().numbered(uuid).map_err(failed)?;
-        // The one that counts, where there are copies of it.
-        let readable = found.iter().position(|bucket| bucket.facts.unreadable.is_none());
-        found.into_iter().nth(readable.unwrap_or(0)).ok_or(none)
+        self.library.index().numbered(uuid).map_err(failed)?.ok_or(none)
     }
 }
 

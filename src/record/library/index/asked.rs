@@ -9,9 +9,11 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use uuid::Uuid;
 
-/// A recording counts once: of its copies the first, by path, that can be read.
+/// A recording counts once: of its copies the one with the shortest path that can be read, since a copy mostly has a
+/// longer name.
 const COUNTS: &str = "NOT EXISTS (SELECT 1 FROM buckets AS other WHERE other.uuid = buckets.uuid
-    AND other.path < buckets.path AND json_extract(other.facts, '$.unreadable') IS NULL)";
+    AND (length(other.path), other.path) < (length(buckets.path), buckets.path)
+    AND json_extract(other.facts, '$.unreadable') IS NULL)";
 
 impl Index {
     /// Every recording, by path.
@@ -56,12 +58,13 @@ impl Index {
         self.buckets_where("name IN (?1, ?2) OR uuid BETWEEN ?3 AND ?4", [word, &ended, &from, &to])
     }
 
-    /// The recordings of this number.
+    /// The recording of this number; of its copies the one that counts.
     ///
     /// # Errors
     /// The index cannot be read.
-    pub fn numbered(&self, uuid: Uuid) -> Result<Vec<Bucket>> {
-        self.buckets_where("uuid = ?1", [uuid.to_string()])
+    pub fn numbered(&self, uuid: Uuid) -> Result<Option<Bucket>> {
+        let found = self.buckets_where(&format!("uuid = ?1 AND {COUNTS}"), [uuid.to_string()])?;
+        Ok(found.into_iter().next())
     }
 
     fn buckets_where(&self, condition: &str, values: impl rusqlite::Params) -> Result<Vec<Bucket>> {
