@@ -246,9 +246,9 @@ pub fn number(value: f64, decimals: usize) -> String {
     }
 }
 
-/// Decimals that a bar earns: so many at least, and more while it would be written as nothing.
+/// Decimals that a bar earns: so many at least, and more while rounding would change it by more than a third.
 pub fn earned(sd: f64, least: usize) -> usize {
-    let shows = |decimals: &usize| sd * 10_f64.powi(i32::try_from(*decimals).unwrap_or(0)) >= 0.95;
+    let shows = |decimals: &usize| sd * 10_f64.powi(i32::try_from(*decimals).unwrap_or(0)) >= 0.75;
     (least..least + 3).find(shows).unwrap_or(least)
 }
 
@@ -300,6 +300,7 @@ mod tests {
             assert_eq!(with_bar(Measured::new(value, sd), least).replace('\u{a0}', " "), expected);
         };
         check(-12.34, 3.4, 0, "−12 ± 3");
+        check(12.34, 0.9, 0, "12 ± 1");
         check(12.34, 0.6, 0, "12.3 ± 0.6");
         check(0.62, 0.005, 2, "0.620 ± 0.005");
         check(1.5, 0.0, 1, "1.5 ± 0.0");

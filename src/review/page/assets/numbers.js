@@ -17,9 +17,9 @@ export function written(value, decimals) {
   return choice.decimals === "comma" ? text.replace(".", ",") : text;
 }
 
-/// Decimals that a bar earns: so many at least, and more while it would be written as nothing.
+/// Decimals that a bar earns: so many at least, and more while rounding would change it by more than a third.
 function earned(bar, least) {
-  for (let decimals = least; decimals < least + 3; decimals++) if (bar * 10 ** decimals >= 0.95) return decimals;
+  for (let decimals = least; decimals < least + 3; decimals++) if (bar * 10 ** decimals >= 0.75) return decimals;
   return least;
 }
 
