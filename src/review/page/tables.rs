@@ -4,6 +4,7 @@ use super::{Kind, key_mark};
 use crate::detect::Flag;
 use crate::review::Review;
 use crate::review::summary::Summary;
+use crate::review::table::ARM_AND_SHAFT;
 use crate::review::wording::{self, GroupWords, SwingWords};
 use maud::{Markup, html};
 
@@ -79,8 +80,7 @@ pub fn about_swings(review: &Review, flags: &[Flag]) -> Markup {
     html! {
         p.about {
             "± is one standard deviation. Arm travel: 0 % at takeaway, 100 % at the top. "
-            "Lag: the angle between forearm and shaft with the arm horizontal in the downswing; "
-            "180° is a straight line. "
+            (ARM_AND_SHAFT) " "
             "? stands where the edge of the window is too close to be sure."
         }
         (legend(flags))
@@ -98,7 +98,7 @@ fn swing_headings() -> Markup {
             th rowspan="2" scope="col" { "Class" }
             th rowspan="2" scope="col" { "Window" }
             th.over colspan="3" scope="colgroup" { "Hinge, °" }
-            th.n rowspan="2" scope="col" { "Lag, °" }
+            th.n rowspan="2" scope="col" { "Arm and shaft, °" }
             th.n rowspan="2" scope="col" { "Tempo" }
             th rowspan="2" scope="col" { "Flags" }
         }
@@ -128,7 +128,7 @@ pub fn swing_cells(words: &SwingWords, kind: Kind, flags: &[Flag]) -> Markup {
             td { (words.class) }
             td { @if kind != Kind::Plain { (key_mark(kind)) " " } (words.verdict) }
             @for angle in &words.hinge { td.n { (angle) } }
-            td.n { (words.lag) }
+            td.n { (words.arm_shaft) }
             td.n { (words.tempo) }
             td {
                 @for (letter, flag) in words.flags.chars().zip(flags) {
