@@ -2,25 +2,30 @@
 
 use super::candidate::{Candidate, cuff_turn};
 use super::measure::{Instants, WristKnowledge};
+use crate::fusion::both_ends::NodeCovariance;
+use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::series::{Reading, usual_step_s};
+use crate::fusion::strapdown::tilt_by_acc_bias;
 use crate::units::{DeviceTime, GRAVITY_MPS2};
-use nalgebra::{UnitQuaternion, Vector3};
+use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 
 /// Before the top so long, and after the ball so long, every reading is kept, s; …
 const FULL_BEFORE_TOP_S: f64 = 0.1;
-const AFTER_BALL_S: f64 = 0.12;
-/// … before that one in so many seconds.
+const FULL_AFTER_BALL_S: f64 = 0.04;
+/// … before and after that one in so many seconds, …
 const SPARSE_S: f64 = 0.01;
+/// … until so long after the ball, s: a wrist may stay flat for a quarter of a second.
+const AFTER_BALL_S: f64 = 0.3;
 /// A step longer than so many usual ones is a gap.
 const GAP_STEPS: f64 = 2.5;
-/// Specific force changes by so much within a gap, g (judgement, a downswing's).
-const GAP_CHANGE_G: f64 = 3.0;
-/// What tilt and offsets of an accelerometer do to a velocity in a second, m/s: 5 mg and 0.3° each (judgement).
-const DRIFT_MPS_PER_S: f64 = 0.07;
-/// What scale and alignment of an accelerometer do to a velocity, as a share of it (0.5 %, judgement).
-const SCALE_SHARE: f64 = 0.005;
-/// Velocity that a player has at address who sways, m/s (judgement).
-const SWAY_MPS: f64 = 0.03;
+/// Share of the accelerometer's full scale from which it counts as clipped.
+const CLIPPED_FROM: f64 = 0.999;
+/// Entries of an accelerometer's matrix (scale, alignment), shares: what a data sheet gives (judgement).
+const MATRIX_SD: f64 = 0.004;
+/// How far the forces of the address are from gravity's direction, rad, and how fast the node moves then, per axis,
+/// m/s: a player sways (judgement).
+const SWAY_RAD: f64 = 0.2 * std::f64::consts::PI / 180.0;
+const SWAY_MPS: f64 = 0.02;
 
 /// One instant. Vectors stand in one level frame (z up, any heading) for the whole swing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,7 +40,8 @@ pub struct MotionPoint {
     pub level_from_hand: UnitQuaternion<f64>,
     /// Angular rate of the hand, rad/s.
     pub hand_rate_rps: Vector3<f64>,
-    /// Velocity of the hand's node from its accelerometer, m/s; missing from the ball on, since the shock spoils it.
+    /// Velocity of the hand's node from its accelerometer, m/s; missing from the ball on, since the shock spoils it, and
+    /// from where the accelerometer reached its full scale.
     pub node_velocity_mps: Option<Vector3<f64>>,
 }
 
@@ -48,8 +54,10 @@ pub struct SwingMotion {
     pub ball: Option<DeviceTime>,
     /// Where the lead arm passes the horizontal in the downswing.
     pub arm_horizontal: Option<DeviceTime>,
-    /// Standard deviation of the node's velocity at the ball, per axis, m/s.
+    /// Standard deviation of the node's velocity at the ball, or where it ends before, per axis, m/s.
     pub velocity_sd_mps: f64,
+    /// The same of the node's place against the takeaway, which that velocity adds up to, m.
+    pub place_sd_m: f64,
     /// The sign of the ISB mirror rule.
     pub lead_arm_sign: f64,
     /// Angle between the hand's long axis and the shaft, towards the thumb, rad.
@@ -61,6 +69,44 @@ struct Velocity {
     t_s: Vec<f64>,
     mps: Vec<Vector3<f64>>,
     sd_mps: f64,
+    place_sd_m: f64,
+}
+
+/// What velocity and place answer to: the node's errors, the entries of its accelerometer's matrix, and the tilt of the
+/// level frame at address.
+const UNKNOWNS: usize = NODE + 9 + 3;
+type Answer = SMatrix<f64, 3, UNKNOWNS>;
+
+/// How specific force in the level frame answers to what may be wrong, g; the order is that of [`UNKNOWNS`].
+fn answer(candidate: &Candidate, reading: &Reading) -> Answer {
+    let track = &candidate.hand;
+    let level_from_sensor = track.at(reading.t_s).0;
+    let level = level_from_sensor.to_rotation_matrix().into_inner();
+    let force = level_from_sensor * reading.force_g;
+    // A frame that is turned by θ has the force turned by θ, which is −[force]× θ.
+    let turned = -force.cross_matrix();
+    let mut answer = Answer::zeros();
+    answer.fixed_columns_mut::<GYRO>(0).copy_from(&(turned * track.sensitivity_at(reading.t_s)));
+    let by_bias = level - turned * tilt_by_acc_bias(&track.still_level_from_sensor);
+    answer.fixed_columns_mut::<3>(GYRO).copy_from(&by_bias);
+    for row in 0..3 {
+        let by_row = level.column(row) * reading.force_g.transpose();
+        answer.fixed_columns_mut::<3>(NODE + 3 * row).copy_from(&by_row);
+    }
+    answer.fixed_columns_mut::<3>(NODE + 9).copy_from(&turned);
+    answer
+}
+
+/// Standard deviation per axis that the unknowns leave.
+fn spread(answer: &Answer, of_node: &NodeCovariance) -> f64 {
+    let node = answer.fixed_columns::<NODE>(0);
+    let matrix = answer.fixed_columns::<9>(NODE);
+    // The heading of the address is nobody's; turns about the vertical leave gravity alone, but not the swing's forces.
+    let tilt = answer.fixed_columns::<2>(NODE + 9);
+    let variance = (node * of_node * node.transpose()).trace()
+        + MATRIX_SD * MATRIX_SD * matrix.norm_squared()
+        + SWAY_RAD * SWAY_RAD * tilt.norm_squared();
+    (variance.max(0.0) / 3.0).sqrt()
 }
 
 /// From rest at address to the ball. Gravity is the standard one along the level frame's z: what the forces of the
@@ -69,32 +115,54 @@ fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) 
     let readings = &candidate.episode.hand;
     let from = readings.partition_point(|reading| reading.t_s < instants.address_s.0);
     let to = readings.partition_point(|reading| reading.t_s < instants.ball_s);
-    let used = readings.get(from..to).filter(|used| used.len() > 10)?;
+    let clips_g = CLIPPED_FROM * candidate.episode.hand_full_scale_g;
+    let used = readings.get(from..to)?;
+    let seen = used.iter().position(|reading| reading.force_g.amax() >= clips_g).unwrap_or(used.len());
+    let used = used.get(..seen).filter(|used| used.len() > 10)?;
     let offset = candidate.errors.hand.acc_bias_g;
     let force = |reading: &Reading| {
         wrist.start * candidate.hand.at(reading.t_s).0 * (reading.force_g - offset) * GRAVITY_MPS2
     };
     let forces: Vec<Vector3<f64>> = used.iter().map(force).collect();
+    let answers: Vec<Answer> = used.iter().map(|reading| answer(candidate, reading) * GRAVITY_MPS2).collect();
     let at_address = used.partition_point(|reading| reading.t_s <= instants.address_s.1).max(2);
     let gravity = Vector3::new(0.0, 0.0, GRAVITY_MPS2);
     let mut mps = vec![Vector3::zeros()];
-    let (mut sum, mut gap_s) = (Vector3::zeros(), 0.0);
+    let (mut sum, mut gaps_mps) = (Vector3::zeros(), 0.0_f64);
+    let (mut answered, mut place_answered) = (Answer::zeros(), Answer::zeros());
     let usual_s = usual_step_s(used)?;
-    for (readings, forces) in used.windows(2).zip(forces.windows(2)) {
-        let step_s = readings[1].t_s - readings[0].t_s;
-        sum += ((forces[0] + forces[1]) * 0.5 - gravity) * step_s;
-        gap_s += if step_s > GAP_STEPS * usual_s { step_s } else { 0.0 };
+    for i in 1..used.len() {
+        let step_s = used[i].t_s - used[i - 1].t_s;
+        sum += ((forces[i - 1] + forces[i]) * 0.5 - gravity) * step_s;
         mps.push(sum);
+        if i >= at_address {
+            answered += (answers[i - 1] + answers[i]) * (0.5 * step_s);
+            place_answered += answered * step_s;
+        }
+        if step_s > GAP_STEPS * usual_s {
+            gaps_mps = gaps_mps.hypot(over_gap_mps(used, &forces, i));
+        }
     }
     let rest = mps[..at_address].iter().sum::<Vector3<f64>>() / at_address as f64;
     mps.iter_mut().for_each(|velocity| *velocity -= rest);
-    let lasted_s = instants.ball_s - instants.address_s.1;
-    let fastest = mps.iter().map(Vector3::norm).fold(0.0, f64::max);
-    let sd_mps = (DRIFT_MPS_PER_S * lasted_s)
-        .hypot(SCALE_SHARE * fastest)
-        .hypot(SWAY_MPS)
-        .hypot(GAP_CHANGE_G * GRAVITY_MPS2 * gap_s);
-    Some(Velocity { t_s: used.iter().map(|reading| reading.t_s).collect(), mps, sd_mps })
+    let lasted_s = used[used.len() - 1].t_s - instants.address_s.1;
+    let [of_node, _] = wrist.node_covariances();
+    let besides_mps = SWAY_MPS.hypot(gaps_mps);
+    Some(Velocity {
+        t_s: used.iter().map(|reading| reading.t_s).collect(),
+        mps,
+        sd_mps: spread(&answered, &of_node).hypot(besides_mps),
+        place_sd_m: spread(&place_answered, &of_node).hypot(besides_mps * lasted_s),
+    })
+}
+
+/// What a force that bends between the two ends of a gap may add to the velocity, m/s: the next term of Euler's and
+/// Maclaurin's series after the trapezium, from the slopes beside the gap that ends at reading `i`.
+fn over_gap_mps(used: &[Reading], forces: &[Vector3<f64>], i: usize) -> f64 {
+    let slope = |a: usize, b: usize| (forces[b] - forces[a]) / (used[b].t_s - used[a].t_s).max(1e-4);
+    let (Some(before), true) = (i.checked_sub(2), i + 1 < used.len()) else { return 0.0 };
+    let bend = slope(i, i + 1) - slope(before, i - 1);
+    (used[i].t_s - used[i - 1].t_s).powi(2) / 12.0 * bend.norm()
 }
 
 impl Velocity {
@@ -126,11 +194,11 @@ pub(super) fn motion(
     let mut points = Vec::new();
     let mut next_s = instants.takeaway_s;
     for (i, t_s) in arm.t_s.iter().copied().enumerate() {
-        let sparse = t_s < instants.top_s - FULL_BEFORE_TOP_S;
+        let full_s = instants.top_s - FULL_BEFORE_TOP_S..=instants.ball_s + FULL_AFTER_BALL_S;
         if t_s < next_s || t_s > instants.ball_s + AFTER_BALL_S {
             continue;
         }
-        next_s = if sparse { t_s + SPARSE_S } else { t_s };
+        next_s = if full_s.contains(&t_s) { t_s } else { t_s + SPARSE_S };
         let (hand, hand_rate) = candidate.hand.at(t_s);
         let (forearm, forearm_rate) = candidate.forearm.at(wrist.clock.forearm_s(t_s));
         // Half of what soft tissue hides is the hand's, the other half the cuff's.
@@ -149,7 +217,8 @@ pub(super) fn motion(
         points,
         ball: Some(DeviceTime::at_seconds(instants.ball_s)),
         arm_horizontal: candidate.phases.arm_horizontal_s.map(DeviceTime::at_seconds),
-        velocity_sd_mps: velocity.map_or(f64::INFINITY, |velocity| velocity.sd_mps),
+        velocity_sd_mps: velocity.as_ref().map_or(f64::INFINITY, |velocity| velocity.sd_mps),
+        place_sd_m: velocity.map_or(f64::INFINITY, |velocity| velocity.place_sd_m),
         lead_arm_sign,
         grip,
     }

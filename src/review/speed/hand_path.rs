@@ -7,12 +7,10 @@ use super::hub::Pose;
 use super::levers::Levers;
 use super::{Figure, NO_MOTION};
 use crate::detect::{MotionPoint, Swing};
+use crate::fusion::polynomial;
 use crate::units::Measured;
-use nalgebra::{Matrix3, Matrix4, Matrix4x3, Vector3, Vector4};
+use nalgebra::{Matrix3, Vector3};
 
-/// A place whose velocity drifts evenly is off by half of what the velocity comes to be off by, times the time; one
-/// that sways, by all of it. In between (judgement).
-const DRIFT_SHARE: f64 = 0.7;
 /// How well the places of node and grip in the hand are known, m (judgement).
 const LEVER_SD_M: f64 = 0.01;
 /// The arc at the ball is read off so much of the motion before it, s.
@@ -124,8 +122,7 @@ pub fn hand_path(swing: &Swing, levers: &Levers, arm_length_sd_m: f64) -> Result
     let sign = swing.motion.lead_arm_sign;
     let player = player_from_level(&down, sign, &last.velocity).ok_or(NO_PATH)?;
     let velocity_sd = swing.motion.velocity_sd_mps;
-    let drift = |lasted_s: f64| DRIFT_SHARE * velocity_sd * lasted_s;
-    let at_ball_sd_m = drift(last.t_s - first.t_s);
+    let at_ball_sd_m = swing.motion.place_sd_m;
     let moved = player * (last.grip - first.grip);
     let hub_moved = player * (last.hub - at_top.hub);
     let peak =
@@ -167,15 +164,9 @@ fn radius(steps: &[Step]) -> Figure {
     }
     // Velocity as a cubic in time, to the ball: its value and slope there. A parabola would make the arc 1.5 % tighter:
     // the hand turns by a third of a radian meanwhile.
-    let (mut normal, mut right) = (Matrix4::zeros(), Matrix4x3::zeros());
-    for step in &near {
-        let t = step.t_s * 1e2;
-        let powers = Vector4::new(1.0, t, t * t, t * t * t);
-        normal += powers * powers.transpose();
-        right += powers * step.velocity.transpose();
-    }
-    let fit = normal.lu().solve(&right).ok_or(NO_PATH)?;
-    let (velocity, change) = (fit.row(0).transpose(), fit.row(1).transpose() * 1e2);
+    let points = near.iter().map(|step| (step.t_s, step.velocity));
+    let fit = polynomial::derivatives::<4, 3>(points, ARC_S).ok_or(NO_PATH)?;
+    let (velocity, change) = (fit.row(0).transpose(), fit.row(1).transpose());
     let way = velocity.try_normalize(1e-3).ok_or(NO_PATH)?;
     let across = change - way * way.dot(&change);
     let radius = velocity.norm_squared() / across.norm().max(1e-3);
@@ -234,6 +225,7 @@ mod tests {
             lead_arm_sign: -1.0,
             grip: 31.0_f64.to_radians(),
             velocity_sd_mps: 0.1,
+            place_sd_m: 0.05,
             ..SwingMotion::default()
         };
         let club = Measures::default().club("iron").unwrap();
