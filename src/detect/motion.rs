@@ -7,7 +7,7 @@ use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::series::{Reading, usual_step_s};
 use crate::fusion::strapdown::tilt_by_acc_bias;
 use crate::units::{DeviceTime, GRAVITY_MPS2};
-use nalgebra::{SMatrix, UnitQuaternion, Vector3};
+use nalgebra::{SMatrix, Unit, UnitQuaternion, Vector3};
 
 /// Before the top so long, and after the ball so long, every reading is kept, s; …
 const FULL_BEFORE_TOP_S: f64 = 0.1;
@@ -20,11 +20,16 @@ const AFTER_BALL_S: f64 = 0.3;
 const GAP_STEPS: f64 = 2.5;
 /// Share of the accelerometer's full scale from which it counts as clipped.
 const CLIPPED_FROM: f64 = 0.999;
-/// Entries of an accelerometer's matrix (scale, alignment), shares: what a data sheet gives (judgement).
-const MATRIX_SD: f64 = 0.004;
-/// How far the forces of the address are from gravity's direction, rad, and how fast the node moves then, per axis,
-/// m/s: a player sways (judgement).
-const SWAY_RAD: f64 = 0.2 * std::f64::consts::PI / 180.0;
+/// Points of the motion and readings are the same within this, s.
+const SAME_S: f64 = 0.0005;
+/// Entries of an accelerometer's matrix (scale, alignment) are so much worse known than those of the gyro beside it,
+/// which the swings show: parts of one make are trimmed alike (judgement); …
+const MATRIX_FACTOR: f64 = 2.5;
+/// … and no better than this, shares.
+const MATRIX_LEAST_SD: f64 = 0.001;
+/// A player sways at address: the forces there are from gravity's direction by what the node turns in so much time, s, …
+const SWAY_S: f64 = 0.2;
+/// … and the node moves so fast, per axis, m/s (both judgement).
 const SWAY_MPS: f64 = 0.02;
 
 /// One instant. Vectors stand in one level frame (z up, any heading) for the whole swing.
@@ -40,9 +45,11 @@ pub struct MotionPoint {
     pub level_from_hand: UnitQuaternion<f64>,
     /// Angular rate of the hand, rad/s.
     pub hand_rate_rps: Vector3<f64>,
-    /// Velocity of the hand's node from its accelerometer, m/s; missing from the ball on, since the shock spoils it, and
-    /// from where the accelerometer reached its full scale.
+    /// Velocity of the hand's node from its accelerometer, m/s; missing from the ball on, since the shock spoils it.
     pub node_velocity_mps: Option<Vector3<f64>>,
+    /// Where the accelerometer stands at its full scale: the direction of that axis (of the one that is largest). Along
+    /// it the velocity is summed up from too little.
+    pub clipped_along: Option<Unit<Vector3<f64>>>,
 }
 
 /// The motion from takeaway to shortly after the ball; empty with the hand node alone.
@@ -54,10 +61,11 @@ pub struct SwingMotion {
     pub ball: Option<DeviceTime>,
     /// Where the lead arm passes the horizontal in the downswing.
     pub arm_horizontal: Option<DeviceTime>,
-    /// Standard deviation of the node's velocity at the ball, or where it ends before, per axis, m/s.
+    /// Standard deviation of the node's velocity at the ball, per axis, clipping left out, m/s.
     pub velocity_sd_mps: f64,
-    /// The same of the node's place against the takeaway, which that velocity adds up to, m.
-    pub place_sd_m: f64,
+    /// The same of the node's place at the ball against the address, which that velocity adds up to, m: along a level
+    /// axis, and in height, which a tilted frame moves less.
+    pub place_sd_m: [f64; 2],
     /// The sign of the ISB mirror rule.
     pub lead_arm_sign: f64,
     /// Angle between the hand's long axis and the shaft, towards the thumb, rad.
@@ -68,8 +76,10 @@ pub struct SwingMotion {
 struct Velocity {
     t_s: Vec<f64>,
     mps: Vec<Vector3<f64>>,
+    /// Readings at full scale, with the axis that is.
+    clipped: Vec<(f64, Unit<Vector3<f64>>)>,
     sd_mps: f64,
-    place_sd_m: f64,
+    place_sd_m: [f64; 2],
 }
 
 /// What velocity and place answer to: the node's errors, the entries of its accelerometer's matrix, and the tilt of the
@@ -83,30 +93,37 @@ fn answer(candidate: &Candidate, reading: &Reading) -> Answer {
     let level_from_sensor = track.at(reading.t_s).0;
     let level = level_from_sensor.to_rotation_matrix().into_inner();
     let force = level_from_sensor * reading.force_g;
+    let still = &track.still_level_from_sensor;
+    let (still_force, tilt) = (still.inverse() * Vector3::z(), tilt_by_acc_bias(still));
     // A frame that is turned by θ has the force turned by θ, which is −[force]× θ.
     let turned = -force.cross_matrix();
     let mut answer = Answer::zeros();
     answer.fixed_columns_mut::<GYRO>(0).copy_from(&(turned * track.sensitivity_at(reading.t_s)));
-    let by_bias = level - turned * tilt_by_acc_bias(&track.still_level_from_sensor);
+    // What an accelerometer reads too much in the still pose has tilted the frame the other way.
+    let tilted = turned * tilt;
+    let by_bias = level - tilted;
     answer.fixed_columns_mut::<3>(GYRO).copy_from(&by_bias);
     for row in 0..3 {
-        let by_row = level.column(row) * reading.force_g.transpose();
+        let by_row =
+            level.column(row) * reading.force_g.transpose() - tilted.column(row) * still_force.transpose();
         answer.fixed_columns_mut::<3>(NODE + 3 * row).copy_from(&by_row);
     }
     answer.fixed_columns_mut::<3>(NODE + 9).copy_from(&turned);
     answer
 }
 
-/// Standard deviation per axis that the unknowns leave.
-fn spread(answer: &Answer, of_node: &NodeCovariance) -> f64 {
+/// Standard deviation along a level axis and in height that the unknowns leave; `tilt_sd` is that of the address, rad.
+fn spread(answer: &Answer, of_node: &NodeCovariance, tilt_sd: f64) -> [f64; 2] {
     let node = answer.fixed_columns::<NODE>(0);
     let matrix = answer.fixed_columns::<9>(NODE);
-    // The heading of the address is nobody's; turns about the vertical leave gravity alone, but not the swing's forces.
+    // The heading of the address is nobody's, so only turns about level axes are errors.
     let tilt = answer.fixed_columns::<2>(NODE + 9);
-    let variance = (node * of_node * node.transpose()).trace()
-        + MATRIX_SD * MATRIX_SD * matrix.norm_squared()
-        + SWAY_RAD * SWAY_RAD * tilt.norm_squared();
-    (variance.max(0.0) / 3.0).sqrt()
+    let gyro_matrix = of_node.fixed_view::<9, 9>(3, 3).trace() / 9.0;
+    let matrix_sd = MATRIX_LEAST_SD.hypot(MATRIX_FACTOR * gyro_matrix.max(0.0).sqrt());
+    let variance = node * of_node * node.transpose()
+        + matrix * matrix.transpose() * (matrix_sd * matrix_sd)
+        + tilt * tilt.transpose() * (tilt_sd * tilt_sd);
+    [0.5 * (variance[(0, 0)] + variance[(1, 1)]), variance[(2, 2)]].map(|v| v.max(0.0).sqrt())
 }
 
 /// From rest at address to the ball. Gravity is the standard one along the level frame's z: what the forces of the
@@ -115,10 +132,7 @@ fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) 
     let readings = &candidate.episode.hand;
     let from = readings.partition_point(|reading| reading.t_s < instants.address_s.0);
     let to = readings.partition_point(|reading| reading.t_s < instants.ball_s);
-    let clips_g = CLIPPED_FROM * candidate.episode.hand_full_scale_g;
-    let used = readings.get(from..to)?;
-    let seen = used.iter().position(|reading| reading.force_g.amax() >= clips_g).unwrap_or(used.len());
-    let used = used.get(..seen).filter(|used| used.len() > 10)?;
+    let used = readings.get(from..to).filter(|used| used.len() > 10)?;
     let offset = candidate.errors.hand.acc_bias_g;
     let force = |reading: &Reading| {
         wrist.start * candidate.hand.at(reading.t_s).0 * (reading.force_g - offset) * GRAVITY_MPS2
@@ -145,14 +159,25 @@ fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) 
     }
     let rest = mps[..at_address].iter().sum::<Vector3<f64>>() / at_address as f64;
     mps.iter_mut().for_each(|velocity| *velocity -= rest);
-    let lasted_s = used[used.len() - 1].t_s - instants.address_s.1;
+    let clips_g = CLIPPED_FROM * candidate.episode.hand_full_scale_g;
+    let clipped = |reading: &Reading| {
+        let axis = reading.force_g.iamax();
+        let along = candidate.hand.at(reading.t_s).0 * Vector3::ith(axis, 1.0);
+        (reading.force_g[axis].abs() >= clips_g)
+            .then(|| (reading.t_s, wrist.start * Unit::new_unchecked(along)))
+    };
+    let lasted_s = instants.ball_s - instants.address_s.1;
     let [of_node, _] = wrist.node_covariances();
     let besides_mps = SWAY_MPS.hypot(gaps_mps);
+    let tilt_sd = SWAY_S * candidate.hand.still_rms;
+    let [level_mps, up_mps] = spread(&answered, &of_node, tilt_sd);
+    let place_sd_m = spread(&place_answered, &of_node, tilt_sd);
     Some(Velocity {
         t_s: used.iter().map(|reading| reading.t_s).collect(),
         mps,
-        sd_mps: spread(&answered, &of_node).hypot(besides_mps),
-        place_sd_m: spread(&place_answered, &of_node).hypot(besides_mps * lasted_s),
+        clipped: used.iter().filter_map(clipped).collect(),
+        sd_mps: ((2.0 * level_mps.powi(2) + up_mps.powi(2)) / 3.0).sqrt().hypot(besides_mps),
+        place_sd_m: place_sd_m.map(|sd_m| sd_m.hypot(besides_mps * lasted_s)),
     })
 }
 
@@ -166,6 +191,11 @@ fn over_gap_mps(used: &[Reading], forces: &[Vector3<f64>], i: usize) -> f64 {
 }
 
 impl Velocity {
+    fn clipped_at(&self, t_s: f64) -> Option<Unit<Vector3<f64>>> {
+        let near = |(clipped_s, _): &&(f64, Unit<Vector3<f64>>)| (clipped_s - t_s).abs() < SAME_S;
+        self.clipped.iter().find(near).map(|(_, along)| *along)
+    }
+
     fn at(&self, t_s: f64) -> Option<Vector3<f64>> {
         let after = self.t_s.partition_point(|t| *t <= t_s);
         let before = after.checked_sub(1)?;
@@ -211,6 +241,7 @@ pub(super) fn motion(
             level_from_hand: UnitQuaternion::from_scaled_axis(turn) * level * sensor_from_hand,
             hand_rate_rps: level * hand_rate + turn_rate,
             node_velocity_mps: velocity.as_ref().and_then(|velocity| velocity.at(t_s)),
+            clipped_along: velocity.as_ref().and_then(|velocity| velocity.clipped_at(t_s)),
         });
     }
     SwingMotion {
@@ -218,7 +249,7 @@ pub(super) fn motion(
         ball: Some(DeviceTime::at_seconds(instants.ball_s)),
         arm_horizontal: candidate.phases.arm_horizontal_s.map(DeviceTime::at_seconds),
         velocity_sd_mps: velocity.as_ref().map_or(f64::INFINITY, |velocity| velocity.sd_mps),
-        place_sd_m: velocity.map_or(f64::INFINITY, |velocity| velocity.place_sd_m),
+        place_sd_m: velocity.map_or([f64::INFINITY; 2], |velocity| velocity.place_sd_m),
         lead_arm_sign,
         grip,
     }

@@ -73,7 +73,10 @@ mod tests {
         let points = (0..9).map(|i| f64::from(i) * 0.1 - 0.7).map(|x| (x, cubic(x)));
         let found = derivatives::<4, 1>(points, 1.0).unwrap();
         let expected = [2.0, -3.0, 1.0, 24.0];
-        assert!(found.iter().zip(expected).all(|(found, expected)| (found - expected).abs() < 1e-9), "{found}");
+        assert!(
+            found.iter().zip(expected).all(|(found, expected)| (found - expected).abs() < 1e-9),
+            "{found}"
+        );
     }
 
     #[test]

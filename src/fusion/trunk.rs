@@ -204,9 +204,8 @@ fn parabola(t_s: &[f64], values: &[f64], at_s: f64) -> Local {
     let points = || t_s.iter().zip(values).map(|(t_s, value)| (t_s - at_s, Vector1::new(*value)));
     let Some(fit) = polynomial::derivatives::<3, 1>(points(), FIT_S) else { return Local::default() };
     let [rate, accel, jerk] = [fit[0], fit[1], fit[2]];
-    let left = |(since_s, value): (f64, Vector1<f64>)| {
-        value.x - rate - since_s * (accel + 0.5 * jerk * since_s)
-    };
+    let left =
+        |(since_s, value): (f64, Vector1<f64>)| value.x - rate - since_s * (accel + 0.5 * jerk * since_s);
     let squares: f64 = points().map(|point| left(point).powi(2)).sum();
     let free = count.saturating_sub(3).max(1) as f64;
     Local { rate, accel, jerk, scatter: (squares / free).sqrt(), count }

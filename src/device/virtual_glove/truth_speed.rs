@@ -65,8 +65,8 @@ pub struct TrueRelease {
 /// Power of the couple at the wrist with the wrist's own rate.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TrueWork {
-    /// The largest, W.
-    pub peak_w: f64,
+    /// Its mean, W.
+    pub mean_w: f64,
     /// Summed up, J.
     pub work_j: f64,
 }
@@ -210,9 +210,9 @@ fn steps(from_s: f64, to_s: f64) -> impl Iterator<Item = f64> {
 
 fn wrist_work(player: &Player, from_s: f64, ball_s: f64) -> TrueWork {
     let power: Vec<(f64, f64)> = steps(from_s, ball_s).map(|t_s| (t_s, player.wrist_w(t_s))).collect();
-    let peak_w = power.iter().map(|(_, power_w)| *power_w).fold(f64::NEG_INFINITY, f64::max);
-    let work_j = power.windows(2).map(|pair| 0.5 * (pair[0].1 + pair[1].1) * (pair[1].0 - pair[0].0)).sum();
-    TrueWork { peak_w, work_j }
+    let within = |pair: &[(f64, f64)]| 0.5 * (pair[0].1 + pair[1].1) * (pair[1].0 - pair[0].0);
+    let work_j: f64 = power.windows(2).map(within).sum();
+    TrueWork { mean_w: work_j / (ball_s - from_s), work_j }
 }
 
 /// From v² over the acceleration across the way.

@@ -1,6 +1,6 @@
 //! Arm and shaft, and the release, before the ball, and how long the back of the wrist stays flat after it.
 
-use super::hub::{BEFORE_BALL_S, Pose, pose_at_ball};
+use super::hub::{BEFORE_BALL_S, Pose, ball_sd_s, pose_at_ball};
 use super::levers::Levers;
 use super::{Figure, NO_MOTION};
 use crate::detect::Swing;
@@ -14,10 +14,13 @@ const LEAST_RELEASE_DEG: f64 = 8.0;
 /// The wrist counts as flat until it has bent back by so much from what it was at the ball, degrees. No source
 /// gives a number; common practice says flat for some 76 mm after the ball.
 pub const FLAT_WITHIN_DEG: f64 = 5.0;
-/// How far two angles of one swing may be off against each other, degrees.
-const BETWEEN_SD_DEG: f64 = 0.5;
-/// How well the ball is timed by its shock, s.
-const BALL_SD_S: f64 = 0.0007;
+/// Two angles of one downswing are off against each other by this share of what the hinge is against its address
+/// (judgement: most of it they share), and by no less than this, degrees.
+const BETWEEN_SHARE: f64 = 0.5;
+const BETWEEN_SD_DEG: f64 = 0.1;
+/// What is wrong with the flexion at the ball is wrong in another way when the forearm has rolled on: so many times as
+/// much lies between the two (judgement).
+const AFTER_BALL_FACTOR: f64 = 2.0;
 /// How far the arm has turned since the top is known to so much: the top's own time, and the gyros, degrees (judgement).
 const TURNED_SD_DEG: f64 = 1.0;
 /// How well the zero of an anatomical angle, and the grip's, are known, degrees.
@@ -134,9 +137,11 @@ pub fn release(swing: &Swing, levers: &Levers) -> (Release, Option<Released>) {
     let Some(at_s) = down.passes_s(level).filter(|_| lost >= LEAST_RELEASE_DEG) else {
         return (known, None);
     };
+    let of_hinge = [swing.hinge_deg.top, swing.hinge_deg.impact].into_iter().flatten();
+    let between_deg = of_hinge.map(|hinge| BETWEEN_SHARE * hinge.sd).fold(BETWEEN_SD_DEG, f64::max);
     let passes = |off_deg: f64| down.passes_s((level + off_deg).clamp(least, down.at_ball_deg() - 1e-6));
-    let later_s = passes(BETWEEN_SD_DEG).unwrap_or(at_s) - passes(-BETWEEN_SD_DEG).unwrap_or(at_s);
-    let released = Released { at_s, sd_s: (0.5 * later_s).hypot(BALL_SD_S) };
+    let later_s = passes(between_deg).unwrap_or(at_s) - passes(-between_deg).unwrap_or(at_s);
+    let released = Released { at_s, sd_s: (0.5 * later_s).hypot(ball_sd_s(swing)) };
     let turned = |t_s: f64| value_at(&down.t_s, &down.turned_deg, t_s);
     let turned_sd = 0.5 * (turned(at_s + released.sd_s) - turned(at_s - released.sd_s)).abs();
     let figures = Release {
@@ -178,11 +183,10 @@ pub fn flat_wrist(swing: &Swing, levers: &Levers, head_mps: Option<f64>) -> Flat
     let Some(lasts_s) = passes_s(level) else {
         return FlatWrist { flexion_at_ball_deg, ..missing(STAYS_FLAT) };
     };
-    // What is wrong with the flexion at the ball is wrong as much, in another way, at another pose.
-    let off_deg = at_ball.sd.max(BETWEEN_SD_DEG);
+    let off_deg = AFTER_BALL_FACTOR * at_ball.sd.max(BETWEEN_SD_DEG);
     let (sooner_s, later_s) = (passes_s(level + off_deg), passes_s(level - off_deg));
     let half_s = 0.5 * (later_s.unwrap_or(2.0 * lasts_s) - sooner_s.unwrap_or(0.0));
-    let sd_s = half_s.hypot(BALL_SD_S);
+    let sd_s = half_s.hypot(ball_sd_s(swing));
     let way = head_mps.map(|head| head_way_mm(swing, levers, ball, (lasts_s, head)).ok_or(STAYS_FLAT));
     FlatWrist {
         flexion_at_ball_deg,

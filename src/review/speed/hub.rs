@@ -1,17 +1,26 @@
 //! Arm, hand and node at one instant, and the shoulder as the hub that both turn about.
 
 use super::levers::Levers;
-use crate::detect::{MotionPoint, SwingMotion};
+use crate::detect::{MotionPoint, Swing, SwingMotion};
 use crate::fusion::polynomial;
 use crate::units::DeviceTime;
 use nalgebra::{UnitQuaternion, Vector3};
 
 /// Readings so far before the ball tell how all moves at it, s; those nearer than the second may show the shock.
 pub const BEFORE_BALL_S: (f64, f64) = (0.014, 0.0012);
+/// How well the ball is timed, s: by its shock, or by the arm being back, which a degree of drift moves by a millisecond
+/// or two (judgement).
+const BALL_SD_S: (f64, f64) = (0.0007, 0.003);
 /// A lead shoulder is never faster than this, m/s (judgement: a quarter metre at twice the trunk's usual peak rate).
 const SHOULDER_MAX_MPS: f64 = 5.0;
 /// How fast it may be where nothing is known of it, m/s per axis (judgement).
 pub const SHOULDER_SD_MPS: f64 = 0.9;
+
+/// How well the ball of a swing is timed, s.
+#[must_use]
+pub fn ball_sd_s(swing: &Swing) -> f64 {
+    if swing.impact.is_some() { BALL_SD_S.0 } else { BALL_SD_S.1 }
+}
 
 /// One instant of arm and hand, level frame, SI.
 #[derive(Clone, Copy, Debug, PartialEq)]

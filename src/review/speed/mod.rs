@@ -27,6 +27,7 @@ use flat_wrist::{FlatWrist, Release, flat_wrist, release};
 use hand_path::{HandPath, hand_path};
 use head::{HeadSpeed, head_speed};
 use levers::Levers;
+use nalgebra::Vector3;
 use plane::PlaneSwing;
 use wrist_work::{WristWork, wrist_work};
 
@@ -71,10 +72,13 @@ impl SwingSpeed {
     pub fn of(swing: &Swing, measures: &Measures) -> Result<SwingSpeed, &'static str> {
         let club = measures.club(swing.club.as_deref().ok_or(NO_CLUB)?).ok_or(UNKNOWN_CLUB)?;
         let levers = Levers::of(&swing.motion, &measures.arm, &club);
-        let carried = carried_on(&swing.motion, &levers).map(|motion| Swing { motion, ..swing.clone() });
+        let (carried, off_mps) = match carried_on(&swing.motion, &levers) {
+            Some(carried) => (Some(Swing { motion: carried.motion, ..swing.clone() }), carried.off_mps),
+            None => (None, Vector3::zeros()),
+        };
         let swing = carried.as_ref().unwrap_or(swing);
-        let head = head_speed(swing, &measures.arm, &club);
-        let path = hand_path(swing, &levers, measures.arm.arm_length_sd_m);
+        let head = head_speed(swing, &measures.arm, &club, &off_mps);
+        let path = hand_path(swing, &levers, measures.arm.arm_length_sd_m, &off_mps);
         let (release, released) = release(swing, &levers);
         let flat = flat_wrist(swing, &levers, head.head_mps.ok().map(|head| head.value));
         let plane = head.head_mps.and_then(|head| PlaneSwing::of(swing, &measures.arm, &club, head.value));
