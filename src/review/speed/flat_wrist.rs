@@ -110,9 +110,9 @@ pub struct Released {
     pub sd_s: f64,
 }
 
-/// Arm and shaft, and the release; beside the figures when it begins, if it does.
+/// Arm and shaft, and the release; beside the figures when it begins, or why there is none.
 #[must_use]
-pub fn release(swing: &Swing, levers: &Levers) -> (Release, Option<Released>) {
+pub fn release(swing: &Swing, levers: &Levers) -> (Release, Result<Released, &'static str>) {
     let missing = |reason| Release {
         arm_shaft_arm_horizontal_deg: Err(reason),
         arm_shaft_at_release_deg: Err(reason),
@@ -121,7 +121,7 @@ pub fn release(swing: &Swing, levers: &Levers) -> (Release, Option<Released>) {
         arm_from_top_at_release_deg: Err(reason),
     };
     let Some((down, ball)) = Down::of(swing, levers).zip(swing.motion.ball) else {
-        return (missing(NO_MOTION), None);
+        return (missing(NO_MOTION), Err(NO_MOTION));
     };
     let at = |t_s: f64| value_at(&down.t_s, &down.arm_shaft_deg, t_s);
     let absolute = |deg: f64| Ok(Measured::new(deg, ZERO_SD_DEG));
@@ -135,7 +135,7 @@ pub fn release(swing: &Swing, levers: &Levers) -> (Release, Option<Released>) {
     let lost = down.at_ball_deg() - least;
     let level = least + RELEASED * lost;
     let Some(at_s) = down.passes_s(level).filter(|_| lost >= LEAST_RELEASE_DEG) else {
-        return (known, None);
+        return (known, Err(NO_RELEASE));
     };
     let of_hinge = [swing.hinge_deg.top, swing.hinge_deg.impact].into_iter().flatten();
     let between_deg = of_hinge.map(|hinge| BETWEEN_SHARE * hinge.sd).fold(BETWEEN_SD_DEG, f64::max);
@@ -150,7 +150,7 @@ pub fn release(swing: &Swing, levers: &Levers) -> (Release, Option<Released>) {
         arm_from_top_at_release_deg: Ok(Measured::new(turned(at_s), TURNED_SD_DEG.hypot(turned_sd))),
         ..known
     };
-    (figures, Some(released))
+    (figures, Ok(released))
 }
 
 /// How long the wrist stays flat. `head_mps` is the head's speed at the ball.

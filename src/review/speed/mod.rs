@@ -82,7 +82,7 @@ impl SwingSpeed {
         let (release, released) = release(swing, &levers);
         let flat = flat_wrist(swing, &levers, head.head_mps.ok().map(|head| head.value));
         let plane = head.head_mps.and_then(|head| PlaneSwing::of(swing, &measures.arm, &club, head.value));
-        let wrist = wrist_work(swing, &measures.arm, &club, released.as_ref());
+        let wrist = wrist_work(swing, &measures.arm, &club, released);
         Ok(SwingSpeed { club, head, path, release, flat, plane, wrist })
     }
 

@@ -31,8 +31,6 @@ const WRIST_RATE_SHARE: f64 = 0.04;
 /// The same where a gyro was clipped, for rates and accelerations (judgement).
 const CLIPPED_SHARE: f64 = 0.15;
 
-const NO_RELEASE: &str = "without a release there is no work of it";
-
 /// What the wrist gives from the release to the ball.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WristWork {
@@ -119,11 +117,14 @@ pub fn wrist_work(
     swing: &Swing,
     arm: &ArmMeasures,
     club: &ClubMeasures,
-    released: Option<&Released>,
+    released: Result<Released, &'static str>,
 ) -> WristWork {
     let missing = |reason| WristWork { power_w: Err(reason), work_j: Err(reason) };
-    let Some(released) = released else { return missing(NO_RELEASE) };
-    let Some(instants) = instants(swing, released).filter(|instants| instants.len() > 3) else {
+    let released = match released {
+        Ok(released) => released,
+        Err(reason) => return missing(reason),
+    };
+    let Some(instants) = instants(swing, &released).filter(|instants| instants.len() > 3) else {
         return missing(NO_MOTION);
     };
     let motion = &swing.motion;
