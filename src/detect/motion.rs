@@ -103,9 +103,11 @@ fn answer(candidate: &Candidate, reading: &Reading) -> Answer {
     let tilted = turned * tilt;
     let by_bias = level - tilted;
     answer.fixed_columns_mut::<3>(GYRO).copy_from(&by_bias);
+    // Along gravity what it reads too much at rest is known: there is 1 g.
+    let known = level * still_force;
     for row in 0..3 {
-        let by_row =
-            level.column(row) * reading.force_g.transpose() - tilted.column(row) * still_force.transpose();
+        let at_rest = tilted.column(row) + known * still_force[row];
+        let by_row = level.column(row) * reading.force_g.transpose() - at_rest * still_force.transpose();
         answer.fixed_columns_mut::<3>(NODE + 3 * row).copy_from(&by_row);
     }
     answer.fixed_columns_mut::<3>(NODE + 9).copy_from(&turned);
@@ -120,7 +122,10 @@ fn spread(answer: &Answer, of_node: &NodeCovariance, tilt_sd: f64) -> [f64; 2] {
     let tilt = answer.fixed_columns::<2>(NODE + 9);
     let gyro_matrix = of_node.fixed_view::<9, 9>(3, 3).trace() / 9.0;
     let matrix_sd = MATRIX_LEAST_SD.hypot(MATRIX_FACTOR * gyro_matrix.max(0.0).sqrt());
+    // What the matrix adds at the poses of a swing is taken for a bias, which it is no more at other poses: 1 g of it.
+    let bias = answer.fixed_columns::<3>(GYRO);
     let variance = node * of_node * node.transpose()
+        + bias * bias.transpose() * (matrix_sd * matrix_sd)
         + matrix * matrix.transpose() * (matrix_sd * matrix_sd)
         + tilt * tilt.transpose() * (tilt_sd * tilt_sd);
     [0.5 * (variance[(0, 0)] + variance[(1, 1)]), variance[(2, 2)]].map(|v| v.max(0.0).sqrt())
