@@ -50,7 +50,8 @@ pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
     let status = Status::new(args.bucket.quiet);
     status
         .line("Robin, Kestrel Point practice ground (both invented): calibration, then wedge, iron, driver.");
-    let VirtualBucket { device, arrivals, .. } = VirtualBucket::play(&worn(Scenario::demo_bucket(), &args.nodes), args.seed);
+    let VirtualBucket { device, arrivals, .. } =
+        VirtualBucket::play(&worn(Scenario::demo_bucket(), &args.nodes), args.seed);
     let mut peer = Peer::new(PeerScript::from_arrivals(device, arrivals)?, Faults::default());
     super::runtime()?.block_on(async {
         let line = PtyLine::open().context("the system gives no pseudo-terminal")?;

@@ -168,6 +168,7 @@ fn under_hand(readings: &[(ImuSample, DeviceTime)]) -> Vec<ImuSample> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sample::NodeDescription;
 
     fn swing() -> Swing {
         let impact = Some(DeviceTime(2_050_000));
@@ -176,7 +177,10 @@ mod tests {
 
     /// Four nodes at 500 Hz; the clocks of the others are 7 s ahead and more. `rate` is the hand's rate at an instant.
     fn gathered(rate: impl Fn(i64) -> f64, lost: std::ops::Range<u32>) -> RawSignals {
-        let mut gather = Gather::new(&swing(), &DeviceDescription::default());
+        let mut device = DeviceDescription::default();
+        let hand = device.nodes[0].clone();
+        device.nodes = NodeRole::ALL.map(|role| NodeDescription { role, ..hand.clone() }).to_vec();
+        let mut gather = Gather::new(&swing(), &device);
         for seq in 0..1500_u32 {
             let t = i64::from(seq) * 2000;
             let sample = |role, t, rate| {

@@ -106,14 +106,18 @@ fn pelvis_start(swing: &Swing) -> Option<&StartBack> {
 }
 
 /// What the column of the pelvis' lead means.
-pub const PELVIS_LEAD: &str = "Pelvis lead: how long before the top the pelvis starts back; negative is after it.";
+pub const PELVIS_LEAD: &str =
+    "Pelvis lead: how long before the top the pelvis starts back; negative is after it.";
 
 /// When the pelvis starts back against the arm, as far as its bar lets that be said; nothing without a node there.
 pub fn pelvis_sentence(swing: &Swing) -> Option<String> {
     let lead = pelvis_start(swing)?.lead_to_top_ms;
     let ms = with_sd(Measured::new(lead.value.abs(), lead.sd), 1.0, "\u{a0}ms");
     Some(if lead.value.abs() <= 2.0 * lead.sd {
-        format!("Pelvis and arm start back together, as far as can be told (to ±\u{a0}{}\u{a0}ms).", number(lead.sd, 0))
+        format!(
+            "Pelvis and arm start back together, as far as can be told (to ±\u{a0}{}\u{a0}ms).",
+            number(lead.sd, 0)
+        )
     } else if lead.value > 0.0 {
         format!("The pelvis starts back {ms} before the arm does.")
     } else {
@@ -338,14 +342,10 @@ mod tests {
 
     #[test]
     fn what_the_bar_does_not_carry_is_not_said() {
-        let said =
-            |lead_ms, sd_ms| pelvis_sentence(&swing(lead_ms, sd_ms)).unwrap().replace('\u{a0}', " ");
+        let said = |lead_ms, sd_ms| pelvis_sentence(&swing(lead_ms, sd_ms)).unwrap().replace('\u{a0}', " ");
         assert_eq!(said(72.0, 4.0), "The pelvis starts back 72 ± 4 ms before the arm does.");
         assert_eq!(said(-31.0, 4.0), "The pelvis starts back 31 ± 4 ms after the arm does.");
-        assert_eq!(
-            said(7.0, 4.0),
-            "Pelvis and arm start back together, as far as can be told (to ± 4 ms)."
-        );
+        assert_eq!(said(7.0, 4.0), "Pelvis and arm start back together, as far as can be told (to ± 4 ms).");
         let without = Swing { body: None, ..swing(72.0, 4.0) };
         assert_eq!(pelvis_sentence(&without), None);
         assert!(tells_pelvis(&[without.clone(), swing(72.0, 4.0)]) && !tells_pelvis(&[without]));

@@ -370,10 +370,8 @@ fn measured_columns(swings: &[KnownSwing]) -> Vec<Column> {
             measured(name, event, &|swing| at(of(swing)));
         }
     }
-    let segments: [(&str, SegmentOf); 2] = [
-        ("pelvis", |swing| swing.numbers.body.pelvis),
-        ("chest", |swing| swing.numbers.body.chest),
-    ];
+    let segments: [(&str, SegmentOf); 2] =
+        [("pelvis", |swing| swing.numbers.body.pelvis), ("chest", |swing| swing.numbers.body.chest)];
     let numbers: [(&str, NumberOf); 4] = [
         ("turn_at_top_deg", |segment| segment.turn_at_top_deg),
         ("tilt_at_impact_deg", |segment| segment.tilt_at_impact_deg),
