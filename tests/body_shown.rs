@@ -171,6 +171,42 @@ async fn all_nodes_send_raw_signals(look: &Look) {
     }
 }
 
+/// The data set of a whole library says of pelvis and chest what the JSON says.
+#[test]
+fn a_librarys_data_set_carries_pelvis_and_chest() {
+    let folder = tempfile::tempdir().unwrap();
+    let library = folder.path().join("library");
+    let path = recording(&library, 3);
+    let to = folder.path().join("set");
+    let arguments =
+        ["library", "--folder", library.to_str().unwrap(), "export-parquet", to.to_str().unwrap()];
+    let output = run(&arguments);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    let Some(found) = python(TABLE, &to.join("swings/**/*.parquet")) else { return };
+    let told = swings(&path);
+    let (found, told) = (found.as_array().unwrap(), told.as_array().unwrap());
+    assert!(found.len() == told.len() && told[0]["body"]["pelvis"].is_null());
+    let mut compared = 0;
+    for (row, swing) in found.iter().zip(told) {
+        for segment in ["pelvis", "chest"] {
+            for name in ["turn_at_top_deg", "tilt_at_impact_deg", "lead_to_top_ms", "lead_to_set_ms"] {
+                for key in [name.to_owned(), format!("{name}_sd")] {
+                    let (found, told) = (
+                        row[format!("body_{segment}_{key}")].as_f64(),
+                        swing["body"][segment][&key].as_f64(),
+                    );
+                    assert_eq!(found.is_some(), told.is_some(), "{segment} {key}");
+                    let off = found.unwrap_or(0.0) - told.unwrap_or(0.0);
+                    // The JSON has hundredths.
+                    assert!(off.abs() <= 0.0051, "{segment} {key}: {found:?}, {told:?}");
+                    compared += usize::from(found.is_some());
+                }
+            }
+        }
+    }
+    assert!(compared > 30, "{compared}");
+}
+
 /// What a Python program prints, or `None`, with a line, without duckdb.
 fn python(program: &str, file: &Path) -> Option<Value> {
     let there = Command::new("python3").args(["-c", "import duckdb"]).output();

@@ -97,12 +97,6 @@ impl Score {
         percentile(self.lead_ms.iter().map(|pair| pair.0), 0.95)
     }
 
-    /// How far off the lead against the set is, ms; none where no set was known.
-    #[allow(dead_code, reason = "each test file uses its own part of this")]
-    pub fn to_set_p95_ms(&self) -> f64 {
-        percentile(self.to_set_ms.iter().map(|pair| pair.0), 0.95)
-    }
-
     pub fn turn_p95_deg(&self) -> f64 {
         percentile(self.turn_deg.iter().map(|pair| pair.0), 0.95)
     }
@@ -127,11 +121,14 @@ impl Score {
     }
 
     /// The lead's bars are neither too narrow nor too wide: of normal errors 68 % lie within one and 95 % within two.
-    /// Swings of one bucket share strap and clocks, so this takes many buckets, and leaves room for chance.
+    /// Swings of one bucket share strap and clocks, so this takes many buckets, and leaves room for chance. Errors of
+    /// the set, where the lead is counted to that, have longer tails.
     pub fn assert_lead_bars_are_fair(&self) {
-        for pairs in [&self.lead_ms, &self.to_set_ms].into_iter().filter(|pairs| !pairs.is_empty()) {
-            assert!((0.55..=0.85).contains(&covered(pairs, 1.0)), "{self}");
-            assert!(covered(pairs, 2.0) >= 0.9, "{self}");
+        assert!((0.55..=0.88).contains(&covered(&self.lead_ms, 1.0)), "{self}");
+        assert!(covered(&self.lead_ms, 2.0) >= 0.92, "{self}");
+        if !self.to_set_ms.is_empty() {
+            assert!((0.55..=0.88).contains(&covered(&self.to_set_ms, 1.0)), "{self}");
+            assert!(covered(&self.to_set_ms, 2.0) >= 0.85, "{self}");
         }
     }
 
