@@ -25,12 +25,17 @@ fn swing_of<'a>(swings: &'a [Swing], truth: &SwingTruth) -> Option<&'a Swing> {
     swings.iter().find(|swing| swing.top.seconds_since(truth.top).abs() < 0.08)
 }
 
-fn true_segment(truth: &SegmentTruth, swing: &SwingTruth) -> TrueSegment {
+/// How far a set may be off and still be the same one, s. A set that was taken for another is judged elsewhere.
+const SAME_SET_S: f64 = 0.03;
+
+fn true_segment(truth: &SegmentTruth, swing: &SwingTruth, found: &Swing) -> TrueSegment {
+    let sets = swing.set.as_ref().zip(found.set);
+    let same = sets.filter(|(truth, found)| found.set.seconds_since(truth.set).abs() < SAME_SET_S);
     TrueSegment {
         turn_at_top_deg: truth.turn_at_top_deg,
         tilt_at_impact_deg: truth.tilt_at_impact_deg,
         lead_to_top_ms: truth.lead_to_top_ms,
-        lead_to_set_ms: swing.set.as_ref().map(|set| set.set.seconds_since(truth.starts_back) * 1e3),
+        lead_to_set_ms: same.map(|(set, _)| set.set.seconds_since(truth.starts_back) * 1e3),
         turnaround_dps2: truth.turnaround_dps2,
         peak_dps: truth.peak_dps,
     }
@@ -47,8 +52,14 @@ fn score(profile: Profile) -> (Score, Score) {
         for truth in &bucket.truth {
             let Some(swing) = swing_of(&analysis.swings, truth) else { continue };
             let (body, true_body) = (swing.body.as_ref(), truth.body.as_ref().unwrap());
-            pelvis.take(body.and_then(|body| body.pelvis.as_ref()), &true_segment(&true_body.pelvis, truth));
-            chest.take(body.and_then(|body| body.chest.as_ref()), &true_segment(&true_body.chest, truth));
+            pelvis.take(
+                body.and_then(|body| body.pelvis.as_ref()),
+                &true_segment(&true_body.pelvis, truth, swing),
+            );
+            chest.take(
+                body.and_then(|body| body.chest.as_ref()),
+                &true_segment(&true_body.chest, truth, swing),
+            );
         }
     }
     println!("{} buckets {first}..{}", profile.word(), first + seeds);

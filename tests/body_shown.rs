@@ -227,7 +227,7 @@ fn export(from: &Path, to: &Path, more: &[&str]) {
 const TABLE: &str = r#"
 import duckdb, json, sys
 result = duckdb.sql(f"select * from '{sys.argv[1]}' order by index")
-print(json.dumps([dict(zip(result.columns, row)) for row in result.fetchall()]))
+print(json.dumps([dict(zip(result.columns, row)) for row in result.fetchall()], default=str))
 "#;
 
 #[test]
