@@ -60,6 +60,9 @@ async fn a_coach_sees_pelvis_and_chest() {
         look.at("/").await;
         the_bucket_tells_the_lead(&look, &printed).await;
         look.everywhere("trunk-bucket").await;
+        // On a desktop the list is seen whole, with the column for the pelvis, too.
+        let hidden = "const s = document.getElementById('swing-table').parentElement; return s.scrollWidth - s.clientWidth";
+        assert_eq!(ask(&look.client, hidden).await, 0);
         look.at("/bucket/now/swing/3").await;
         until(&look.client, "performance.getEntriesByName('swing-ready').length").await;
         the_panel_says_what_the_json_says(&look, &printed["swings"][2]).await;
