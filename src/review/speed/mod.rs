@@ -21,6 +21,7 @@ pub mod wrist_work;
 
 use crate::detect::Swing;
 use crate::record::measures::{ClubMeasures, Measures};
+use crate::review::Review;
 use crate::units::Measured;
 use carried::carried_on;
 use flat_wrist::{FlatWrist, Release, flat_wrist, release};
@@ -35,15 +36,15 @@ use wrist_work::{WristWork, wrist_work};
 pub type Figure = Result<Measured, &'static str>;
 
 /// Said with every speed: what it rests on.
-pub const ASSUMED: &str = "The bars are one standard deviation. The club's and the arm's measures are those of the \
-    settings, or usual ones; the shaft is taken as stiff, the grip's angle as usual. Where the club's face points, and \
+pub const ASSUMED: &str = "The bars are one standard deviation. The arm's and the club's measures are those of the \
+    player's file or of the settings, else usual ones; the shaft is taken as stiff, the grip's angle as usual. Where the club's face points, and \
     the way of the head to the side of the target, two such sensors cannot tell.";
 
 const NO_MOTION: &str = "the motion of both nodes up to the ball is not there";
 const NO_HEADING: &str = "without a magnetometer no node knows where the target is";
 const NO_FACE: &str = "the hand's node does not see the club's face";
 const NO_CLUB: &str = "the club was not said";
-const UNKNOWN_CLUB: &str = "no measures of this club are in the settings";
+const UNKNOWN_CLUB: &str = "no measures of this club are known: name it by its kind (driver, wood, hybrid, iron, wedge), or give it some";
 
 /// The speeds of one swing.
 #[derive(Clone, Debug, PartialEq)]
@@ -84,6 +85,14 @@ impl SwingSpeed {
         let plane = head.head_mps.and_then(|head| PlaneSwing::of(swing, &measures.arm, &club, head.value));
         let wrist = wrist_work(swing, &measures.arm, &club, released);
         Ok(SwingSpeed { club, head, path, release, flat, plane, wrist })
+    }
+
+    /// The speeds of a swing by the measures of its bucket's player.
+    ///
+    /// # Errors
+    /// The measures or the club are not known: why.
+    pub fn in_bucket<'a>(review: &'a Review, swing: &Swing) -> Result<SwingSpeed, &'a str> {
+        SwingSpeed::of(swing, review.measures.as_ref().map_err(String::as_str)?)
     }
 
     /// Every figure by its name, in order.
