@@ -111,7 +111,6 @@ pub struct Released {
 }
 
 /// Arm and shaft, and the release; beside the figures when it begins, or why there is none.
-#[must_use]
 pub fn release(swing: &Swing, levers: &Levers) -> (Release, Result<Released, &'static str>) {
     let missing = |reason| Release {
         arm_shaft_arm_horizontal_deg: Err(reason),
