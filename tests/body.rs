@@ -1,5 +1,5 @@
 //! Chest and belt: turn at the top, lean at impact, and when pelvis and chest start back, against the virtual glove's
-//! own truth. `SEEDS=8`, `FIRST=100`, `PER_SWING=1`.
+//! own truth. `SEEDS=25`, `FIRST=100`, `PER_SWING=1`.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing)]
 
@@ -25,18 +25,26 @@ fn swing_of<'a>(swings: &'a [Swing], truth: &SwingTruth) -> Option<&'a Swing> {
     swings.iter().find(|swing| swing.top.seconds_since(truth.top).abs() < 0.08)
 }
 
-fn true_segment(truth: &SegmentTruth) -> TrueSegment {
+/// How far a set may be off and still be the same one, s. A set that was taken for another is judged elsewhere.
+const SAME_SET_S: f64 = 0.03;
+
+fn true_segment(truth: &SegmentTruth, swing: &SwingTruth, found: &Swing) -> TrueSegment {
+    let sets = swing.set.as_ref().zip(found.set);
+    let same = sets.filter(|(truth, found)| found.set.seconds_since(truth.set).abs() < SAME_SET_S);
     TrueSegment {
         turn_at_top_deg: truth.turn_at_top_deg,
         tilt_at_impact_deg: truth.tilt_at_impact_deg,
         lead_to_top_ms: truth.lead_to_top_ms,
+        lead_to_set_ms: same.map(|(set, _)| set.set.seconds_since(truth.starts_back) * 1e3),
         turnaround_dps2: truth.turnaround_dps2,
         peak_dps: truth.peak_dps,
     }
 }
 
 fn score(profile: Profile) -> (Score, Score) {
-    let (first, seeds) = (number("FIRST", 0), number("SEEDS", 4));
+    // Straps and paths are drawn by the seed alone, so each profile has seeds of its own.
+    let seeds = number("SEEDS", 8);
+    let first = number("FIRST", 0) + seeds * profile as u64;
     let (mut pelvis, mut chest) = (Score::new("pelvis"), Score::new("chest"));
     for seed in first..first + seeds {
         let bucket = VirtualBucket::play(&Scenario::study(profile, seed).with_trunk(), seed);
@@ -44,8 +52,14 @@ fn score(profile: Profile) -> (Score, Score) {
         for truth in &bucket.truth {
             let Some(swing) = swing_of(&analysis.swings, truth) else { continue };
             let (body, true_body) = (swing.body.as_ref(), truth.body.as_ref().unwrap());
-            pelvis.take(body.and_then(|body| body.pelvis.as_ref()), &true_segment(&true_body.pelvis));
-            chest.take(body.and_then(|body| body.chest.as_ref()), &true_segment(&true_body.chest));
+            pelvis.take(
+                body.and_then(|body| body.pelvis.as_ref()),
+                &true_segment(&true_body.pelvis, truth, swing),
+            );
+            chest.take(
+                body.and_then(|body| body.chest.as_ref()),
+                &true_segment(&true_body.chest, truth, swing),
+            );
         }
     }
     println!("{} buckets {first}..{}", profile.word(), first + seeds);
@@ -54,26 +68,27 @@ fn score(profile: Profile) -> (Score, Score) {
 }
 
 #[test]
-fn the_lead_of_the_pelvis_is_right_to_5_ms_on_good_and_common_sensors() {
-    for profile in [Profile::Clean, Profile::Typical] {
+fn the_lead_of_the_pelvis_is_right_to_5_ms_and_its_bars_are_fair() {
+    let mut all = Vec::new();
+    for profile in [Profile::Clean, Profile::Typical, Profile::Harsh] {
         let (pelvis, chest) = score(profile);
-        for score in [&pelvis, &chest] {
-            assert!(score.share_found() > 0.9, "{score}");
-            assert!(score.lead_p95_ms() <= 5.0, "{score}");
-            assert!(score.turn_p95_deg() <= 3.0, "{score}");
-            assert!(score.tilt_p95_deg() <= 3.0, "{score}");
+        for score in [pelvis, chest] {
+            if profile == Profile::Harsh {
+                // Poor sensors and a glove that slips are told with wider bars.
+                assert!(score.share_found() > 0.8, "{score}");
+            } else {
+                assert!(score.share_found() > 0.9, "{score}");
+                assert!(score.lead_p95_ms() <= 5.0, "{score}");
+                assert!(score.turn_p95_deg() <= 3.0, "{score}");
+                assert!(score.tilt_p95_deg() <= 3.0, "{score}");
+            }
             score.assert_bars_hold();
+            all.push(score);
         }
     }
-}
-
-#[test]
-fn poor_sensors_are_told_with_wider_bars() {
-    let (pelvis, chest) = score(Profile::Harsh);
-    for score in [&pelvis, &chest] {
-        assert!(score.share_found() > 0.8, "{score}");
-        score.assert_bars_hold();
-    }
+    let all = Score::of_all(all);
+    println!("{all}");
+    all.assert_lead_bars_are_fair();
 }
 
 fn of_glove(arrival: &Arrival) -> bool {

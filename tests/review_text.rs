@@ -5,9 +5,9 @@
 mod bucket;
 
 use bucket::robins_bucket;
-use hingeclock::detect::{BucketAnalysis, Class};
+use hingeclock::detect::{BodyTurn, BucketAnalysis, Class, SegmentTurn, StartBack};
 use hingeclock::review::{LiveCue, Review, json, table};
-use hingeclock::units::DeviceTime;
+use hingeclock::units::{DeviceTime, Measured};
 use proptest::prelude::*;
 use serde_json::Value;
 
@@ -32,6 +32,47 @@ fn the_json_object_stays_as_it_is() {
 #[test]
 fn the_table_stays_as_it_is() {
     insta::assert_snapshot!("table", table::text(&robins_bucket(), 100));
+}
+
+/// The same with a node on the belt in all swings but the first.
+fn with_pelvis() -> Review {
+    let mut review = three_swings();
+    for (swing, lead_ms) in review.analysis.swings.iter_mut().skip(1).zip([64.0, 80.0]) {
+        let start_back = StartBack {
+            at: DeviceTime(1),
+            lead_to_top_ms: Measured::new(lead_ms, 3.0),
+            lead_to_set_ms: Some(Measured::new(lead_ms - 200.0, 5.0)),
+        };
+        let pelvis = SegmentTurn {
+            turn_at_top_deg: Measured::new(44.0, 1.0),
+            tilt_at_impact_deg: Measured::new(7.0, 1.0),
+            start_back: Some(start_back),
+            peak_dps: 480.0,
+            peak: DeviceTime(2),
+            flags: Vec::new(),
+        };
+        swing.body = Some(BodyTurn { pelvis: Some(pelvis), chest: None });
+    }
+    review
+}
+
+#[test]
+fn a_node_on_the_belt_adds_its_columns_and_a_summary() {
+    let text = table::text(&with_pelvis(), 100);
+    let row = |number: &str| {
+        let line = text.lines().find(|line| line.starts_with(&format!("{number}  "))).unwrap();
+        line.split_whitespace().collect::<Vec<&str>>()
+    };
+    assert!(row("1").contains(&"–") && row("2").contains(&"64±3") && row("3").contains(&"80±3"), "{text}");
+    let all = text.lines().find(|line| line.starts_with("all")).unwrap();
+    assert!(all.trim_end().ends_with("72 68 to 76"), "{text}");
+    assert!(text.contains("Pelvis lead: how long before the top"), "{text}");
+    assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
+    assert!(!table::text(&three_swings(), 100).contains("Pelvis"));
+    let summary = &parsed(&with_pelvis())["summary"]["all"];
+    let lead = &summary["pelvis_lead_to_top_ms"];
+    assert_eq!((lead["n"].as_u64(), lead["median"].as_f64()), (Some(2), Some(72.0)));
+    assert_eq!(summary["pelvis_lead_to_set_ms"]["median"], -128.0);
 }
 
 #[test]

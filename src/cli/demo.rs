@@ -1,7 +1,7 @@
 //! `demo`: the main job without hardware. A virtual glove on a real pseudo-terminal, heard by the daemon.
 
 use super::Outcome;
-use super::emulate::{pace, speed};
+use super::emulate::{node, pace, speed, worn};
 use super::logs::Logs;
 use super::run::{BucketArgs, CONTROLS_MAX, asked_to_end, options, shown, tell};
 use crate::daemon::run::run as run_bucket;
@@ -9,9 +9,10 @@ use crate::daemon::status::Status;
 use crate::device::faults::Faults;
 use crate::device::pty::PtyLine;
 use crate::device::serial::SerialParams;
-use crate::device::virtual_glove::VirtualBucket;
+use crate::device::virtual_glove::{Scenario, VirtualBucket};
 use crate::device::{Peer, PeerScript};
 use crate::review::serve::bench::{Bench, OwnFile};
+use crate::sample::NodeRole;
 use crate::units::PlayerHand;
 use anyhow::Context;
 use tokio::sync::mpsc;
@@ -21,6 +22,7 @@ use tokio::sync::mpsc;
 #[command(after_help = "Examples:
   hingeclock demo
   hingeclock demo --speed 1
+  hingeclock demo --nodes hand,forearm
   hingeclock demo --sound wav:cues.wav --keep-page")]
 pub struct Args {
     /// Times as fast as real swings; up to about 4 the cues do not run into each other.
@@ -29,6 +31,9 @@ pub struct Args {
     /// The same seed gives the same bucket.
     #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// Where Robin wears nodes: those of the glove, and any of chest and belt.
+    #[arg(long, value_delimiter = ',', default_values = ["hand", "forearm", "chest", "belt"], value_parser = node)]
+    nodes: Vec<NodeRole>,
     /// Go on serving the page until Ctrl-C when the bucket is over.
     #[arg(long, conflicts_with = "no_page")]
     keep_page: bool,
@@ -45,7 +50,8 @@ pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
     let status = Status::new(args.bucket.quiet);
     status
         .line("Robin, Kestrel Point practice ground (both invented): calibration, then wedge, iron, driver.");
-    let VirtualBucket { device, arrivals, .. } = VirtualBucket::demo(args.seed);
+    let VirtualBucket { device, arrivals, .. } =
+        VirtualBucket::play(&worn(Scenario::demo_bucket(), &args.nodes), args.seed);
     let mut peer = Peer::new(PeerScript::from_arrivals(device, arrivals)?, Faults::default());
     super::runtime()?.block_on(async {
         let line = PtyLine::open().context("the system gives no pseudo-terminal")?;

@@ -126,7 +126,8 @@ fn within(text: &str, least: f64, most: f64) -> Result<f64, String> {
     number.ok_or_else(|| format!("expected a number from {least} to {most}, found {text:?}"))
 }
 
-fn node(text: &str) -> Result<NodeRole, String> {
+/// A place for a node, for the command line.
+pub fn node(text: &str) -> Result<NodeRole, String> {
     let named = NodeRole::ALL.into_iter().find(|role| place_word(*role) == text);
     named.ok_or_else(|| format!("expected hand, forearm, chest or belt, found {text:?}"))
 }
@@ -164,8 +165,7 @@ fn script(args: &Args) -> (DeviceDescription, Vec<Arrival>) {
         Script::Guided => Scenario::guided_bucket(),
         Script::RangeDay => Scenario::range_day(args.hours),
     };
-    let roles = NodeRole::ALL.into_iter().filter(|role| args.nodes.contains(role)).collect();
-    let mut stream = GloveStream::new(&Scenario { roles, ..scenario }, args.faults.seed);
+    let mut stream = GloveStream::new(&worn(scenario, &args.nodes), args.faults.seed);
     let device = stream.device().clone();
     let mut arrivals = Vec::new();
     while let Some(arrival) = stream.next() {
@@ -173,6 +173,12 @@ fn script(args: &Args) -> (DeviceDescription, Vec<Arrival>) {
         stream.take_truth();
     }
     (device, arrivals)
+}
+
+/// The same with nodes at these places, each once.
+pub fn worn(scenario: Scenario, nodes: &[NodeRole]) -> Scenario {
+    let roles = NodeRole::ALL.into_iter().filter(|role| nodes.contains(role)).collect();
+    Scenario { roles, ..scenario }
 }
 
 fn faults(args: &FaultArgs) -> Faults {

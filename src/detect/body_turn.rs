@@ -26,8 +26,6 @@ const EARLIER_S: f64 = 0.2;
 const BIAS_SD: f64 = 0.1 * std::f64::consts::PI / 180.0;
 /// Scale error of a common gyro, as a share of what it sums up (from memory, data sheets of common parts).
 const SCALE_SD: f64 = 0.005;
-/// The top is good to a reading, s.
-const TOP_SD_S: f64 = 0.001;
 /// Where the long axis shows forwards at address, a lean of some degrees lets it be off by so much, rad.
 const FORWARDS_SD: f64 = 0.15;
 /// Where the nominal mounting has to, rad.
@@ -128,18 +126,26 @@ pub struct BodyTurn {
     pub chest: Option<SegmentTurn>,
 }
 
+impl BodyTurn {
+    /// When the pelvis starts back, where that is known.
+    #[must_use]
+    pub fn pelvis_start(&self) -> Option<&StartBack> {
+        self.pelvis.as_ref()?.start_back.as_ref()
+    }
+}
+
 /// Measures the trunk in a swing; nothing without a node there that was heard throughout.
 #[must_use]
 pub(super) fn measure(
     candidate: &Candidate,
-    instants: &Instants,
+    (instants, top_sd_s): (&Instants, f64),
     set: Option<&SetTimes>,
     lead_arm_sign: f64,
 ) -> Option<BodyTurn> {
     let body = &candidate.episode.body;
     let of = |node: Option<&TrunkReadings>| {
         let segment = Segment::new(node?, instants, lead_arm_sign)?;
-        segment.measure(set)
+        segment.measure(top_sd_s, set)
     };
     let (pelvis, chest) = (of(body.belt.as_ref()), of(body.chest.as_ref()));
     (pelvis.is_some() || chest.is_some()).then_some(BodyTurn { pelvis, chest })
@@ -167,10 +173,10 @@ impl<'a> Segment<'a> {
         heard_throughout.then_some(Segment { node, instants, track, address_s: address_s.1, top_s, ball_s })
     }
 
-    fn measure(&self, set: Option<&SetTimes>) -> Option<SegmentTurn> {
+    fn measure(&self, top_sd_s: f64, set: Option<&SetTimes>) -> Option<SegmentTurn> {
         let (peak_s, peak) =
             self.track.fastest_down(self.top_s - BEFORE_TOP_S, self.ball_s + AFTER_BALL_S)?;
-        let start_back = self.start_back(peak_s, set);
+        let start_back = self.start_back(peak_s, top_sd_s, set);
         Some(SegmentTurn {
             turn_at_top_deg: self.turn_at_top_deg(),
             tilt_at_impact_deg: self.tilt_at_impact_deg(),
@@ -183,7 +189,7 @@ impl<'a> Segment<'a> {
 
     fn turn_at_top_deg(&self) -> Measured {
         let turn = self.track.turn(self.top_s);
-        let strap = self.track.local(self.top_s).accel * STRAP_SD_S2;
+        let strap = self.track.strap_answers_to(self.top_s).accel * STRAP_SD_S2;
         let sds = [
             BIAS_SD * (self.top_s - self.address_s),
             SCALE_SD * turn,
@@ -209,7 +215,7 @@ impl<'a> Segment<'a> {
         degrees(self.track.tilt(self.ball_s), &sds)
     }
 
-    fn start_back(&self, peak_s: f64, set: Option<&SetTimes>) -> Option<StartBack> {
+    fn start_back(&self, peak_s: f64, top_sd_s: f64, set: Option<&SetTimes>) -> Option<StartBack> {
         let from_s = self.node.clock.node_s(self.instants.takeaway_s);
         let back_s = self.track.last_fall_through(0.0, from_s, peak_s)?;
         if self.track.turn(back_s) < LEAST_TURN {
@@ -220,14 +226,13 @@ impl<'a> Segment<'a> {
         let hand_s = self.node.clock.hand_s(back_s);
         let lead_ms = |to_s: f64, of_s: f64| Measured::new((to_s - hand_s) * 1e3, sd_s.hypot(of_s) * 1e3);
         let to_set = |set: &SetTimes| {
-            // The set's own uncertainty is that of its distance from the top.
-            let to_top = lead_ms(self.instants.top_s, 0.0).value;
-            let sd = sd_s.hypot(set.set_to_top_ms.sd * 1e-3) * 1e3;
-            Measured::new(to_top + set.set_to_top_ms.value, sd)
+            // The set's uncertainty is that of its distance from the top; from the pelvis the top's has no part in it.
+            let set_sd_s = ((set.set_to_top_ms.sd * 1e-3).powi(2) - top_sd_s * top_sd_s).max(0.0).sqrt();
+            lead_ms(self.instants.top_s + set.set_to_top_ms.value * 1e-3, set_sd_s)
         };
         Some(StartBack {
             at: DeviceTime::at_seconds(hand_s),
-            lead_to_top_ms: lead_ms(self.instants.top_s, TOP_SD_S),
+            lead_to_top_ms: lead_ms(self.instants.top_s, top_sd_s),
             lead_to_set_ms: set.map(to_set),
         })
     }
@@ -237,7 +242,7 @@ impl<'a> Segment<'a> {
         let local = self.track.local(back_s);
         let noise = 1.5 * local.scatter / (local.count.max(1) as f64).sqrt();
         let across = self.node.seat.long_sd * self.track.rate_across(back_s);
-        let strap = local.jerk * STRAP_SD_S2;
+        let strap = self.track.strap_answers_to(back_s).jerk * STRAP_SD_S2;
         let rate_sd = BIAS_SD.hypot(noise).hypot(across).hypot(strap);
         let by_slope_s = rate_sd / local.accel.abs().max(1e-3);
         let moved_s = |level: f64| {

@@ -17,8 +17,9 @@ use crate::units::{DeviceTime, HostTime};
 use nalgebra::{Matrix3, Unit, Vector3};
 use std::collections::VecDeque;
 
-/// Two nodes' quickest readings may be under way for times that differ by so much, s (judgement: nodes of one kind).
-const PATHS_APART_SD_S: f64 = 0.0015;
+/// Two nodes' quickest readings are under way for times that differ by so much, s (standard deviation). Nodes of one
+/// kind: each anywhere within 3 ms (judgement), so the difference of two such.
+const PATHS_APART_SD_S: f64 = 0.003 / 2.449_489_742_783_178;
 /// Turns of arrival that tell the clocks apart where no host times stand.
 const TURNS: usize = 400;
 /// Longest stretch of standing that is looked at for the upright pose, s.

@@ -151,7 +151,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         tempo: tempo(&instants, &spread),
         flags: Vec::new(),
         curve: points(candidate, &curves, &instants, address),
-        body: body_turn::measure(candidate, &instants, set.as_ref(), params.lead_arm_sign),
+        body: body_turn::measure(candidate, (&instants, spread.top_sd_s), set.as_ref(), params.lead_arm_sign),
         motion: motion::motion(candidate, wrist, &instants, (params.lead_arm_sign, params.grip)),
     };
     let third = uncertainty::third_angle_rms(&curves, &instants);

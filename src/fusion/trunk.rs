@@ -6,16 +6,21 @@
 //! stood upright. Forwards is where the long axis leans at address, since a player bends towards the ball.
 
 use super::errors::NodeErrors;
+use super::polynomial;
 use super::series::Reading;
 use super::track::Track;
-use nalgebra::{Unit, UnitQuaternion, Vector3};
+use nalgebra::{Unit, UnitQuaternion, Vector1, Vector3};
 
-/// A node on a strap is a mass on a spring: under an angular acceleration α it lags by α over the square of its own
-/// frequency, and its rate by the jerk over it. That square's inverse lies evenly between none and that of 9 Hz
-/// (judgement), so half of it is given back, s² …
-const STRAP_S2: f64 = 1.6e-4;
-/// … and this much is unsure, s².
-pub const STRAP_SD_S2: f64 = 0.9e-4;
+/// A node on a strap is a mass on a damped spring: under an angular acceleration α it lags by α over the square of its
+/// own (angular) frequency, its rate by the jerk over that. The frequency lies between 9 Hz (a slack belt) and 25 Hz
+/// (from where on the lag hardly matters), evenly in its logarithm (judgement). The mean of the square's inverse is
+/// given back, s² …
+const STRAP_S2: f64 = 1.33e-4;
+/// … and its standard deviation is unsure, s².
+pub const STRAP_SD_S2: f64 = 0.76e-4;
+/// The spring's damping makes it answer later by twice its share of the critical one (0.45; judgement) over the
+/// frequency, s.
+const STRAP_LATE_S: f64 = 0.010;
 /// A local fit takes the readings within this of an instant, s: short against a transition, long against noise.
 const FIT_S: f64 = 0.012;
 /// A long axis nearer to the vertical than this at address does not show where forwards is, rad.
@@ -107,7 +112,7 @@ impl SegmentTrack {
     /// gives way to given back, rad.
     #[must_use]
     pub fn turn(&self, t_s: f64) -> f64 {
-        self.node_turn(t_s) + STRAP_S2 * self.local(t_s).accel
+        self.node_turn(t_s) + STRAP_S2 * self.strap_answers_to(t_s).accel
     }
 
     fn node_turn(&self, t_s: f64) -> f64 {
@@ -153,8 +158,13 @@ impl SegmentTrack {
     /// The segment's turning rate at an instant, noise smoothed out and the strap's lag given back, rad/s.
     #[must_use]
     pub fn turning(&self, t_s: f64) -> f64 {
-        let local = self.local(t_s);
-        local.rate + STRAP_S2 * local.jerk
+        self.local(t_s).rate + STRAP_S2 * self.strap_answers_to(t_s).jerk
+    }
+
+    /// The motion a little earlier to which the strap gives way at an instant.
+    #[must_use]
+    pub fn strap_answers_to(&self, t_s: f64) -> Local {
+        self.local(t_s - STRAP_LATE_S)
     }
 
     /// The node's turning rate around an instant.
@@ -200,33 +210,14 @@ impl SegmentTrack {
 /// Least squares through values around `at_s`; a straight line or a mean where there are too few.
 fn parabola(t_s: &[f64], values: &[f64], at_s: f64) -> Local {
     let count = t_s.len();
-    let degree = count.saturating_sub(1).min(2);
-    // Times in units of the window, so that the sums are well scaled.
-    let x = |t: f64| (t - at_s) / FIT_S;
-    let mut normal = nalgebra::Matrix3::<f64>::zeros();
-    let mut right = Vector3::<f64>::zeros();
-    for (t, value) in t_s.iter().zip(values) {
-        let powers = Vector3::new(1.0, x(*t), x(*t) * x(*t));
-        normal += powers * powers.transpose();
-        right += powers * *value;
-    }
-    for i in degree + 1..3 {
-        normal.row_mut(i).fill(0.0);
-        normal.column_mut(i).fill(0.0);
-        normal[(i, i)] = 1.0;
-        right[i] = 0.0;
-    }
-    let Some(fit) = normal.cholesky().map(|it| it.solve(&right)) else { return Local::default() };
-    let left = |t: f64, value: f64| value - fit.dot(&Vector3::new(1.0, x(t), x(t) * x(t)));
-    let squares: f64 = t_s.iter().zip(values).map(|(t, value)| left(*t, *value).powi(2)).sum();
-    let free = count.saturating_sub(degree + 1).max(1) as f64;
-    Local {
-        rate: fit[0],
-        accel: fit[1] / FIT_S,
-        jerk: 2.0 * fit[2] / (FIT_S * FIT_S),
-        scatter: (squares / free).sqrt(),
-        count,
-    }
+    let points = || t_s.iter().zip(values).map(|(t_s, value)| (t_s - at_s, Vector1::new(*value)));
+    let Some(fit) = polynomial::derivatives::<3, 1>(points(), FIT_S) else { return Local::default() };
+    let [rate, accel, jerk] = [fit[0], fit[1], fit[2]];
+    let left =
+        |(since_s, value): (f64, Vector1<f64>)| value.x - rate - since_s * (accel + 0.5 * jerk * since_s);
+    let squares: f64 = points().map(|point| left(point).powi(2)).sum();
+    let free = count.saturating_sub(3).max(1) as f64;
+    Local { rate, accel, jerk, scatter: (squares / free).sqrt(), count }
 }
 
 #[cfg(test)]
@@ -307,6 +298,60 @@ mod tests {
             let track =
                 SegmentTrack::new(&readings, &NodeErrors::default(), seat(long), sign, (0.0, 0.45)).unwrap();
             assert!((track.tilt(1.8) - lean).abs() < 0.01, "{}", track.tilt(1.8));
+        }
+    }
+
+    /// A segment goes back, and down before it is done, as players do; from above the node on it gives way like a
+    /// spring of `frequency_hz` with so much of critical damping. Readings of the node, and when the segment turns.
+    fn strapped(frequency_hz: f64, damping: f64) -> (Vec<Reading>, f64) {
+        const STEP_S: f64 = 1e-4;
+        let bump = |t_s: f64, from_s: f64, lasts_s: f64, turn: f64| {
+            let u = ((t_s - from_s) / lasts_s).clamp(0.0, 1.0);
+            turn / lasts_s * (1.0 - (std::f64::consts::TAU * u).cos())
+        };
+        let rate = |t_s: f64| bump(t_s, 0.5, 0.9, 0.8) - bump(t_s, 1.2, 0.55, 2.2);
+        let natural = std::f64::consts::TAU * frequency_hz;
+        let (mut give, mut give_rate, mut turned) = (0.0, 0.0, 0.0);
+        let (mut readings, mut turns_s) = (Vec::new(), f64::NAN);
+        for i in 0..20_000_u32 {
+            let t_s = f64::from(i) * STEP_S;
+            let accel = (rate(t_s + STEP_S) - rate(t_s)) / STEP_S;
+            give_rate -= STEP_S * (accel + 2.0 * damping * natural * give_rate + natural * natural * give);
+            give += STEP_S * give_rate;
+            turned += STEP_S * (rate(t_s) + give_rate);
+            if rate(t_s) > 0.0 && rate(t_s + STEP_S) <= 0.0 {
+                turns_s = t_s;
+            }
+            if i % 20 == 0 {
+                let force_g =
+                    UnitQuaternion::from_scaled_axis(Vector3::y() * -turned) * Vector3::new(0.3, 0.95, 0.0);
+                let rate = Vector3::y() * (rate(t_s) + give_rate);
+                readings.push(Reading { t_s, rate, force_g, clipped: false });
+            }
+        }
+        (readings, turns_s)
+    }
+
+    #[test]
+    fn what_a_strap_gives_way_to_is_given_back() {
+        let found = |frequency_hz: f64, damping: f64| {
+            let (readings, turns_s) = strapped(frequency_hz, damping);
+            let long = Unit::new_normalize(Vector3::y());
+            let track =
+                SegmentTrack::new(&readings, &NodeErrors::default(), seat(long), 1.0, (0.0, 0.45)).unwrap();
+            let off_s = track.last_fall_through(0.0, 0.6, 1.5).unwrap() - turns_s;
+            let bar_s =
+                STRAP_SD_S2 * track.strap_answers_to(turns_s).jerk.abs() / track.local(turns_s).accel.abs();
+            (off_s, bar_s, track.local(turns_s).rate / track.local(turns_s).accel)
+        };
+        // The usual strap: nearly all of its lag.
+        let (off_s, _, by_itself_s) = found(13.8, 0.45);
+        assert!(by_itself_s.abs() > 0.002 && off_s.abs() < 0.3 * by_itself_s.abs(), "{off_s} {by_itself_s}");
+        for (frequency_hz, damping) in
+            [(9.0, 0.3), (9.0, 0.6), (12.0, 0.3), (16.0, 0.6), (25.0, 0.45), (60.0, 0.45)]
+        {
+            let (off_s, bar_s, _) = found(frequency_hz, damping);
+            assert!(off_s.abs() < 2.5 * bar_s, "{frequency_hz} Hz, {damping}: {off_s} of {bar_s}");
         }
     }
 

@@ -11,7 +11,7 @@ pub(super) struct BodyObject {
     chest: Option<SegmentObject>,
 }
 
-#[derive(Serialize)]
+#[derive(Default, Serialize)]
 struct SegmentObject {
     turn_at_top_deg: Option<f64>,
     turn_at_top_deg_sd: Option<f64>,
@@ -23,11 +23,16 @@ struct SegmentObject {
     lead_to_set_ms: Option<f64>,
     lead_to_set_ms_sd: Option<f64>,
     peak_dps: Option<f64>,
-    peak_us: DeviceTime,
+    peak_us: Option<DeviceTime>,
     flags: Vec<&'static str>,
 }
 
 impl BodyObject {
+    /// With every key and no number: for tables, whose columns are the same whatever is worn.
+    pub(super) fn empty() -> BodyObject {
+        BodyObject { pelvis: Some(SegmentObject::default()), chest: Some(SegmentObject::default()) }
+    }
+
     pub(super) fn of(body: &BodyTurn) -> BodyObject {
         let of = |segment: &Option<SegmentTurn>| segment.as_ref().map(SegmentObject::of);
         BodyObject { pelvis: of(&body.pelvis), chest: of(&body.chest) }
@@ -50,7 +55,7 @@ impl SegmentObject {
             lead_to_set_ms: to_set.and_then(|lead| hundredths(lead.value)),
             lead_to_set_ms_sd: to_set.and_then(|lead| hundredths(lead.sd)),
             peak_dps: hundredths(segment.peak_dps),
-            peak_us: segment.peak,
+            peak_us: Some(segment.peak),
             flags: segment.flags.iter().map(|flag| flag.word()).collect(),
         }
     }

@@ -35,6 +35,14 @@ pub fn swing(review: &Review, place: usize) -> Result<Option<serde_json::Value>,
     swing.map(|swing| serde_json::to_value(SwingObject::of(review, place, swing))).transpose()
 }
 
+/// The keys of a swing's `body` with no number under them: every one that there may be.
+///
+/// # Errors
+/// When serialising fails, which the types do not allow for.
+pub fn empty_body() -> Result<serde_json::Value, serde_json::Error> {
+    serde_json::to_value(BodyObject::empty())
+}
+
 #[derive(Serialize)]
 struct BucketObject<'a> {
     schema: u32,
@@ -258,6 +266,8 @@ struct GroupObject {
     arm_travel_at_set: Option<SpreadObject>,
     in_window: Option<ShareObject>,
     tempo: Option<SpreadObject>,
+    pelvis_lead_to_top_ms: Option<SpreadObject>,
+    pelvis_lead_to_set_ms: Option<SpreadObject>,
     set_trend_ms: Option<TrendObject>,
     release_dps: Option<SpreadObject>,
     release_trend_dps: Option<TrendObject>,
@@ -277,6 +287,8 @@ impl GroupObject {
             arm_travel_at_set: group.arm_travel_at_set.map(|s| SpreadObject::of(&s, fraction)),
             in_window: group.in_window.map(|s| ShareObject::of(&s)),
             tempo: group.tempo.map(|s| SpreadObject::of(&s, fraction)),
+            pelvis_lead_to_top_ms: group.pelvis_lead_to_top_ms.map(|s| SpreadObject::of(&s, hundredths)),
+            pelvis_lead_to_set_ms: group.pelvis_lead_to_set_ms.map(|s| SpreadObject::of(&s, hundredths)),
             set_trend_ms: group.set_trend_ms.map(|t| TrendObject::of(&t)),
             release_dps: fatigue.and_then(|f| f.release_dps).map(|s| SpreadObject::of(&s, hundredths)),
             release_trend_dps: fatigue.and_then(|f| f.release_trend).map(|t| TrendObject::of(&t)),

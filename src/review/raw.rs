@@ -1,13 +1,14 @@
 //! The readings of one swing as the nodes sent them, and what was wrong with them in words. Pure.
 //!
-//! The forearm's readings are laid under the hand's by their arrival, to a packet or so: enough to look at. What is
-//! measured goes by the clocks as the motion shows them.
+//! The other nodes' readings are laid under the hand's by their arrival, to a packet or so: enough to look at. What is
+//! measured goes by better clocks.
 
 use super::statistics::median;
 use crate::detect::Swing;
 use crate::device::frames::place_word;
 use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeRole};
 use crate::units::DeviceTime;
+use std::collections::BTreeMap;
 
 /// Looked at before the takeaway, s.
 const BEFORE_S: f64 = 0.3;
@@ -32,7 +33,7 @@ pub struct RawTrack {
 /// What the nodes sent in a swing.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RawSignals {
-    /// Hand, then forearm; those that were heard.
+    /// Hand, forearm, chest, belt; those that were heard.
     pub tracks: Vec<RawTrack>,
     /// What was clipped or is missing, with when.
     pub sentences: Vec<String>,
@@ -45,8 +46,8 @@ pub struct Gather {
     within: (DeviceTime, DeviceTime),
     newest_of_hand: Option<DeviceTime>,
     hand: Vec<ImuSample>,
-    /// With the hand's newest instant when it came.
-    forearm: Vec<(ImuSample, DeviceTime)>,
+    /// The other nodes, each reading with the hand's newest instant when it came.
+    others: BTreeMap<NodeRole, Vec<(ImuSample, DeviceTime)>>,
 }
 
 impl Gather {
@@ -60,7 +61,7 @@ impl Gather {
             within: (swing.takeaway.plus_seconds(-BEFORE_S), end.plus_seconds(AFTER_S)),
             newest_of_hand: None,
             hand: Vec::new(),
-            forearm: Vec::new(),
+            others: BTreeMap::new(),
         }
     }
 
@@ -68,33 +69,22 @@ impl Gather {
     pub fn push(&mut self, arrival: &Arrival) {
         let Arrival::Sample(sample) = arrival else { return };
         let inside = |t: DeviceTime| (self.within.0..=self.within.1).contains(&t);
-        match sample.role {
-            NodeRole::Hand => {
-                self.newest_of_hand = Some(sample.t);
-                if inside(sample.t) {
-                    self.hand.push(*sample);
-                }
+        if sample.role == NodeRole::Hand {
+            self.newest_of_hand = Some(sample.t);
+            if inside(sample.t) {
+                self.hand.push(*sample);
             }
-            NodeRole::Forearm => {
-                if let Some(now) = self.newest_of_hand.filter(|now| inside(*now)) {
-                    self.forearm.push((*sample, now));
-                }
-            }
-            NodeRole::Chest | NodeRole::Belt => {}
+        } else if let Some(now) = self.newest_of_hand.filter(|now| inside(*now)) {
+            self.others.entry(sample.role).or_default().push((*sample, now));
         }
     }
 
     /// Everything has arrived.
     #[must_use]
     pub fn finish(self) -> RawSignals {
-        let ahead: Vec<f64> = self.forearm.iter().map(|(sample, now)| sample.t.seconds_since(*now)).collect();
-        let ahead_s = median(&ahead).unwrap_or(0.0);
-        let forearm: Vec<ImuSample> = self
-            .forearm
-            .iter()
-            .map(|(sample, _)| ImuSample { t: sample.t.plus_seconds(-ahead_s), ..*sample })
-            .collect();
-        let nodes = [(NodeRole::Hand, &self.hand), (NodeRole::Forearm, &forearm)];
+        let others = self.others.iter().map(|(role, readings)| (*role, under_hand(readings)));
+        let nodes: Vec<(NodeRole, Vec<ImuSample>)> =
+            std::iter::once((NodeRole::Hand, self.hand.clone())).chain(others).collect();
         let heard = nodes.iter().filter(|(_, samples)| !samples.is_empty());
         let mut sentences: Vec<String> =
             heard.clone().flat_map(|(role, samples)| self.sentences(*role, samples)).collect();
@@ -168,18 +158,29 @@ impl Gather {
     }
 }
 
+/// A node's readings on the hand's clock, as the order of arrival shows it.
+fn under_hand(readings: &[(ImuSample, DeviceTime)]) -> Vec<ImuSample> {
+    let ahead: Vec<f64> = readings.iter().map(|(sample, now)| sample.t.seconds_since(*now)).collect();
+    let ahead_s = median(&ahead).unwrap_or(0.0);
+    readings.iter().map(|(sample, _)| ImuSample { t: sample.t.plus_seconds(-ahead_s), ..*sample }).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sample::NodeDescription;
 
     fn swing() -> Swing {
         let impact = Some(DeviceTime(2_050_000));
         Swing { impact, ..Swing::bare(DeviceTime(1_000_000), DeviceTime(1_800_000)) }
     }
 
-    /// Both nodes at 500 Hz; the forearm's clock is 7 s ahead. `rate` is the hand's rate at an instant.
+    /// Four nodes at 500 Hz; the clocks of the others are 7 s ahead and more. `rate` is the hand's rate at an instant.
     fn gathered(rate: impl Fn(i64) -> f64, lost: std::ops::Range<u32>) -> RawSignals {
-        let mut gather = Gather::new(&swing(), &DeviceDescription::default());
+        let mut device = DeviceDescription::default();
+        let hand = device.nodes[0].clone();
+        device.nodes = NodeRole::ALL.map(|role| NodeDescription { role, ..hand.clone() }).to_vec();
+        let mut gather = Gather::new(&swing(), &device);
         for seq in 0..1500_u32 {
             let t = i64::from(seq) * 2000;
             let sample = |role, t, rate| {
@@ -196,7 +197,9 @@ mod tests {
             gather.push(&sample(NodeRole::Hand, t, rate(t)));
             if !lost.contains(&seq) {
                 gather.push(&sample(NodeRole::Forearm, t + 7_000_000, 1.0));
+                gather.push(&sample(NodeRole::Belt, t + 9_000_000, 3.0));
             }
+            gather.push(&sample(NodeRole::Chest, t + 8_000_000, 2.0));
         }
         gather.finish()
     }
@@ -208,17 +211,21 @@ mod tests {
         let lost = gathered(|_| 0.0, 905..910);
         assert_eq!(
             lost.sentences,
-            ["5 readings of the forearm missing, a gap of 12 ms, from 8 ms after the top on."]
+            ["forearm", "belt"].map(|node| format!(
+                "5 readings of the {node} missing, a gap of 12 ms, from 8 ms after the top on."
+            ))
         );
         let sound = gathered(|_| 3999.0 * CLIPPED - 1.0, 0..0);
         assert_eq!(sound.sentences, ["No reading of this swing was clipped, and none is missing."]);
     }
 
     #[test]
-    fn both_nodes_stand_on_one_time_and_only_the_swing_is_taken() {
+    fn all_nodes_stand_on_one_time_and_only_the_swing_is_taken() {
         let found = gathered(|_| 0.0, 0..0);
-        assert_eq!(found.tracks.len(), 2);
-        for track in &found.tracks {
+        let roles: Vec<NodeRole> = found.tracks.iter().map(|track| track.role).collect();
+        assert_eq!(roles, NodeRole::ALL);
+        for (place, track) in found.tracks.iter().enumerate() {
+            assert!(track.rate_dps.iter().all(|rate| rate[1] == place as f64));
             assert_eq!(track.t_ms.first().map(|t| t.round()), Some(-1100.0), "{:?}", track.role);
             assert_eq!(track.t_ms.last().map(|t| t.round()), Some(450.0), "{:?}", track.role);
             assert_eq!(track.t_ms.len(), track.rate_dps.len());

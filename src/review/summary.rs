@@ -22,6 +22,10 @@ pub struct Group {
     pub in_window: Option<Share>,
     /// Backswing over downswing.
     pub tempo: Option<Spread>,
+    /// How long the pelvis starts back before the top, ms, where a node on the belt tells it.
+    pub pelvis_lead_to_top_ms: Option<Spread>,
+    /// And before the set, ms.
+    pub pelvis_lead_to_set_ms: Option<Spread>,
     /// The drift of the set against the top, ms per swing with a set. Only within one club: a change of club
     /// would pass for a drift.
     pub set_trend_ms: Option<Trend>,
@@ -64,6 +68,12 @@ impl Summary {
     pub fn mixes_clubs(&self) -> bool {
         self.clubs.len() > 1
     }
+
+    /// A node on the belt told when the pelvis starts back.
+    #[must_use]
+    pub fn tells_pelvis(&self) -> bool {
+        self.all.pelvis_lead_to_top_ms.is_some()
+    }
 }
 
 impl Group {
@@ -72,6 +82,10 @@ impl Group {
         let set_ms: Vec<f64> = sets.iter().map(|set| set.set_to_top_ms.value).collect();
         let set_sds: Vec<f64> = sets.iter().map(|set| set.set_to_top_ms.sd).collect();
         let travel: Vec<f64> = sets.iter().map(|set| set.arm_travel_at_set.value).collect();
+        let starts = || swings.iter().filter_map(|swing| swing.body.as_ref()?.pelvis_start());
+        let lead_to_top: Vec<f64> = starts().map(|start| start.lead_to_top_ms.value).collect();
+        let lead_to_set: Vec<f64> =
+            starts().filter_map(|start| start.lead_to_set_ms).map(|lead| lead.value).collect();
         let tempo: Vec<f64> = swings.iter().map(|swing| swing.tempo.value).collect();
         Group {
             swings: swings.len(),
@@ -81,6 +95,8 @@ impl Group {
             arm_travel_at_set: Spread::of(&travel),
             in_window: share_in_window(review, swings),
             tempo: Spread::of(&tempo),
+            pelvis_lead_to_top_ms: Spread::of(&lead_to_top),
+            pelvis_lead_to_set_ms: Spread::of(&lead_to_set),
             set_trend_ms: trend(&set_ms),
             fatigue: Some(Fatigue::of(swings)),
         }

@@ -29,6 +29,9 @@ const SWING_HEADINGS: [&str; 12] = [
 pub const ARM_AND_SHAFT: &str = "Arm and shaft: the angle between them with the arm horizontal in the downswing; 180 is a \
     straight line.";
 
+/// With a node on the belt, before the last one.
+const PELVIS_HEADING: &str = "Pelvis\nlead, ms";
+
 const GROUP_HEADINGS: [&str; 9] = [
     "Club",
     "Swings",
@@ -91,7 +94,12 @@ fn heading(review: &Review) -> String {
 
 fn swings(review: &Review, width: u16) -> String {
     let flags = wording::flags_in_use(&review.analysis.swings);
-    let mut table = table(width, &SWING_HEADINGS, &[1, 4, 5, 11]);
+    let pelvis = wording::tells_pelvis(&review.analysis.swings);
+    let mut headings = SWING_HEADINGS.to_vec();
+    if pelvis {
+        headings.insert(headings.len() - 1, PELVIS_HEADING);
+    }
+    let mut table = table(width, &headings, &[1, 4, 5, headings.len() - 1]);
     for (place, swing) in review.analysis.swings.iter().enumerate() {
         let SwingWords {
             number,
@@ -103,13 +111,16 @@ fn swings(review: &Review, width: u16) -> String {
             hinge: [set, top, impact],
             arm_shaft,
             tempo,
+            pelvis_lead,
             flags,
         } = SwingWords::of(review, place, swing, &flags);
         let class = class.replace(' ', "\u{a0}");
         let (set_to_top, arm_travel) = (closed_up(&set_to_top), closed_up(&arm_travel));
-        table.add_row(vec![
-            number, club, set_to_top, arm_travel, class, verdict, set, top, impact, arm_shaft, tempo, flags,
-        ]);
+        let mut row =
+            vec![number, club, set_to_top, arm_travel, class, verdict, set, top, impact, arm_shaft, tempo];
+        row.extend(pelvis.then(|| closed_up(&pelvis_lead)));
+        row.push(flags);
+        table.add_row(row);
     }
     printed(table)
 }
@@ -120,14 +131,16 @@ fn closed_up(number: &str) -> String {
 }
 
 fn groups(summary: &Summary, width: u16) -> String {
-    let mut table = table(width, &GROUP_HEADINGS, &[0]);
+    let pelvis = summary.tells_pelvis();
+    let more: &[&str] = if pelvis { &[PELVIS_HEADING, "middle\nhalf"] } else { &[] };
+    let mut table = table(width, &[&GROUP_HEADINGS[..], more].concat(), &[0]);
     let clubs = summary.clubs.iter().map(|(club, group)| (wording::club_name(club.as_deref()), group));
     let all = ("all".to_owned(), &summary.all);
     // One club is the whole bucket: the line for all would only repeat it.
     let all = summary.mixes_clubs().then_some(all);
     for (name, group) in clubs.chain(all) {
         let words = GroupWords::of(name, group);
-        table.add_row(vec![
+        let mut row = vec![
             words.name,
             words.swings,
             words.sets,
@@ -137,7 +150,11 @@ fn groups(summary: &Summary, width: u16) -> String {
             words.in_window,
             words.in_window_interval,
             words.tempo,
-        ]);
+        ];
+        if pelvis {
+            row.extend([words.pelvis_lead, words.pelvis_lead_half]);
+        }
+        table.add_row(row);
     }
     printed(table)
 }
@@ -155,6 +172,9 @@ fn legend(review: &Review, width: u16) -> String {
         lines.push(
             "Window: the set against this player's window; ? is too close to its edge to be sure.".to_owned(),
         );
+    }
+    if wording::tells_pelvis(&review.analysis.swings) {
+        lines.push(wording::PELVIS_LEAD.to_owned());
     }
     let flags = wording::flags_in_use(&review.analysis.swings);
     for flag in &flags {

@@ -4,7 +4,7 @@
 use super::statistics::{Share, Spread};
 use super::summary::{Group, Summary};
 use super::{Judged, Review, load};
-use crate::detect::{Class, Flag, NodeLoss, Swing, Verdict};
+use crate::detect::{Class, Flag, NodeLoss, StartBack, Swing, Verdict};
 use crate::units::Measured;
 
 /// What stands where there is nothing to say.
@@ -29,6 +29,8 @@ pub struct SwingWords {
     /// Angle between forearm and shaft with the arm horizontal in the downswing, whole degrees.
     pub arm_shaft: String,
     pub tempo: String,
+    /// ms before the top with its uncertainty, negative after it; only told where [`tells_pelvis`].
+    pub pelvis_lead: String,
     /// Letters that the legend explains.
     pub flags: String,
 }
@@ -47,6 +49,8 @@ impl SwingWords {
             hinge: [degrees(hinge.set), degrees(hinge.top), degrees(hinge.impact)],
             arm_shaft: degrees(swing.arm_shaft_deg.arm_horizontal_down),
             tempo: number(swing.tempo.value, 1),
+            pelvis_lead: pelvis_start(swing)
+                .map_or_else(nothing, |start| with_sd(start.lead_to_top_ms, 1.0, "")),
             flags: swing.flags.iter().filter_map(|flag| flag_letter(*flag, legend)).collect(),
         }
     }
@@ -64,6 +68,9 @@ pub struct GroupWords {
     pub in_window: String,
     pub in_window_interval: String,
     pub tempo: String,
+    /// Median in ms, then the middle half; only told where [`Summary::tells_pelvis`].
+    pub pelvis_lead: String,
+    pub pelvis_lead_half: String,
 }
 
 impl GroupWords {
@@ -83,8 +90,39 @@ impl GroupWords {
             in_window: group.in_window.map_or_else(nothing, |s| format!("{}\u{a0}of\u{a0}{}", s.hits, s.n)),
             in_window_interval: group.in_window.map_or_else(nothing, interval),
             tempo: group.tempo.map_or_else(nothing, |s| number(s.median, 1)),
+            pelvis_lead: group.pelvis_lead_to_top_ms.map_or_else(nothing, |s| number(s.median, 0)),
+            pelvis_lead_half: half(group.pelvis_lead_to_top_ms, 1.0, ""),
         }
     }
+}
+
+/// The player wore a node on the belt, so its columns are worth their place.
+pub fn tells_pelvis(swings: &[Swing]) -> bool {
+    swings.iter().filter_map(|swing| swing.body.as_ref()).any(|body| body.pelvis.is_some())
+}
+
+fn pelvis_start(swing: &Swing) -> Option<&StartBack> {
+    swing.body.as_ref()?.pelvis_start()
+}
+
+/// What the column of the pelvis' lead means.
+pub const PELVIS_LEAD: &str =
+    "Pelvis lead: how long before the top the pelvis starts back; negative is after it.";
+
+/// When the pelvis starts back against the arm, as far as its bar lets that be said; nothing without a node there.
+pub fn pelvis_sentence(swing: &Swing) -> Option<String> {
+    let lead = pelvis_start(swing)?.lead_to_top_ms;
+    let ms = with_sd(Measured::new(lead.value.abs(), lead.sd), 1.0, "\u{a0}ms");
+    Some(if lead.value.abs() <= 2.0 * lead.sd {
+        format!(
+            "Pelvis and arm start back together, as far as can be told (to ±\u{a0}{}\u{a0}ms).",
+            number(lead.sd, 0)
+        )
+    } else if lead.value > 0.0 {
+        format!("The pelvis starts back {ms} before the arm does.")
+    } else {
+        format!("The pelvis starts back {ms} after the arm does.")
+    })
 }
 
 /// What shows tiring, club by club.
@@ -293,6 +331,8 @@ fn nothing() -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::detect::{BodyTurn, SegmentTurn};
+    use crate::units::DeviceTime;
 
     #[test]
     fn a_number_has_the_decimals_that_its_bar_earns() {
@@ -305,5 +345,34 @@ mod tests {
         check(0.62, 0.005, 2, "0.620 ± 0.005");
         check(1.5, 0.0, 1, "1.5 ± 0.0");
         check(42.14, 1.26, 1, "42.1 ± 1.3");
+    }
+
+    fn swing(lead_ms: f64, sd_ms: f64) -> Swing {
+        let start_back = Some(StartBack {
+            at: DeviceTime(0),
+            lead_to_top_ms: Measured::new(lead_ms, sd_ms),
+            lead_to_set_ms: None,
+        });
+        let pelvis = SegmentTurn {
+            turn_at_top_deg: Measured::new(44.0, 1.0),
+            tilt_at_impact_deg: Measured::new(7.0, 1.0),
+            start_back,
+            peak_dps: 480.0,
+            peak: DeviceTime(0),
+            flags: Vec::new(),
+        };
+        let body = Some(BodyTurn { pelvis: Some(pelvis), chest: None });
+        Swing { body, ..Swing::bare(DeviceTime(0), DeviceTime(900_000)) }
+    }
+
+    #[test]
+    fn what_the_bar_does_not_carry_is_not_said() {
+        let said = |lead_ms, sd_ms| pelvis_sentence(&swing(lead_ms, sd_ms)).unwrap().replace('\u{a0}', " ");
+        assert_eq!(said(72.0, 4.0), "The pelvis starts back 72 ± 4 ms before the arm does.");
+        assert_eq!(said(-31.0, 4.0), "The pelvis starts back 31 ± 4 ms after the arm does.");
+        assert_eq!(said(7.0, 4.0), "Pelvis and arm start back together, as far as can be told (to ± 4 ms).");
+        let without = Swing { body: None, ..swing(72.0, 4.0) };
+        assert_eq!(pelvis_sentence(&without), None);
+        assert!(tells_pelvis(&[without.clone(), swing(72.0, 4.0)]) && !tells_pelvis(&[without]));
     }
 }

@@ -9,6 +9,8 @@ pub struct TrueSegment {
     pub turn_at_top_deg: f64,
     pub tilt_at_impact_deg: f64,
     pub lead_to_top_ms: f64,
+    /// Where the set is known.
+    pub lead_to_set_ms: Option<f64>,
     pub turnaround_dps2: f64,
     pub peak_dps: f64,
 }
@@ -20,6 +22,7 @@ pub struct Score {
     swings: usize,
     /// Error and bar each.
     lead_ms: Vec<(f64, f64)>,
+    to_set_ms: Vec<(f64, f64)>,
     turn_deg: Vec<(f64, f64)>,
     tilt_deg: Vec<(f64, f64)>,
     peak_share: Vec<f64>,
@@ -43,6 +46,7 @@ impl Score {
             segment,
             swings: 0,
             lead_ms: Vec::new(),
+            to_set_ms: Vec::new(),
             turn_deg: Vec::new(),
             tilt_deg: Vec::new(),
             peak_share: Vec::new(),
@@ -61,6 +65,10 @@ impl Score {
         let lead = found.start_back.map(|start| start.lead_to_top_ms);
         if let Some(lead) = lead {
             self.lead_ms.push((lead.value - truth.lead_to_top_ms, lead.sd));
+        }
+        let to_set = found.start_back.and_then(|start| start.lead_to_set_ms);
+        if let (Some(lead), Some(truth)) = (to_set, truth.lead_to_set_ms) {
+            self.to_set_ms.push((lead.value - truth, lead.sd));
         }
         if std::env::var_os("PER_SWING").is_some() {
             println!(
@@ -98,6 +106,32 @@ impl Score {
         percentile(self.tilt_deg.iter().map(|pair| pair.0), 0.95)
     }
 
+    /// All of these as one.
+    pub fn of_all(scores: Vec<Score>) -> Score {
+        let mut all = Score::new("all");
+        for score in scores {
+            all.swings += score.swings;
+            all.lead_ms.extend(score.lead_ms);
+            all.to_set_ms.extend(score.to_set_ms);
+            all.turn_deg.extend(score.turn_deg);
+            all.tilt_deg.extend(score.tilt_deg);
+            all.peak_share.extend(score.peak_share);
+        }
+        all
+    }
+
+    /// The lead's bars are neither too narrow nor too wide: of normal errors 68 % lie within one and 95 % within two.
+    /// Swings of one bucket share strap and clocks, so this takes many buckets, and leaves room for chance. Errors of
+    /// the set, where the lead is counted to that, have longer tails.
+    pub fn assert_lead_bars_are_fair(&self) {
+        assert!((0.55..=0.88).contains(&covered(&self.lead_ms, 1.0)), "{self}");
+        assert!(covered(&self.lead_ms, 2.0) >= 0.92, "{self}");
+        if !self.to_set_ms.is_empty() {
+            assert!((0.55..=0.88).contains(&covered(&self.to_set_ms, 1.0)), "{self}");
+            assert!(covered(&self.to_set_ms, 2.0) >= 0.85, "{self}");
+        }
+    }
+
     /// Of normal errors 95 % lie within two bars; that many have to, but for chance among so few.
     pub fn assert_bars_hold(&self) {
         for pairs in [&self.lead_ms, &self.turn_deg, &self.tilt_deg] {
@@ -120,6 +154,9 @@ impl fmt::Display for Score {
         };
         writeln!(f, "{}: {} of {} swings with a lead", self.segment, self.lead_ms.len(), self.swings)?;
         writeln!(f, "  lead against the top {}", line(&self.lead_ms, "ms"))?;
+        if !self.to_set_ms.is_empty() {
+            writeln!(f, "  lead against the set {}", line(&self.to_set_ms, "ms"))?;
+        }
         writeln!(f, "  turn at the top      {}", line(&self.turn_deg, "°"))?;
         writeln!(f, "  lean at impact       {}", line(&self.tilt_deg, "°"))?;
         let peak = percentile(self.peak_share.iter().copied(), 0.95);

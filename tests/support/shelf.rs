@@ -17,6 +17,11 @@ pub const NOW: WallTime = WallTime(1_800_000_000_000);
 
 /// A bucket with a calibration and these full swings, two of them with the iron, the rest with the driver.
 pub fn bucket(swings: usize, seed: u64) -> VirtualBucket {
+    VirtualBucket::play(&scenario(swings), seed)
+}
+
+/// What is played in such a bucket.
+pub fn scenario(swings: usize) -> Scenario {
     let mut cues = vec![Cue::Club("iron"), Cue::Calibrate, Cue::Waggle];
     for swing in 0..swings {
         if swing == 2 {
@@ -24,7 +29,7 @@ pub fn bucket(swings: usize, seed: u64) -> VirtualBucket {
         }
         cues.push(Cue::Shot(SwingSize::Full, SetAim::Travel(0.5 + 0.05 * (swing % 3) as f64)));
     }
-    VirtualBucket::play(&Scenario::new(Plan::Listed(cues)), seed)
+    Scenario::new(Plan::Listed(cues))
 }
 
 /// What a recording of this player says of itself.

@@ -14,6 +14,9 @@ pub struct LinkSettings {
     pub samples_per_packet: usize,
     /// Least latency, s. 0.004.
     pub latency_s: f64,
+    /// What nodes on the trunk are under way longer or less at least, as the difference of two draws from 0 to this,
+    /// s. 0.003 (judgement: nodes of one kind).
+    pub paths_apart_s: f64,
     /// Mean of what comes on top (exponential), s. 0.002.
     pub latency_spread_s: f64,
     /// Probability that a packet is lost. 0.0005.
@@ -33,6 +36,7 @@ impl Default for LinkSettings {
         LinkSettings {
             samples_per_packet: 5,
             latency_s: 0.004,
+            paths_apart_s: 0.003,
             latency_spread_s: 0.002,
             loss: 0.0005,
             duplicate: 0.0003,
@@ -92,6 +96,8 @@ pub struct Link {
     in_flight: BinaryHeap<Reverse<InFlight>>,
     filling: BTreeMap<NodeRole, Vec<ImuSample>>,
     last_received_us: BTreeMap<NodeRole, i64>,
+    /// Of the nodes on the trunk, s.
+    longer_s: BTreeMap<NodeRole, f64>,
     sent: u64,
     rng: StdRng,
     rng_of_trunk: StdRng,
@@ -102,8 +108,13 @@ impl Link {
     /// trunk, so that these change nothing of the others.
     #[must_use]
     pub fn new(settings: LinkSettings, rng: StdRng, rng_of_trunk: StdRng) -> Link {
+        // Drawn apart, so that it changes nothing of what happens to packets.
+        let mut paths = rng_of_trunk.clone();
+        let mut part_s = || settings.paths_apart_s * paths.random::<f64>();
+        let longer_s = [NodeRole::Chest, NodeRole::Belt].map(|role| (role, part_s() - part_s())).into();
         Link {
             settings,
+            longer_s,
             in_flight: BinaryHeap::new(),
             filling: BTreeMap::new(),
             last_received_us: BTreeMap::new(),
@@ -165,7 +176,9 @@ impl Link {
             return;
         }
         // A node's packets keep their order, but for the late ones.
-        let on_time_us = self.host_us(true_s + self.settings.latency_s + spread_s);
+        let longer_s = self.longer_s.get(&role).copied().unwrap_or(0.0);
+        let least_s = (self.settings.latency_s + longer_s).max(0.0);
+        let on_time_us = self.host_us(true_s + least_s + spread_s);
         let last_us = self.last_received_us.entry(role).or_insert(on_time_us);
         let on_time_us = on_time_us.max(*last_us);
         *last_us = on_time_us;

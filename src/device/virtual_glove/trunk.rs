@@ -5,9 +5,10 @@
 //! rate along its long axis. Built for a right-handed player, mirrored for a left-handed one, as the arm is.
 //!
 //! The trunk is drawn from random numbers of its own and moves along with the script of the arm: what the arm
-//! does hangs on nothing here. Turn and peak rates lie about those of Cheetham et al. 2008 (pelvis 477, chest
-//! 727 °/s), the lead of the pelvis about 30 to 120 ms (judgement). Steps back and down
-//! overlap by so much that a segment gets from its turning point to its peak rate in the two tenths of a second that
+//! does hangs on nothing here. Peak rates lie about those of Cheetham et al. 2008 (pelvis 477, chest 727 °/s [R2]),
+//! turns at the top of a full swing within what Penn State's golf biomechanics pages call typical (pelvis 35 to 55°,
+//! torso 85 to 110°; golf.psu.edu/interactives/rotation [A]), the lead of the pelvis about 30 to 120 ms (judgement).
+//! Steps back and down overlap by so much that a segment gets from its turning point to its peak rate in the two tenths of a second that
 //! the published instants of the peaks leave for it.
 
 use super::activity::{Activity, ActivityKind};
@@ -36,8 +37,9 @@ enum Axis {
 const AXES: usize = 3;
 /// Arm planes farther off the vertical than this are those of a player at the ball, degrees.
 const AT_BALL_LIFT_DEG: f64 = 20.0;
-/// The turning point is settled by so many halvings.
+/// The turning point is settled by so many halvings, the turn at the top by so many rounds of them.
 const HALVINGS: usize = 40;
+const ROUNDS: usize = 8;
 
 /// A segment's value on every axis, degrees.
 type Pose = [f64; AXES];
@@ -127,19 +129,32 @@ pub struct Trunk {
 struct Transition {
     /// When the segment starts back, s of true time.
     turns_s: f64,
+    /// The arm's top, by when the segment may have come back a little.
+    top_s: f64,
     start_s: f64,
     overlap_s: f64,
     down_s: f64,
-    back_deg: f64,
+    at_top_deg: f64,
     down_deg: f64,
 }
 
 impl Transition {
-    /// The step back and the step down that overlap such that the rate changes its sign at the wanted instant.
+    /// The step back and the step down that overlap such that the rate changes its sign at the wanted instant, and
+    /// the turn at the top is the wanted one.
     fn steps(&self) -> [Step; 2] {
+        let mut back_deg = self.at_top_deg;
+        for _ in 0..ROUNDS {
+            let turn: f64 = self.turning(back_deg).iter().map(|step| step.at(self.top_s).value).sum();
+            back_deg += self.at_top_deg - turn;
+        }
+        self.turning(back_deg)
+    }
+
+    /// The steps for so long a step back.
+    fn turning(&self, back_deg: f64) -> [Step; 2] {
         let with = |down_start_s: f64| {
             let back_s = down_start_s + self.overlap_s - self.start_s;
-            let back = Step { start_s: self.start_s, duration_s: back_s, change: self.back_deg };
+            let back = Step { start_s: self.start_s, duration_s: back_s, change: back_deg };
             [back, Step { start_s: down_start_s, duration_s: self.down_s, change: -self.down_deg }]
         };
         let (mut early, mut late) = (self.turns_s - self.overlap_s, self.turns_s);
@@ -222,18 +237,19 @@ impl Trunk {
         };
         let pace = (plan.impact_s - plan.top_s) / 0.26;
         let chest = segment == Segment::Chest;
-        let (back_deg, finish_deg, down_s, lead_s) = if chest {
-            (rng.random_range(80.0..98.0), 70.0, rng.random_range(0.48..0.55), rng.random_range(0.0..0.045))
+        let (at_top_deg, beyond_deg, down_s, lead_s) = if chest {
+            (rng.random_range(88.0..105.0), 62.0, rng.random_range(0.48..0.55), rng.random_range(0.0..0.045))
         } else {
-            (rng.random_range(42.0..58.0), 78.0, rng.random_range(0.50..0.60), rng.random_range(0.03..0.12))
+            (rng.random_range(38.0..52.0), 83.0, rng.random_range(0.50..0.60), rng.random_range(0.03..0.12))
         };
         let transition = Transition {
             turns_s: plan.top_s - lead_s,
+            top_s: plan.top_s,
             start_s: plan.still_until_s + rng.random_range(0.0..0.08),
             overlap_s: rng.random_range(0.18..0.30),
             down_s: down_s * pace,
-            back_deg: back_deg * part,
-            down_deg: (back_deg + finish_deg) * part,
+            at_top_deg: at_top_deg * part,
+            down_deg: (at_top_deg + beyond_deg) * part,
         };
         for step in transition.steps() {
             moves.steps.push((Axis::Turn, step));

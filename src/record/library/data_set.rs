@@ -7,7 +7,7 @@
 
 use super::files::{self, UNREADY};
 use super::index::{Bucket, KnownSwing};
-use super::numbers::{ANALYSER, EventNumbers};
+use super::numbers::{ANALYSER, EventNumbers, SegmentNumbers};
 use super::open::{Library, LibraryError};
 use crate::record::input::open_input;
 use crate::record::lock::hold;
@@ -299,6 +299,8 @@ fn mark_of(text: &str) -> String {
 type PartOf = fn(Measured) -> f64;
 type AngleOf = fn(&KnownSwing) -> &EventNumbers;
 type AtEvent = fn(&EventNumbers) -> Option<Measured>;
+type SegmentOf = fn(&KnownSwing) -> Option<SegmentNumbers>;
+type NumberOf = fn(SegmentNumbers) -> Option<Measured>;
 
 /// The table of a recording's swings, a row each, under the keys of `analyze --json`.
 fn columns(bucket: &Bucket, swings: &[KnownSwing], mark: &str) -> Vec<Column> {
@@ -331,6 +333,13 @@ fn columns(bucket: &Bucket, swings: &[KnownSwing], mark: &str) -> Vec<Column> {
         integers("finish_us", &|swing| swing.numbers.finish_us.map(|t| t.0)),
         integers("set_us", &|swing| swing.numbers.set_us.map(|t| t.0)),
     ];
+    columns.extend(measured_columns(swings));
+    columns
+}
+
+/// What was measured, each number with its standard deviation beside it.
+fn measured_columns(swings: &[KnownSwing]) -> Vec<Column> {
+    let mut columns = Vec::new();
     let mut measured = |name: &str, event: &str, value: &dyn Fn(&KnownSwing) -> Option<Measured>| {
         let found: Vec<Option<Measured>> = swings.iter().map(value).collect();
         let parts: [(&str, PartOf); 2] = [("", |m| m.value), ("_sd", |m| m.sd)];
@@ -359,6 +368,19 @@ fn columns(bucket: &Bucket, swings: &[KnownSwing], mark: &str) -> Vec<Column> {
     for (name, of) in angles {
         for (event, at) in events {
             measured(name, event, &|swing| at(of(swing)));
+        }
+    }
+    let segments: [(&str, SegmentOf); 2] =
+        [("pelvis", |swing| swing.numbers.body.pelvis), ("chest", |swing| swing.numbers.body.chest)];
+    let numbers: [(&str, NumberOf); 4] = [
+        ("turn_at_top_deg", |segment| segment.turn_at_top_deg),
+        ("tilt_at_impact_deg", |segment| segment.tilt_at_impact_deg),
+        ("lead_to_top_ms", |segment| segment.lead_to_top_ms),
+        ("lead_to_set_ms", |segment| segment.lead_to_set_ms),
+    ];
+    for (segment, of) in segments {
+        for (name, number) in numbers {
+            measured(&format!("body_{segment}_{name}"), "", &|swing| of(swing).and_then(number));
         }
     }
     columns

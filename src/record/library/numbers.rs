@@ -1,7 +1,7 @@
 //! The numbers of a swing as the library keeps them, and those of two versions side by side. Pure.
 
 use super::remarks::{SwingName, find};
-use crate::detect::{AtEvents, Swing};
+use crate::detect::{AtEvents, BodyTurn, SegmentTurn, Swing};
 use crate::units::{DeviceTime, Measured};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -25,6 +25,49 @@ pub struct EventNumbers {
     pub arm_horizontal_down: Option<Measured>,
     /// At impact.
     pub impact: Option<Measured>,
+}
+
+/// What a segment of the trunk does in a swing; as [`SegmentTurn`].
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct SegmentNumbers {
+    /// Turn at the top, degrees.
+    pub turn_at_top_deg: Option<Measured>,
+    /// Lean at impact, degrees.
+    pub tilt_at_impact_deg: Option<Measured>,
+    /// How long before the top it starts back, ms.
+    pub lead_to_top_ms: Option<Measured>,
+    /// How long before the set, ms.
+    pub lead_to_set_ms: Option<Measured>,
+}
+
+impl SegmentNumbers {
+    fn of(segment: &SegmentTurn) -> SegmentNumbers {
+        let start = segment.start_back;
+        SegmentNumbers {
+            turn_at_top_deg: known(segment.turn_at_top_deg),
+            tilt_at_impact_deg: known(segment.tilt_at_impact_deg),
+            lead_to_top_ms: start.and_then(|start| known(start.lead_to_top_ms)),
+            lead_to_set_ms: start.and_then(|start| start.lead_to_set_ms).and_then(known),
+        }
+    }
+}
+
+/// Pelvis and chest, as far as they carried a node.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct BodyNumbers {
+    /// By the node on the belt.
+    pub pelvis: Option<SegmentNumbers>,
+    /// By the node on the breastbone.
+    pub chest: Option<SegmentNumbers>,
+}
+
+impl BodyNumbers {
+    fn of(body: &BodyTurn) -> BodyNumbers {
+        let of = |segment: &Option<SegmentTurn>| segment.as_ref().map(SegmentNumbers::of);
+        BodyNumbers { pelvis: of(&body.pelvis), chest: of(&body.chest) }
+    }
 }
 
 /// What was measured of a swing, without its curve. Times are on the hand node's clock.
@@ -56,6 +99,9 @@ pub struct SwingNumbers {
     pub flexion_deg: EventNumbers,
     /// Between forearm and shaft, degrees.
     pub arm_shaft_deg: EventNumbers,
+    /// Pelvis and chest.
+    #[serde(default)]
+    pub body: BodyNumbers,
     /// The club as the recording says.
     pub club: Option<String>,
     /// What deserves less trust.
@@ -80,6 +126,7 @@ impl SwingNumbers {
             hinge_deg: events(&swing.hinge_deg),
             flexion_deg: events(&swing.flexion_deg),
             arm_shaft_deg: events(&swing.arm_shaft_deg),
+            body: swing.body.as_ref().map_or_else(BodyNumbers::default, BodyNumbers::of),
             club: swing.club.clone(),
             flags: swing.flags.iter().map(|flag| flag.word().to_owned()).collect(),
         }

@@ -5,21 +5,23 @@ use crate::review::{Review, json};
 use serde_json::Value;
 
 /// Keys that hold text.
-const TEXTS: [&str; 4] = ["class", "verdict", "club", "flags"];
+const TEXTS: [&str; 6] = ["class", "verdict", "club", "flags", "body_pelvis_flags", "body_chest_flags"];
 /// Keys that are true or false.
 const TRUTHS: [&str; 1] = ["verdict_is_close"];
 /// Keys that only the live path gives.
 const LIVE_ONLY: [&str; 3] = ["cue", "cue_at_us", "known_at_cue"];
 
 /// The table, a row for each swing: first what they have in common (`input`, `player`), then every number. The
-/// columns are the same for every bucket that has a swing.
+/// columns are the same for every bucket that has a swing, whatever nodes were worn.
 ///
 /// # Errors
 /// When serialising fails, which the types do not allow for.
 pub fn columns(review: &Review) -> Result<Vec<Column>, serde_json::Error> {
     let count = review.analysis.swings.len();
     let swings = (0..count).map(|place| json::swing(review, place)).collect::<Result<Vec<_>, _>>()?;
-    let rows: Vec<Vec<(String, Value)>> = swings.into_iter().flatten().map(|swing| flat("", swing)).collect();
+    let every_body = json::empty_body()?;
+    let rows: Vec<Vec<(String, Value)>> =
+        swings.into_iter().flatten().map(|swing| flat("", with_all_of(swing, "body", &every_body))).collect();
     let mut columns = vec![
         same("input", Some(&review.input), count),
         same("player", review.player.as_ref(), count),
@@ -35,6 +37,21 @@ pub fn columns(review: &Review) -> Result<Vec<Column>, serde_json::Error> {
 
 fn same(name: &str, value: Option<&String>, count: usize) -> Column {
     Column { name: name.to_owned(), values: Values::Texts(vec![value.cloned(); count]) }
+}
+
+/// The object, with every key of `shape` under this one of its keys; `null` under what it has not.
+fn with_all_of(mut object: Value, key: &str, shape: &Value) -> Value {
+    if let Some(value) = object.get_mut(key) {
+        let had = value.take();
+        *value = filled(had, shape);
+    }
+    object
+}
+
+fn filled(value: Value, shape: &Value) -> Value {
+    let (Value::Object(keys), true) = (shape, value.is_null() || value.is_object()) else { return value };
+    let part = |key: &String| value.get(key).cloned().unwrap_or_default();
+    Value::Object(keys.iter().map(|(key, shape)| (key.clone(), filled(part(key), shape))).collect())
 }
 
 /// Nested keys joined by an underscore, in order.

@@ -1,6 +1,6 @@
 //! Pelvis and chest on the page of a swing, where the player wears nodes there.
 
-use crate::detect::{BodyTurn, SegmentTurn, StartBack, Swing};
+use crate::detect::{SegmentTurn, StartBack, Swing};
 use crate::review::wording::{NOTHING, number};
 use crate::units::Measured;
 use maud::{Markup, html};
@@ -11,7 +11,6 @@ pub fn panel(swing: &Swing) -> Markup {
     html! {
         section aria-labelledby="body-title" {
             h2 #body-title { "Pelvis and chest" }
-            @if let Some(sentence) = sentence(body) { p { (sentence) } }
             div.scroll tabindex="0" role="region" aria-labelledby="body-title" {
                 table {
                     caption { "± one standard deviation; turns and leans count from address, away from the target positive" }
@@ -60,47 +59,4 @@ fn measured(value: Measured, decimals: usize) -> String {
 
 fn lead(segment: &SegmentTurn, of: fn(&StartBack) -> Option<Measured>) -> String {
     segment.start_back.as_ref().and_then(of).map_or_else(nothing, |lead| measured(lead, 0))
-}
-
-/// Which starts back first, where the bars let that be said.
-fn sentence(body: &BodyTurn) -> Option<String> {
-    let pelvis = body.pelvis.as_ref()?.start_back?.lead_to_top_ms;
-    let clear = pelvis.value.abs() > 2.0 * pelvis.sd;
-    let ms = number(pelvis.value.abs(), 0);
-    Some(match (clear, pelvis.value > 0.0) {
-        (false, _) => "Pelvis and arm start back together, as far as can be told.".to_owned(),
-        (true, true) => format!("The pelvis starts back {ms} ms before the arm does."),
-        (true, false) => format!("The pelvis starts back {ms} ms after the arm does."),
-    })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::units::DeviceTime;
-
-    fn body(lead_ms: f64, sd_ms: f64) -> BodyTurn {
-        let start_back = Some(StartBack {
-            at: DeviceTime(0),
-            lead_to_top_ms: Measured::new(lead_ms, sd_ms),
-            lead_to_set_ms: None,
-        });
-        let pelvis = SegmentTurn {
-            turn_at_top_deg: Measured::new(44.0, 1.0),
-            tilt_at_impact_deg: Measured::new(7.0, 1.0),
-            start_back,
-            peak_dps: 480.0,
-            peak: DeviceTime(0),
-            flags: Vec::new(),
-        };
-        BodyTurn { pelvis: Some(pelvis), chest: None }
-    }
-
-    #[test]
-    fn what_the_bar_does_not_carry_is_not_said() {
-        let said = |lead_ms, sd_ms| sentence(&body(lead_ms, sd_ms)).unwrap();
-        assert_eq!(said(72.0, 4.0), "The pelvis starts back 72 ms before the arm does.");
-        assert_eq!(said(-31.0, 4.0), "The pelvis starts back 31 ms after the arm does.");
-        assert_eq!(said(7.0, 4.0), "Pelvis and arm start back together, as far as can be told.");
-    }
 }

@@ -140,6 +140,7 @@ fn clubs(review: &Review) -> Vec<Option<&str>> {
 
 fn swings(review: &Review, key: &str) -> Markup {
     let flags = wording::flags_in_use(&review.analysis.swings);
+    let pelvis = wording::tells_pelvis(&review.analysis.swings);
     html! {
         div.scroll {
             table.swings #swing-table {
@@ -158,12 +159,13 @@ fn swings(review: &Review, key: &str) -> Markup {
                         th.n scope="col" { "at impact" }
                         th.n scope="col" { "Arm and shaft, °" }
                         th.n scope="col" { "Tempo" }
+                        @if pelvis { th.n scope="col" { "Pelvis lead, ms" } }
                         th scope="col" { "Flags" }
                         th scope="col" { "Said" }
                     }
                 }
                 tbody {
-                    @for place in 0..review.analysis.swings.len() { (row(review, key, place, &flags)) }
+                    @for place in 0..review.analysis.swings.len() { (row(review, key, place, &flags, pelvis)) }
                 }
             }
         }
@@ -171,7 +173,7 @@ fn swings(review: &Review, key: &str) -> Markup {
     }
 }
 
-fn row(review: &Review, key: &str, place: usize, flags: &[Flag]) -> Markup {
+fn row(review: &Review, key: &str, place: usize, flags: &[Flag], pelvis: bool) -> Markup {
     let Some(swing) = review.analysis.swings.get(place) else { return html! {} };
     let words = SwingWords::of(review, place, swing, flags);
     html! {
@@ -179,7 +181,7 @@ fn row(review: &Review, key: &str, place: usize, flags: &[Flag]) -> Markup {
             data-club=(words.club) {
             td { input type="checkbox" aria-label=(format!("Pick swing {}", words.number)); }
             th.n scope="row" { a href=(format!("/bucket/{key}/swing/{}", words.number)) data-open { (words.number) } }
-            (tables::swing_cells(&words, Kind::of(review, swing), &swing.flags))
+            (tables::swing_cells(&words, Kind::of(review, swing), &swing.flags, pelvis))
             td.said { (said(review, place)) }
         }
     }

@@ -28,7 +28,7 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
         header {
             p.program { (title(review)) }
             h1 { (name) }
-            p.headline { (key_mark(kind)) " " strong { (kind.words()) } ". " (set_sentence(swing)) }
+            p.headline { (key_mark(kind)) " " strong { (kind.words()) } ". " (set_sentence(swing)) @if let Some(pelvis) = wording::pelvis_sentence(swing) { " " (pelvis) } }
             @if let Some(said) = said { (said_of(said)) }
             (neighbours(shown, number))
         }
@@ -240,7 +240,7 @@ pub fn raw(signals: &RawSignals) -> String {
                 (signal(track, "specific force", "g", &track.force_g))
             }
         }
-        p.about { "As the sensors sent them, in their own axes x, y, z (solid, dashed, dotted). The forearm is laid under the hand by its arrival." }
+        p.about { "As the sensors sent them, in their own axes x, y, z (solid, dashed, dotted). The other nodes are laid under the hand by their arrival." }
     };
     markup.into_string()
 }
