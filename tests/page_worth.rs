@@ -92,10 +92,16 @@ fn numbers(text: &str) -> Vec<f64> {
     text.split(part).filter_map(|word| word.trim_end_matches('.').parse().ok()).collect()
 }
 
-/// A speed, m/s, is shown in km/h, a head's whole, a change with one decimal.
+/// A speed, m/s, is shown in km/h: a head's whole, a change in the decimals that its range earns.
 fn shown_as(shown: f64, mps: &Value, decimals: i32) {
     let kmh = mps.as_f64().unwrap() * 3.6;
     assert!((shown - kmh).abs() <= 0.5 * 10_f64.powi(-decimals) + 1e-9, "{shown} for {kmh}");
+}
+
+/// Decimals of the change in a sentence.
+fn decimals_of(text: &str) -> i32 {
+    let change = text.split(", ").nth(1).unwrap().split(' ').next().unwrap();
+    change.split_once('.').map_or(0, |(_, after)| after.len() as i32)
 }
 
 async fn every_step_reads_what_the_command_says(look: &Look, club: &Value) {
@@ -111,7 +117,7 @@ async fn every_step_reads_what_the_command_says(look: &Look, club: &Value) {
         for point in known {
             let text = text(look, change).await;
             if point["by"] == 0.0 {
-                assert!(text.starts_with("Your own swing: "), "{text}");
+                assert!(text.starts_with("Your swings as they are: "), "{text}");
                 shown_as(numbers(&text)[0], &club["head_mps"], 0);
             } else {
                 let found = numbers(&text);
@@ -121,9 +127,18 @@ async fn every_step_reads_what_the_command_says(look: &Look, club: &Value) {
                 assert!(text.contains(word.as_str().unwrap()), "{text}");
                 shown_as(found[1], &point["head_mps"], 0);
                 let sign = if text.contains("slower") { -1.0 } else { 1.0 };
-                shown_as(found[2] * sign, &point["change_mps"], 1);
-                shown_as(found[3], &point["change_low_mps"], 1);
-                shown_as(found[4], &point["change_high_mps"], 1);
+                let [low, high] =
+                    ["change_low_mps", "change_high_mps"].map(|key| point[key].as_f64().unwrap());
+                // Half of the range is the bar: whole numbers where rounding changes it by no more than a third.
+                let half_kmh = 0.5 * (high - low) * 3.6;
+                let decimals = decimals_of(&text);
+                // The JSON is rounded itself, so next to the edge either is right.
+                if (half_kmh - 0.75).abs() > 0.04 {
+                    assert_eq!(decimals == 0, half_kmh > 0.75, "{text}, {half_kmh}");
+                }
+                shown_as(found[2] * sign, &point["change_mps"], decimals);
+                shown_as(found[3], &point["change_low_mps"], decimals);
+                shown_as(found[4], &point["change_high_mps"], decimals);
                 assert_eq!(text.contains("Outside what"), point["beyond"].as_bool().unwrap(), "{text}");
                 read += 1;
             }

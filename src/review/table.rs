@@ -20,7 +20,7 @@ const SWING_HEADINGS: [&str; 12] = [
     "Hinge°\nset",
     "Hinge°\ntop",
     "Hinge°\nimpact",
-    "Arm and\nshaft°",
+    "A&S\n°",
     "Tempo",
     "Flags",
 ];
@@ -166,7 +166,7 @@ fn legend(review: &Review, width: u16) -> String {
         "Set to top: the set against the top, negative before it; ± is one standard deviation.".to_owned(),
         "Arm travel: at the set; 0 % is the takeaway, 100 % the top.".to_owned(),
         wording::COUNTED_FROM_ADDRESS.to_owned(),
-        ARM_AND_SHAFT.to_owned(),
+        format!("A&S, {}", ARM_AND_SHAFT.to_lowercase()),
     ];
     if windows {
         lines.push(

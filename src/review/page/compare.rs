@@ -248,8 +248,9 @@ fn over_the_weeks(compared: &Compared) -> Markup {
                 ul.trends {
                     @for one in &compared.over_time {
                         li.num {
-                            (wording::club_name(one.club.as_deref())) ", " (one.buckets.len()) " buckets, trend of their \
-                             middles in ms a bucket: " span data-trend { (trend_words(one.set_trend_ms)) }
+                            (wording::club_name(one.club.as_deref())) ", " (one.buckets.len())
+                            (if one.buckets.len() == 1 { " bucket" } else { " buckets" })
+                            ", trend of their middles in ms a bucket: " span data-trend { (trend_words(one.set_trend_ms)) }
                         }
                     }
                 }

@@ -29,10 +29,10 @@ export function speed(mps, decimals) {
   return written(mps * factor, decimals ?? usual) + "\u00a0" + unit;
 }
 
-/// A bar of a speed in the decimals that it earns.
-export function speedBar(mps) {
+/// Decimals of a speed with this bar, m/s.
+export function speedDecimals(bar) {
   const [factor, , least] = FACTS["m-s"][choice.units];
-  return speed(mps, earned(mps * factor, least));
+  return earned(bar * factor, least);
 }
 
 /// What a speed in m/s is multiplied with, and the unit that it is then in.

@@ -1,7 +1,7 @@
 // What a change would be worth: for each change a curve of the head's speed, and a handle that is drawn along it. All
 // curves stand on one scale, so that the steeper one is worth more.
 
-import { speed, speedBar, speedUnit, written } from "./numbers.js";
+import { speed, speedDecimals, speedUnit, written } from "./numbers.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const WIDTH = 420, HEIGHT = 232, LEFT = 58, RIGHT = 408, UPPER = 14, LOWER = 186;
@@ -86,7 +86,7 @@ function draw(place, object) {
   const drawn = usable.map(({ curve, points }) => chart(figures, curve, points, { own, scale, swings: club.swings.length }));
   html("p", object.validity, place).className = "about";
   function words() {
-    const spread = club.head_mps_own_sd === null ? "" : ", from swing to swing ±\u00a0" + speedBar(club.head_mps_own_sd);
+    const spread = club.head_mps_own_sd === null ? "" : ", from swing to swing ±\u00a0" + speed(club.head_mps_own_sd, speedDecimals(club.head_mps_own_sd));
     const of = club.swings.length === 1 ? "swing " : "swings ";
     lead.textContent = `${club.club}: ${speed(own)} in the middle${spread}. Worked out from ${of}${club.swings.join(", ")}. ` +
       "Drag a handle, or step it with the arrow keys (with Shift to the next value that was worked out); Home and End go to the ends, Delete back to your own swing.";
@@ -156,18 +156,22 @@ function chart(place, curve, points, { own, scale, swings }) {
   let by = 0;
 
   function sentence({ head_mps, change_mps, change_low_mps, change_high_mps, beyond }) {
-    if (by === 0) return "Your own swing: " + speed(own) + own_words();
+    if (by === 0) return "Your swings as they are: " + speed(own) + own_words();
     const how = `${written(Math.abs(by), decimals)}\u00a0${curve.unit} ${by > 0 ? curve.more : curve.less}`;
+    const digits = speedDecimals((change_high_mps - change_low_mps) / 2);
     const than = change_mps < 0 ? "slower" : "faster";
-    const change = `${speed(head_mps)}, ${speed(Math.abs(change_mps), 1)} ${than}`;
-    const likely = `(from ${signed(change_low_mps)} to ${signed(change_high_mps)} over ${swings} ${swings === 1 ? "swing" : "swings"} and both ways of keeping the effort)`;
+    const change = `${speed(head_mps)}, ${speed(Math.abs(change_mps), digits)} ${than}`;
+    const likely = `(from ${signed(change_low_mps, digits)} to ${signed(change_high_mps, digits)} over ${swings} ${swings === 1 ? "swing" : "swings"} and both ways of keeping the effort)`;
     const nothing = change_low_mps <= 0 && change_high_mps >= 0 ? " It may as well be worth nothing." : "";
     const outside = beyond ? " Outside what the model can be trusted with for you." : "";
     return `${how}: head speed ${change} ${likely}.${nothing}${outside}`;
   }
-  const signed = (mps) => (mps > 0 ? "+" : "") + speed(mps, 1);
+  const signed = (mps, digits) => {
+    const text = speed(mps, digits);
+    return (/[1-9]/.test(text.split("\u00a0")[0]) && mps > 0 ? "+" : "") + text;
+  };
   const own_words = () => curve.own_sd === null ? "." : `. You differ by ±\u00a0${written(curve.own_sd, decimals)}\u00a0${curve.unit} from swing to swing` +
-    (curve.per_own_sd_mps === null ? "." : `, which is worth ${signed(curve.per_own_sd_mps)}.`);
+    (curve.per_own_sd_mps === null ? "." : `, which is worth ${signed(curve.per_own_sd_mps, 1)}.`);
 
   function show() {
     const point = read(points, by);
