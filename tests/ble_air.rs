@@ -46,7 +46,7 @@ fn daemon(bluez: &Bluez, place: &Path, arguments: &[&str]) -> Running {
     let folder = place.join("buckets");
     let mut command = hingeclock(&["run", "--ble", "--no-page", "--sound", "silent"]);
     command.args(arguments).arg("--folder").arg(folder).arg("--settings").arg(settings);
-    command.env("DBUS_SYSTEM_BUS_ADDRESS", &bluez.address);
+    command.env("DBUS_SYSTEM_BUS_ADDRESS", &bluez.address).env("XDG_RUNTIME_DIR", &bluez.session);
     Running(command.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap())
 }
 
@@ -141,6 +141,25 @@ fn two_players_with_a_glove_each_do_not_disturb_each_other() {
         let about = std::fs::read_to_string(place.path().join("out.device.json")).unwrap();
         assert!(about.contains(serial), "{about}");
     }
+}
+
+#[test]
+fn two_runs_never_share_a_glove_and_the_second_has_it_when_the_first_has_gone() {
+    let places = [tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap()];
+    let bluez = Bluez::start(&places[0].path().join("bus"), vec![glove(kestrel(), 1.0)]);
+    let first = daemon(&bluez, places[0].path(), &["--glove", KESTREL]);
+    bluez.wait_until_over(0);
+    let (code, said) = end(&mut daemon(&bluez, places[1].path(), &["--glove", KESTREL, "--once"]).0);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(said.contains("found it in use by another run"), "{said}");
+    assert_eq!(lock(&bluez.world).gloves[0].counts.connections, 1, "the first was left alone");
+    let (code, said) = stop(first);
+    assert_eq!(code, Some(0), "{said}");
+    check_rows(&exported(places[0].path()).0, &script(&device("KP-0007"), 1.0));
+    std::fs::remove_dir_all(places[1].path().join("buckets")).unwrap();
+    let second = daemon(&bluez, places[1].path(), &["--glove", KESTREL]);
+    bluez.wait_until(|world| world.gloves[0].counts.connections == 2);
+    assert_eq!(stop(second).0, Some(0));
 }
 
 #[test]

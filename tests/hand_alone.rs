@@ -11,16 +11,26 @@ mod support {
     pub mod sessions;
 }
 
-use hingeclock::detect::Flag;
+use hingeclock::detect::{Flag, Swing};
 use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBucket};
 use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
+use std::ops::RangeInclusive;
 use support::analysis::offline_of;
-use support::score::{BucketScore, Summary, percentile, score, within};
+use support::score::{BucketScore, Scored, Summary, SwingScore, percentile, score, within};
 use support::sessions;
 
 /// Seeds of a plain run. Those below 100 are what the model's judgements were made on.
 const FIRST: u64 = 100;
 const SEEDS: u64 = 6;
+/// Rounds of everyday movements, of each profile.
+const EVERYDAY_SEEDS: u64 = 12;
+/// Shares that may lie within one bar: 68 % were right. Six buckets have 48 swings with some 45 sets, so ±0.14 is
+/// chance alone (two deviations); a set on a plateau has a bar for the rare case that it lies elsewhere, so most
+/// lie well within.
+const ONE_OF_SET: RangeInclusive<f64> = 0.55..=0.97;
+/// The angles of one swing go wrong together, so there is as much chance in them. Sensors are not what limits them,
+/// so bars that hold on typical gear are wide on clean gear.
+const ONE_OF_ANGLES: RangeInclusive<f64> = 0.54..=0.97;
 
 fn number(name: &str, otherwise: u64) -> u64 {
     std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
@@ -69,11 +79,11 @@ fn measured(
     score
 }
 
-fn study(profile: Profile) -> Summary {
+fn study(profile: Profile, play: fn(Profile, u64) -> Scenario) -> Summary {
     let (first, seeds) = (number("FIRST", FIRST), number("SEEDS", SEEDS));
     let buckets: Vec<BucketScore> = (first..first + seeds)
         .map(|seed| {
-            let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
+            let bucket = VirtualBucket::play(&play(profile, seed), seed);
             let name = format!("{} {seed}", profile.word());
             measured(&name, &bucket.device, &bucket.arrivals, &bucket.truth)
         })
@@ -81,33 +91,96 @@ fn study(profile: Profile) -> Summary {
     Summary::of(&buckets)
 }
 
+/// How many of these lie within one and within two of their bars.
+fn held(scores: &[Scored]) -> (f64, f64) {
+    (within(scores, 1.0), within(scores, 2.0))
+}
+
+fn angles(summary: &Summary, of: impl Fn(&SwingScore) -> &[Scored]) -> Vec<Scored> {
+    summary.swings.iter().flat_map(|swing| of(swing).to_vec()).collect()
+}
+
+/// Prints a line of the table, and how far the bars hold.
+fn print(name: &str, summary: &Summary) {
+    println!("{}", summary.line(name));
+    let told = [
+        ("set", summary.sets()),
+        ("hinge", angles(summary, |swing| &swing.hinge_deg)),
+        ("flexion", angles(summary, |swing| &swing.flexion_deg)),
+    ];
+    for (what, scores) in told {
+        let (one, two) = held(&scores);
+        let bar = percentile(scores.iter().map(|scored| scored.sd), 0.5);
+        println!(
+            "    {what} within one bar {one:.2}, two {two:.2}, median bar {bar:.1}, {} values",
+            scores.len()
+        );
+    }
+}
+
+fn check_times(name: &str, summary: &Summary, times: f64) {
+    assert_eq!((summary.missed, summary.invented), (0, 0), "{name}: missed and invented");
+    let sets = summary.sets();
+    let error_ms = |share| percentile(sets.iter().map(|set| set.error), share);
+    assert!(error_ms(0.5) <= 15.0 * times, "{name}: median {} ms", error_ms(0.5));
+    assert!(error_ms(0.95) <= 60.0 * times, "{name}: 95 % {} ms", error_ms(0.95));
+}
+
 #[test]
 fn the_hand_alone_tells_the_set() {
     println!("{}", Summary::HEAD);
     for (profile, times) in [(Profile::Clean, 1.0), (Profile::Typical, 2.0)] {
-        let (summary, name) = (study(profile), profile.word());
-        println!("{}", summary.line(name));
-        // Short of what is wanted, which is every one: a few small swings turn the hand too unlike an arm.
-        assert!(summary.missed * 16 <= summary.expected, "{name}: {} swings missed", summary.missed);
-        assert_eq!(summary.invented, 0, "{name}: swings invented");
-        let sets = summary.sets();
-        let error_ms = |share| percentile(sets.iter().map(|set| set.error), share);
-        assert!(error_ms(0.5) <= 15.0 * times, "{name}: median {} ms", error_ms(0.5));
-        assert!(error_ms(0.95) <= 60.0 * times, "{name}: 95 % {} ms", error_ms(0.95));
-        let (one, two) = (within(&sets, 1.0), within(&sets, 2.0));
-        println!("{name}: bars hold {one:.2} and {two:.2}, {} sets", sets.len());
+        let (summary, name) = (study(profile, Scenario::study), profile.word());
+        print(name, &summary);
+        check_times(name, &summary, times);
+        // The body of these buckets is the one that the model expects, so its bars are wide for it.
+        for (what, scores) in [("set", summary.sets()), ("hinge", angles(&summary, |swing| &swing.hinge_deg))]
+        {
+            let (one, two) = held(&scores);
+            assert!(one >= 0.6 && two >= 0.9, "{name}: {what} within one bar {one:.2}, two {two:.2}");
+        }
+    }
+}
+
+/// With another body in every swing the bars hold what they say.
+#[test]
+fn the_bars_hold_for_bodies_of_every_kind() {
+    println!("{}", Summary::HEAD);
+    let both = [(Profile::Clean, 1.0), (Profile::Typical, 2.0)].map(|(profile, times)| {
+        let (summary, name) = (study(profile, Scenario::bodies), format!("{} bodies", profile.word()));
+        print(&name, &summary);
+        (name, summary, times)
+    });
+    for (name, summary, times) in both {
+        check_times(&name, &summary, times);
+        let ranges = [
+            ("set", summary.sets(), ONE_OF_SET),
+            ("hinge", angles(&summary, |swing| &swing.hinge_deg), ONE_OF_ANGLES),
+            ("flexion", angles(&summary, |swing| &swing.flexion_deg), ONE_OF_ANGLES),
+        ];
+        for (what, scores, range) in ranges {
+            let (one, two) = held(&scores);
+            assert!(
+                range.contains(&one) && two >= 0.88,
+                "{name}: {what} within one bar {one:.2}, two {two:.2}"
+            );
+        }
     }
 }
 
 /// Everything that is no swing stays none.
 #[test]
 fn the_hand_alone_invents_nothing() {
-    for seed in 1..=3 {
-        let bucket = VirtualBucket::play(&Scenario::everyday(Profile::Typical, seed), seed);
-        let (device, arrivals) = hand_alone(&bucket.device, &bucket.arrivals);
-        let swings = offline_of(&device, &arrivals);
-        assert!(swings.is_empty(), "{seed}: {:?}", swings.iter().map(|swing| swing.top).collect::<Vec<_>>());
+    let mut invented = Vec::new();
+    for profile in [Profile::Clean, Profile::Typical] {
+        for seed in 1..=number("SEEDS", EVERYDAY_SEEDS) {
+            let bucket = VirtualBucket::play(&Scenario::everyday(profile, seed), seed);
+            let (device, arrivals) = hand_alone(&bucket.device, &bucket.arrivals);
+            let told = |swing: Swing| format!("{} {seed}: {:?} {:?}", profile.word(), swing.top, swing.flags);
+            invented.extend(offline_of(&device, &arrivals).into_iter().map(told));
+        }
     }
+    assert!(invented.is_empty(), "{invented:#?}");
 }
 
 /// Sessions that were made apart from this program are reported only: nothing was judged by them.
@@ -117,7 +190,7 @@ fn sessions_made_apart_are_measured_too() {
     println!("{}", Summary::HEAD);
     for session in sessions::sessions(&folder) {
         let score = measured(&session.name, &session.device, &session.arrivals, &session.truth);
-        println!("{}", Summary::of([&score]).line(&format!("{} {}", session.name, session.profile)));
+        print(&format!("{} {}", session.name, session.profile), &Summary::of([&score]));
         assert!(score.invented.is_empty(), "{}: {:?} invented", session.name, score.invented);
     }
 }

@@ -196,6 +196,41 @@ fn a_copy_of_a_recording_is_not_merged_with_it() {
     assert_eq!(json(folder, &["list"])["buckets"].as_array().unwrap().len(), 2);
 }
 
+/// Whatever counts swings or buckets counts a recording once, however often it lies in the library; a copy of which the
+/// first cannot be read counts in its place.
+#[test]
+fn a_copy_of_a_recording_counts_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    for (name, seed) in [("a", 1), ("b", 2), ("c", 3)] {
+        add(folder, &format!("{name}.mcap"), "Robin", 3, seed);
+    }
+    let sides = ["contrast", "--first", "a", "b", "--second", "c"];
+    let counted = || [json(folder, &["trend", "Robin"]), json(folder, &sides)];
+    let before = counted();
+    fs::copy(folder.join("a.mcap"), folder.join("b copied.mcap")).unwrap();
+    fs::copy(folder.join("c.mcap"), folder.join("c copied.mcap")).unwrap();
+    assert_eq!(counted(), before);
+    assert_eq!(json(folder, &["list"])["buckets"].as_array().unwrap().len(), 5);
+    // On one side it is refused, on the other it is the same bucket and no other day.
+    let output = library(folder, &["contrast", "--first", "a", "b", "b copied", "--second", "c"]);
+    let told = "a.mcap and b copied.mcap: expected each recording once on a side, found it twice";
+    assert!(code(&output) == 1 && errors(&output).contains(told), "{}", errors(&output));
+    let clubs = |second: &str| {
+        let clubs = ["--club", "iron", "--second-club", "driver"];
+        json(folder, &[&["contrast", "--first", "c", "--second", second][..], &clubs].concat())["compared"]
+            .clone()
+    };
+    assert_eq!(clubs("c copied"), clubs("c"));
+    // Of two copies the one that can be read counts.
+    fs::write(folder.join("a.mcap"), &fs::read(folder.join("a.mcap")).unwrap()[..300]).unwrap();
+    let trend = json(folder, &["trend", "Robin"]);
+    let swings = |trend: &Value| -> i64 {
+        trend["clubs"].as_array().unwrap().iter().map(|club| club["swings"].as_i64().unwrap()).sum()
+    };
+    assert_eq!(swings(&trend), swings(&before[0]));
+}
+
 #[test]
 fn a_recording_that_cannot_be_read_comes_back_from_the_trash() {
     let folder = tempfile::tempdir().unwrap();

@@ -18,6 +18,7 @@ use fantoccini::Locator;
 use hingeclock::daemon::windows;
 use hingeclock::record::measures::Measures;
 use hingeclock::record::settings::Settings;
+use hingeclock::review::OfPlayer;
 use hingeclock::review::serve::Site;
 use hingeclock::review::serve::bench::{Bench, Shelf};
 use hingeclock::units::PlayerHand;
@@ -119,14 +120,14 @@ async fn the_page_says_what_the_commands_say() {
             &shelf::recorded(&shelf::bucket(6, seed), &session),
         );
     }
-    let (library, _) = shelf::open(folder.path());
+    // A copy is no bucket of its own: nothing below changes by it.
+    std::fs::copy(folder.path().join("b.mcap"), folder.path().join("kept copy.mcap")).unwrap();
+    let (library, opened) = shelf::open(folder.path());
+    assert!(opened.told.iter().any(|told| told.ends_with("its swings count once")), "{:?}", opened.told);
     let number = |name: &str| library.bucket(name).unwrap().facts.uuid.to_string();
     let (c, x) = (number("c"), number("x"));
-    let shelf = Shelf {
-        library,
-        windows: Box::new(|_: &str| windows(&Settings::default())),
-        measures: Measures::default(),
-    };
+    let known = || OfPlayer { windows: windows(&Settings::default()), measures: Ok(Measures::default()) };
+    let shelf = Shelf { library, of_player: Box::new(move |_: &str| known()) };
     let site = Site::of_library(Bench::of_library(shelf, Box::new(|| shelf::NOW)));
     with_browser(site, move |look| async move {
         let (client, path) = (&look.client, folder.path());

@@ -13,11 +13,12 @@ use hingeclock::review::page::PageModel;
 use hingeclock::review::serve::bench::{Bench, OwnFile};
 use hingeclock::review::serve::bounded::CONNECTIONS_MAX;
 use hingeclock::review::serve::sharing::{COOKIE, Sharing};
-use hingeclock::review::serve::{Site, everywhere, loopback};
+use hingeclock::review::serve::{IDLE, Site, everywhere, loopback};
 use hingeclock::units::{HostTime, PlayerHand, WallTime};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, UdpSocket};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;
@@ -39,6 +40,10 @@ async fn server(shared: bool) -> Server {
 }
 
 async fn serve(shared: bool, live: bool) -> Server {
+    serve_idle(shared, live, IDLE).await
+}
+
+async fn serve_idle(shared: bool, live: bool, idle: Duration) -> Server {
     let folder = tempfile::tempdir().unwrap();
     let recording = folder.path().join("kestrel-1.mcap");
     write_recording(&recording);
@@ -55,7 +60,7 @@ async fn serve(shared: bool, live: bool) -> Server {
     let wanted = if shared { everywhere(0) } else { loopback(0) };
     let listener = TcpListener::bind(wanted).await.unwrap();
     let port = listener.local_addr().unwrap().port();
-    let site = Site::new(model, None).with_bench(bench).shared(sharing);
+    let site = Site::new(model, None).with_bench(bench).shared(sharing).idle_for(idle);
     tokio::spawn(site.serve(listener, axum::Router::new(), std::future::pending()));
     Server { address: loopback(port), recording, codes, _model: keep, _folder: folder }
 }
@@ -296,6 +301,48 @@ async fn so_many_connections_and_no_more() {
         tokio::time::sleep(std::time::Duration::from_millis(20)).await;
     }
     assert_eq!(answer, 200);
+}
+
+/// Waits until the server has closed the connection; a generous while.
+async fn is_closed(stream: &mut TcpStream) -> bool {
+    let mut rest = Vec::new();
+    tokio::time::timeout(Duration::from_secs(60), stream.read_to_end(&mut rest)).await.is_ok()
+}
+
+#[tokio::test]
+async fn a_connection_that_asks_for_nothing_is_closed_and_one_that_follows_is_not() {
+    let idle = Duration::from_secs(2);
+    let server = serve_idle(false, true, idle).await;
+    let address = server.address;
+    let mut follow = format!("ws://{address}/live").into_client_request().unwrap();
+    follow.headers_mut().insert("origin", format!("http://{address}").parse().unwrap());
+    let (mut following, _) = connect_async(follow).await.unwrap();
+    assert!(following.next().await.unwrap().unwrap().is_text());
+    // One that never says a word, one in the middle of a request, one that was answered.
+    let mut silent = TcpStream::connect(address).await.unwrap();
+    let mut half = TcpStream::connect(address).await.unwrap();
+    half.write_all(b"GET / HTTP/1.1\r\nHost:").await.unwrap();
+    let mut answered = open_connection(address).await.unwrap();
+    for stream in [&mut silent, &mut half, &mut answered] {
+        assert!(is_closed(stream).await);
+    }
+    // Long after, the page that follows still hears.
+    tokio::time::sleep(2 * idle).await;
+    let headers = own(address) + JSON;
+    let posted = post(address, "/bucket/now/remark", &headers, &note("still there")).await;
+    assert_eq!(status(&posted), 204, "{posted}");
+    let heard =
+        tokio::time::timeout(Duration::from_secs(60), following.next()).await.unwrap().unwrap().unwrap();
+    assert!(heard.to_text().unwrap().contains("still there"), "{heard}");
+    // Nothing but the idle was closed: whoever keeps asking keeps the connection.
+    let mut busy = TcpStream::connect(address).await.unwrap();
+    for _ in 0..3 {
+        let request = format!("GET /healthz HTTP/1.1\r\nHost: {address}\r\n\r\n");
+        busy.write_all(request.as_bytes()).await.unwrap();
+        let mut answer = [0; 1024];
+        let count = busy.read(&mut answer).await.unwrap();
+        assert!(answer[..count].starts_with(b"HTTP/1.1 200"), "{count}");
+    }
 }
 
 /// However many connections others hold, the owner gets in, and the other way round.

@@ -18,9 +18,9 @@ use hingeclock::record::library::files;
 use hingeclock::record::library::index::{BesideRead, Index};
 use hingeclock::record::library::made_from::about;
 use hingeclock::record::measures::Measures;
-use hingeclock::review::Review;
 use hingeclock::review::serve::Site;
 use hingeclock::review::serve::bench::{Bench, Shelf};
+use hingeclock::review::{OfPlayer, Review};
 use hingeclock::units::PlayerHand;
 use std::path::Path;
 
@@ -118,8 +118,8 @@ async fn ten_thousand_swings_are_listed_and_filtered() {
     let count = large_library(folder.path());
     let (library, opened) = shelf::open(folder.path());
     assert_eq!((opened.analysed, opened.rebuilt), (0, false));
-    let windows = Box::new(|_: &str| robins_windows());
-    let shelf = Shelf { library, windows, measures: Measures::default() };
+    let known = |_: &str| OfPlayer { windows: robins_windows(), measures: Ok(Measures::default()) };
+    let shelf = Shelf { library, of_player: Box::new(known) };
     let site = Site::of_library(Bench::of_library(shelf, Box::new(|| shelf::NOW)));
     with_browser(site, move |look| async move {
         let client = &look.client;

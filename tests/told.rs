@@ -11,7 +11,7 @@ mod support {
 }
 
 use hingeclock::device::virtual_glove::scenario::{Cue, Plan};
-use hingeclock::device::virtual_glove::swing::{HingeWay, SetAim, Style, SwingSize};
+use hingeclock::device::virtual_glove::swing::{BodyWay, HingeWay, SetAim, Style, SwingSize};
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -65,6 +65,7 @@ fn full_swing(travel: f64) -> Cue {
         way: HingeWay::default(),
         press_deg: 0.0,
         give_deg: 0.0,
+        body: BodyWay::default(),
         pace: 1.0,
         more_hinge_deg: 0.0,
     })

@@ -4,12 +4,13 @@ use super::Outcome;
 use super::output::say;
 use crate::daemon::{analysis_params, player_name, windows};
 use crate::detect::{BucketAnalysis, OfflineAnalysis};
+use crate::record::error::InputError;
 use crate::record::input::{Input, open_input};
 use crate::record::library::analysis::Rules;
-use crate::record::library::player::Player;
+use crate::record::library::player::{library_of, players_file};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
-use crate::review::{Review, Windows};
+use crate::review::{OfPlayer, Review};
 use crate::sample::{Arrival, DeviceDescription};
 use crate::units::PlayerHand;
 use anyhow::bail;
@@ -77,13 +78,21 @@ pub fn rules(settings: &Settings) -> Rules {
     Rules { params: analysis_params(settings), hand: settings.player.hand }
 }
 
-/// The windows of the player's file, or else those of the settings.
-pub fn windows_of(settings: &Settings, player: Option<Player>) -> Windows {
-    let mut found = windows(settings);
-    if let Some(player) = player {
-        found.by_club = player.targets;
+/// The settings with what the file of this player in the library says in their place.
+///
+/// # Errors
+/// The player's file is wrong.
+pub fn with_player(settings: &Settings, library: Option<&Path>, name: &str) -> Result<Settings, InputError> {
+    let file = library.map(|library| players_file(library, name)).transpose()?.flatten();
+    file.map_or_else(|| Ok(settings.clone()), |file| file.over(settings))
+}
+
+/// What counts for this player of the library; the windows are those of the settings where his file is wrong.
+pub fn of_player(settings: &Settings, library: Option<&Path>, name: &str) -> OfPlayer {
+    match with_player(settings, library, name) {
+        Ok(all) => OfPlayer { windows: windows(&all), measures: Ok(all.measures) },
+        Err(error) => OfPlayer { windows: windows(settings), measures: Err(error.to_string()) },
     }
-    found
 }
 
 /// The analysis of an input, with what its reader has to know of it.
@@ -134,7 +143,8 @@ pub fn settings(path: Option<&PathBuf>) -> anyhow::Result<Settings> {
     }
 }
 
-/// The review of an analysis with the player's windows. The settings' name goes before the input's.
+/// The review of an analysis by the windows and measures of whoever swung: as the input says, else as the settings do.
+/// The settings' name is the one that is shown. `path` is the input's, which tells its library.
 pub fn review_of(
     path: &Path,
     player: Option<String>,
@@ -144,11 +154,8 @@ pub fn review_of(
     let name = path
         .file_name()
         .map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
-    let player = player_name(settings).or(player);
-    Review {
-        player,
-        windows: windows(settings),
-        measures: settings.measures.clone(),
-        ..Review::new(&name, analysis)
-    }
+    let shown = player_name(settings).or_else(|| player.clone());
+    let swung = player.or_else(|| player_name(settings)).unwrap_or_default();
+    let known = of_player(settings, library_of(path).as_deref(), &swung);
+    Review { player: shown, ..Review::new(&name, analysis) }.of_player(known)
 }

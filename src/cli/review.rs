@@ -1,13 +1,12 @@
 //! `review`: a bucket for the coach, as a table and as a local page; or a whole library as a page.
 
 use super::Outcome;
-use super::input::{Fed, analysed, not_the_input, review_of, rules, settings, tell, windows_of};
+use super::input::{Fed, analysed, not_the_input, of_player, review_of, rules, settings, tell};
 use super::output::{print, private_file, say};
 use super::run::asked_to_end;
 use crate::record::export::Names;
 use crate::record::library::Library;
 use crate::record::library::made_from::about;
-use crate::record::library::player::players;
 use crate::record::settings::Settings;
 use crate::review::page::report::file as report_file;
 use crate::review::page::{PageModel, page};
@@ -15,7 +14,7 @@ use crate::review::report::Report;
 use crate::review::serve::Site;
 use crate::review::serve::bench::{Bench, OwnFile, Shelf};
 use crate::review::serve::sides::changes;
-use crate::review::{Review, Windows, table};
+use crate::review::{Review, table};
 use anyhow::{Context, bail};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -106,11 +105,12 @@ fn report_of(args: &Args, settings: &Settings, review: &Review) -> anyhow::Resul
     if let Some(folder) = &args.library {
         let (library, opened) = Library::open(folder, rules(settings), super::wall_time())?;
         opened.told.iter().for_each(|told| say(&format!("note: {told}")));
-        let found = known.map_or_else(|| Ok(Vec::new()), |about| library.index().numbered(about.uuid))?;
-        let Some(bucket) = found.first() else {
+        let found = known.map_or(Ok(None), |about| library.index().numbered(about.uuid))?;
+        let Some(bucket) = &found else {
             bail!("{}: expected a recording of the library {}", args.input.display(), folder.display());
         };
-        report.review.windows = windows_in(folder, settings, &bucket.facts.player);
+        let known = of_player(settings, Some(folder), &bucket.facts.player);
+        (report.review.windows, report.review.measures) = (known.windows, known.measures);
         report.changes = changes(&library, bucket, &report.review.windows)?;
     }
     let names = if args.without_names { Names::Drop } else { Names::Keep };
@@ -124,18 +124,11 @@ fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
     }
     let (library, opened) = Library::open(&args.input, rules(&settings), super::wall_time())?;
     opened.told.iter().for_each(|told| say(&format!("note: {told}")));
-    let (folder, measures) = (args.input.clone(), settings.measures.clone());
-    let windows = Box::new(move |name: &str| windows_in(&folder, &settings, name));
-    let bench = Bench::of_library(Shelf { library, windows, measures }, Box::new(super::wall_time));
+    let folder = args.input.clone();
+    let of_player = Box::new(move |name: &str| of_player(&settings, Some(&folder), name));
+    let bench = Bench::of_library(Shelf { library, of_player }, Box::new(super::wall_time));
     super::runtime()?.block_on(serve_site(Site::of_library(bench), args.page_port, args.share))?;
     Ok(Outcome::Done)
-}
-
-/// The windows of a player of a library, or else those of the settings.
-fn windows_in(folder: &Path, settings: &Settings, name: &str) -> Windows {
-    // A file that is wrong is passed over here; `library players` tells of it.
-    let mut known = players(folder).unwrap_or_default().into_iter().flatten();
-    windows_of(settings, known.find(|player| player.name == name))
 }
 
 /// Serves the page of a finished bucket until Ctrl-C.

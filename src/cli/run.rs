@@ -1,7 +1,7 @@
 //! `run`: the daemon. A glove on a serial port or on the air, cues, a recording, a page.
 
 use super::Outcome;
-use super::input::settings;
+use super::input::{settings, with_player};
 use super::logs::Logs;
 use super::output::{print, say};
 use crate::daemon::control::{CONTROLS, Control, parse};
@@ -216,6 +216,7 @@ pub async fn options(
     settings.feedback.mode = args.feedback.unwrap_or(settings.feedback.mode);
     settings.feedback.speak = args.speak.unwrap_or(settings.feedback.speak);
     let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
+    let settings = with_player(&settings, Some(&folder), &settings.player.name)?;
     let page = if args.no_page {
         None
     } else {

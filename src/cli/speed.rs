@@ -6,6 +6,7 @@ use super::output::print;
 use crate::review::page::PageModel;
 use crate::review::serve::bench::{Bench, OwnFile};
 use crate::review::speed::{json, table, worth};
+use anyhow::anyhow;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -17,8 +18,9 @@ use std::sync::Arc;
   hingeclock speed bucket.mcap --what-if --json > speed.json
   hingeclock speed bucket.mcap --settings robin.toml
 
-The club has to have been named (key n or c, or `club iron`). Its measures and those of the arm stand in the
-settings; without them usual ones are taken, and the bars are wider. Clubs that were put right on the page count,
+The club has to have been named (key n or c, or `club iron`). Its measures and those of the arm stand in the player's
+file of the library (players/NAME.toml) or in the settings, the file before the settings; without them usual ones are
+taken, and the bars are wider. Clubs that were put right on the page count,
 and swings left out there are left out of what changes are worth.")]
 pub struct Args {
     /// A recording or a raw CSV (plain or gzipped).
@@ -46,7 +48,9 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let bench = Bench::of_file(OwnFile { path: args.input.clone(), hand }, Box::new(super::wall_time));
     let said = bench.own(&Arc::new(PageModel { review: bare, live: false }));
     let review = &said.review;
-    let worth = args.what_if.then(|| worth::worth(review));
+    // Nothing is worked out by other measures than the player's.
+    let measures = review.measures.as_ref().map_err(|wrong| anyhow!("{wrong}"))?;
+    let worth = args.what_if.then(|| worth::worth(review, measures));
     let text = if args.json {
         json::text(review, worth.as_deref())?
     } else {

@@ -76,7 +76,7 @@ impl Bucket {
         let review = Review {
             player: player_name(settings),
             windows: windows(settings),
-            measures: settings.measures.clone(),
+            measures: Ok(settings.measures.clone()),
             ..Review::new(&name, analysis)
         };
         let (page, _) = watch::channel(Arc::new(PageModel { review: review.clone(), live: true }));

@@ -15,8 +15,7 @@ const QUEUE: usize = 1024;
 /// So long what is rare waits for room in that queue.
 const PATIENCE: Duration = Duration::from_secs(2);
 
-/// So long the thread sleeps while the hand is slow: nothing can be decided then, and a wake for every piece would cost
-/// more than the work.
+/// So long the thread sleeps while nothing can be decided: a wake for every piece would cost more than the work.
 const REST: Duration = Duration::from_millis(20);
 
 /// What the detector is told.
@@ -138,7 +137,7 @@ fn work(params: AnalysisParams, mut told: mpsc::Receiver<Told>, said: &mpsc::Sen
             say(said, Said::Calibration(Box::new(quality)));
         }
         live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
-        if told.is_empty() && !live.is_in_motion() {
+        if told.is_empty() && !live.is_urgent() {
             std::thread::sleep(REST);
         }
     }

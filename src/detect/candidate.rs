@@ -82,18 +82,16 @@ impl Candidate {
         let [hand, forearm] = held(&episode, [hand, forearm], hand_alone, [&typical, &typical]);
         let arm = arm_of(&hand, &forearm, hand_alone, (axes, clock), None, lead_arm_sign);
         let found = phases::find(&arm, params);
-        let of_arm = found.is_ok() || !hand_alone;
+        let large = |phases: &Phases| phases.travel_at_top >= params.small_travel;
+        let of_arm = !hand_alone || found.as_ref().is_ok_and(large);
         let phases = if of_arm { found.clone()? } else { phases::find(&arm, &hand_alone::loose(params))? };
         let candidate = Candidate { episode, errors, hand, forearm, hand_alone, hub: None, phases, arm };
         if of_arm {
             return Ok(candidate);
         }
-        // The hand's turning is none of an arm's: that of the forearm has to be.
-        let candidate = hand_alone::with_forearm(candidate, axes, lead_arm_sign, params);
-        match found {
-            Err(why) if candidate.hub.is_none() => Err(why),
-            _ => Ok(candidate),
-        }
+        // The hand's turning may be none of an arm's: that of the forearm has to be.
+        hand_alone::confirmed(candidate, axes, lead_arm_sign, params)
+            .ok_or(found.err().unwrap_or(NoSwing::NotOverBall))
     }
 
     /// The same movement seen with better knowledge of the wrist and the sensors. What was a swing stays one:

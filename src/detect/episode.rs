@@ -64,6 +64,8 @@ pub struct Episode {
     pub fast_from_s: f64,
     /// The club in use.
     pub club: Option<String>,
+    /// Full scale of the hand's accelerometer, g.
+    pub hand_full_scale_g: f64,
 }
 
 /// A calibration: one episode per part, in the order of the prompts.
@@ -110,6 +112,11 @@ pub struct EpisodeCutter {
     club: Option<String>,
     /// The club when the fast motion began: one that is named before the motion has ended is the next swing's.
     club_in_hand: Option<String>,
+    hand_full_scale_g: f64,
+}
+
+fn hand_full_scale_g(device: &DeviceDescription) -> f64 {
+    device.node(NodeRole::Hand).map_or(f64::INFINITY, |node| node.acc_full_scale_g)
 }
 
 /// Kind of the note by which whoever leads a calibration says that it is over.
@@ -152,6 +159,7 @@ impl EpisodeCutter {
             calibration: None,
             club: None,
             club_in_hand: None,
+            hand_full_scale_g: hand_full_scale_g(device),
         }
     }
 
@@ -160,6 +168,7 @@ impl EpisodeCutter {
         self.hand.convert_by(Conversion::of(device.node(NodeRole::Hand)));
         self.forearm.convert_by(Conversion::of(device.node(NodeRole::Forearm)));
         self.body.redescribe(device);
+        self.hand_full_scale_g = hand_full_scale_g(device);
     }
 
     /// Losses so far, of the nodes that were heard.
@@ -264,6 +273,7 @@ impl EpisodeCutter {
             clock_guess_s: 0.0,
             fast_from_s: 0.0,
             club: None,
+            hand_full_scale_g: self.hand_full_scale_g,
         };
         calibration.parts.push((part, episode));
         finished
@@ -438,6 +448,7 @@ impl EpisodeCutter {
             clock_guess_s,
             fast_from_s,
             club: self.club_in_hand.clone(),
+            hand_full_scale_g: self.hand_full_scale_g,
         }
     }
 }

@@ -14,6 +14,40 @@ const AFTER_BACK_S: f64 = 0.15;
 /// Where the model sees another swing than the hand's turning did, the hand's stands, s.
 const SAME_TOP_S: f64 = 0.2;
 
+/// The model's travel may be off by so much, rad: what is nearer to the least travel of a backswing is none.
+const TRAVEL_UNSURE: f64 = 10.0 * std::f64::consts::PI / 180.0;
+/// A wrist is released in the downswing, so the hand is faster than the arm. Where the model has a faster arm, by
+/// more than it may be off, its shoulder made that up.
+const FASTER_THAN_HAND_MAX: f64 = 1.15;
+
+/// The candidate, if it is a swing though the hand's own turning does not say so: the forearm that is worked out
+/// moves as in one, or the hand is as fast as in no other movement. In the latter case it is found and timed, and
+/// nothing is told of the wrist.
+pub(super) fn confirmed(
+    candidate: Candidate,
+    axes: &WristAxes,
+    lead_arm_sign: f64,
+    params: &PhaseParams,
+) -> Option<Candidate> {
+    let of_hand = candidate.arm.clone();
+    let sure = PhaseParams { travel_min: params.travel_min + TRAVEL_UNSURE, ..*params };
+    let candidate = with_forearm(candidate, axes, lead_arm_sign, &sure);
+    let (from_s, to_s) = (candidate.phases.top_s, candidate.phases.back_s);
+    let slower = fastest(&candidate.arm, from_s, to_s)
+        <= FASTER_THAN_HAND_MAX * fastest(&of_hand, from_s - SAME_TOP_S, to_s + SAME_TOP_S);
+    if candidate.hub.is_some() && slower {
+        return Some(candidate);
+    }
+    let phases = phases::find(&of_hand, &clear(params)).ok()?;
+    Some(Candidate { hub: None, arm: of_hand, phases, ..candidate })
+}
+
+/// The largest rate at which an arm turns between two instants, rad/s.
+fn fastest(arm: &ArmTrack, from_s: f64, to_s: f64) -> f64 {
+    let inside = arm.t_s.iter().zip(&arm.swing_rate).filter(|(t_s, _)| (from_s..=to_s).contains(*t_s));
+    inside.map(|(_, rate)| rate.norm()).fold(0.0, f64::max)
+}
+
 /// The candidate with the forearm worked out, and the phases of that arm. Where that fails it stays as it was:
 /// found and timed.
 pub(super) fn with_forearm(
@@ -41,12 +75,30 @@ pub(super) fn loose(params: &PhaseParams) -> PhaseParams {
         faster_by: 0.7,
         rate_left_min: 0.0,
         down_min: 0.0,
+        // A wrist that hinges again after the ball turns the hand back.
+        through_min: 0.0,
+        through_share_min: 0.0,
         back_within: 75.0_f64.to_radians(),
         lean_min: 0.0,
         tempo_min: 0.5,
         tempo_clear: 0.5,
         peak_clear: params.peak_min,
         in_plane_min: 0.5,
+        ..*params
+    }
+}
+
+/// What the hand's own turning has to look like to be a swing's whatever the forearm did (judgement, on everyday
+/// movements with seeds under 100): fast, and much faster down than back.
+fn clear(params: &PhaseParams) -> PhaseParams {
+    PhaseParams {
+        travel_min: 30.0_f64.to_radians(),
+        peak_min: 400.0_f64.to_radians(),
+        faster_by: 1.7,
+        through_min: 0.0,
+        through_share_min: 0.0,
+        in_plane_min: 0.6,
+        back_within: 45.0_f64.to_radians(),
         ..*params
     }
 }

@@ -122,10 +122,11 @@ impl LiveAnalysis {
         self.state.clock
     }
 
-    /// Whether the hand moves as fast as in a swing. Where it does not, no arrival is urgent.
+    /// Whether an arrival may decide something soon: the hand moves as fast as in a swing, and none was told of this
+    /// motion yet.
     #[must_use]
-    pub fn is_in_motion(&self) -> bool {
-        self.cutter.fast_since_s().is_some()
+    pub fn is_urgent(&self) -> bool {
+        self.cutter.fast_since_s().is_some() && self.attempt.told_at_s.is_none()
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that

@@ -2,25 +2,35 @@
 
 use super::candidate::{Candidate, cuff_turn};
 use super::measure::{Instants, WristKnowledge};
+use crate::fusion::both_ends::NodeCovariance;
+use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::series::{Reading, usual_step_s};
+use crate::fusion::strapdown::tilt_by_acc_bias;
 use crate::units::{DeviceTime, GRAVITY_MPS2};
-use nalgebra::{UnitQuaternion, Vector3};
+use nalgebra::{SMatrix, Unit, UnitQuaternion, Vector3};
 
 /// Before the top so long, and after the ball so long, every reading is kept, s; …
 const FULL_BEFORE_TOP_S: f64 = 0.1;
-const AFTER_BALL_S: f64 = 0.12;
-/// … before that one in so many seconds.
+const FULL_AFTER_BALL_S: f64 = 0.04;
+/// … before and after that one in so many seconds, …
 const SPARSE_S: f64 = 0.01;
+/// … until so long after the ball, s: a wrist may stay flat for a quarter of a second.
+const AFTER_BALL_S: f64 = 0.3;
 /// A step longer than so many usual ones is a gap.
 const GAP_STEPS: f64 = 2.5;
-/// Specific force changes by so much within a gap, g (judgement, a downswing's).
-const GAP_CHANGE_G: f64 = 3.0;
-/// What tilt and offsets of an accelerometer do to a velocity in a second, m/s: 5 mg and 0.3° each (judgement).
-const DRIFT_MPS_PER_S: f64 = 0.07;
-/// What scale and alignment of an accelerometer do to a velocity, as a share of it (0.5 %, judgement).
-const SCALE_SHARE: f64 = 0.005;
-/// Velocity that a player has at address who sways, m/s (judgement).
-const SWAY_MPS: f64 = 0.03;
+/// Share of the accelerometer's full scale from which it counts as clipped.
+const CLIPPED_FROM: f64 = 0.999;
+/// Points of the motion and readings are the same within this, s.
+const SAME_S: f64 = 0.0005;
+/// Entries of an accelerometer's matrix (scale, alignment) are so much worse known than those of the gyro beside it,
+/// which the swings show: parts of one make are trimmed alike (judgement); …
+const MATRIX_FACTOR: f64 = 2.5;
+/// … and no better than this, shares.
+const MATRIX_LEAST_SD: f64 = 0.001;
+/// A player sways at address: the forces there are from gravity's direction by what the node turns in so much time, s, …
+const SWAY_S: f64 = 0.2;
+/// … and the node moves so fast, per axis, m/s (both judgement).
+const SWAY_MPS: f64 = 0.02;
 
 /// One instant. Vectors stand in one level frame (z up, any heading) for the whole swing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -37,6 +47,9 @@ pub struct MotionPoint {
     pub hand_rate_rps: Vector3<f64>,
     /// Velocity of the hand's node from its accelerometer, m/s; missing from the ball on, since the shock spoils it.
     pub node_velocity_mps: Option<Vector3<f64>>,
+    /// Where the accelerometer stands at its full scale: the direction of that axis (of the one that is largest). Along
+    /// it the velocity is summed up from too little.
+    pub clipped_along: Option<Unit<Vector3<f64>>>,
 }
 
 /// The motion from takeaway to shortly after the ball; empty with the hand node alone.
@@ -48,8 +61,11 @@ pub struct SwingMotion {
     pub ball: Option<DeviceTime>,
     /// Where the lead arm passes the horizontal in the downswing.
     pub arm_horizontal: Option<DeviceTime>,
-    /// Standard deviation of the node's velocity at the ball, per axis, m/s.
+    /// Standard deviation of the node's velocity at the ball, per axis, clipping left out, m/s.
     pub velocity_sd_mps: f64,
+    /// The same of the node's place at the ball against the address, which that velocity adds up to, m: along a level
+    /// axis, and in height, which a tilted frame moves less.
+    pub place_sd_m: [f64; 2],
     /// The sign of the ISB mirror rule.
     pub lead_arm_sign: f64,
     /// Angle between the hand's long axis and the shaft, towards the thumb, rad.
@@ -60,7 +76,59 @@ pub struct SwingMotion {
 struct Velocity {
     t_s: Vec<f64>,
     mps: Vec<Vector3<f64>>,
+    /// Readings at full scale, with the axis that is.
+    clipped: Vec<(f64, Unit<Vector3<f64>>)>,
     sd_mps: f64,
+    place_sd_m: [f64; 2],
+}
+
+/// What velocity and place answer to: the node's errors, the entries of its accelerometer's matrix, and the tilt of the
+/// level frame at address.
+const UNKNOWNS: usize = NODE + 9 + 3;
+type Answer = SMatrix<f64, 3, UNKNOWNS>;
+
+/// How specific force in the level frame answers to what may be wrong, g; the order is that of [`UNKNOWNS`].
+fn answer(candidate: &Candidate, reading: &Reading) -> Answer {
+    let track = &candidate.hand;
+    let level_from_sensor = track.at(reading.t_s).0;
+    let level = level_from_sensor.to_rotation_matrix().into_inner();
+    let force = level_from_sensor * reading.force_g;
+    let still = &track.still_level_from_sensor;
+    let (still_force, tilt) = (still.inverse() * Vector3::z(), tilt_by_acc_bias(still));
+    // A frame that is turned by θ has the force turned by θ, which is −[force]× θ.
+    let turned = -force.cross_matrix();
+    let mut answer = Answer::zeros();
+    answer.fixed_columns_mut::<GYRO>(0).copy_from(&(turned * track.sensitivity_at(reading.t_s)));
+    // What an accelerometer reads too much in the still pose has tilted the frame the other way.
+    let tilted = turned * tilt;
+    let by_bias = level - tilted;
+    answer.fixed_columns_mut::<3>(GYRO).copy_from(&by_bias);
+    // Along gravity what it reads too much at rest is known: there is 1 g.
+    let known = level * still_force;
+    for row in 0..3 {
+        let at_rest = tilted.column(row) + known * still_force[row];
+        let by_row = level.column(row) * reading.force_g.transpose() - at_rest * still_force.transpose();
+        answer.fixed_columns_mut::<3>(NODE + 3 * row).copy_from(&by_row);
+    }
+    answer.fixed_columns_mut::<3>(NODE + 9).copy_from(&turned);
+    answer
+}
+
+/// Standard deviation along a level axis and in height that the unknowns leave; `tilt_sd` is that of the address, rad.
+fn spread(answer: &Answer, of_node: &NodeCovariance, tilt_sd: f64) -> [f64; 2] {
+    let node = answer.fixed_columns::<NODE>(0);
+    let matrix = answer.fixed_columns::<9>(NODE);
+    // The heading of the address is nobody's, so only turns about level axes are errors.
+    let tilt = answer.fixed_columns::<2>(NODE + 9);
+    let gyro_matrix = of_node.fixed_view::<9, 9>(3, 3).trace() / 9.0;
+    let matrix_sd = MATRIX_LEAST_SD.hypot(MATRIX_FACTOR * gyro_matrix.max(0.0).sqrt());
+    // What the matrix adds at the poses of a swing is taken for a bias, which it is no more at other poses: 1 g of it.
+    let bias = answer.fixed_columns::<3>(GYRO);
+    let variance = node * of_node * node.transpose()
+        + bias * bias.transpose() * (matrix_sd * matrix_sd)
+        + matrix * matrix.transpose() * (matrix_sd * matrix_sd)
+        + tilt * tilt.transpose() * (tilt_sd * tilt_sd);
+    [0.5 * (variance[(0, 0)] + variance[(1, 1)]), variance[(2, 2)]].map(|v| v.max(0.0).sqrt())
 }
 
 /// From rest at address to the ball. Gravity is the standard one along the level frame's z: what the forces of the
@@ -75,29 +143,64 @@ fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) 
         wrist.start * candidate.hand.at(reading.t_s).0 * (reading.force_g - offset) * GRAVITY_MPS2
     };
     let forces: Vec<Vector3<f64>> = used.iter().map(force).collect();
+    let answers: Vec<Answer> = used.iter().map(|reading| answer(candidate, reading) * GRAVITY_MPS2).collect();
     let at_address = used.partition_point(|reading| reading.t_s <= instants.address_s.1).max(2);
     let gravity = Vector3::new(0.0, 0.0, GRAVITY_MPS2);
     let mut mps = vec![Vector3::zeros()];
-    let (mut sum, mut gap_s) = (Vector3::zeros(), 0.0);
+    let (mut sum, mut gaps_mps) = (Vector3::zeros(), 0.0_f64);
+    let (mut answered, mut place_answered) = (Answer::zeros(), Answer::zeros());
     let usual_s = usual_step_s(used)?;
-    for (readings, forces) in used.windows(2).zip(forces.windows(2)) {
-        let step_s = readings[1].t_s - readings[0].t_s;
-        sum += ((forces[0] + forces[1]) * 0.5 - gravity) * step_s;
-        gap_s += if step_s > GAP_STEPS * usual_s { step_s } else { 0.0 };
+    for i in 1..used.len() {
+        let step_s = used[i].t_s - used[i - 1].t_s;
+        sum += ((forces[i - 1] + forces[i]) * 0.5 - gravity) * step_s;
         mps.push(sum);
+        if i >= at_address {
+            answered += (answers[i - 1] + answers[i]) * (0.5 * step_s);
+            place_answered += answered * step_s;
+        }
+        if step_s > GAP_STEPS * usual_s {
+            gaps_mps = gaps_mps.hypot(over_gap_mps(used, &forces, i));
+        }
     }
     let rest = mps[..at_address].iter().sum::<Vector3<f64>>() / at_address as f64;
     mps.iter_mut().for_each(|velocity| *velocity -= rest);
+    let clips_g = CLIPPED_FROM * candidate.episode.hand_full_scale_g;
+    let clipped = |reading: &Reading| {
+        let axis = reading.force_g.iamax();
+        let along = candidate.hand.at(reading.t_s).0 * Vector3::ith(axis, 1.0);
+        (reading.force_g[axis].abs() >= clips_g)
+            .then(|| (reading.t_s, wrist.start * Unit::new_unchecked(along)))
+    };
     let lasted_s = instants.ball_s - instants.address_s.1;
-    let fastest = mps.iter().map(Vector3::norm).fold(0.0, f64::max);
-    let sd_mps = (DRIFT_MPS_PER_S * lasted_s)
-        .hypot(SCALE_SHARE * fastest)
-        .hypot(SWAY_MPS)
-        .hypot(GAP_CHANGE_G * GRAVITY_MPS2 * gap_s);
-    Some(Velocity { t_s: used.iter().map(|reading| reading.t_s).collect(), mps, sd_mps })
+    let [of_node, _] = wrist.node_covariances();
+    let besides_mps = SWAY_MPS.hypot(gaps_mps);
+    let tilt_sd = SWAY_S * candidate.hand.still_rms;
+    let [level_mps, up_mps] = spread(&answered, &of_node, tilt_sd);
+    let place_sd_m = spread(&place_answered, &of_node, tilt_sd);
+    Some(Velocity {
+        t_s: used.iter().map(|reading| reading.t_s).collect(),
+        mps,
+        clipped: used.iter().filter_map(clipped).collect(),
+        sd_mps: ((2.0 * level_mps.powi(2) + up_mps.powi(2)) / 3.0).sqrt().hypot(besides_mps),
+        place_sd_m: place_sd_m.map(|sd_m| sd_m.hypot(besides_mps * lasted_s)),
+    })
+}
+
+/// What a force that bends between the two ends of a gap may add to the velocity, m/s: the next term of Euler's and
+/// Maclaurin's series after the trapezium, from the slopes beside the gap that ends at reading `i`.
+fn over_gap_mps(used: &[Reading], forces: &[Vector3<f64>], i: usize) -> f64 {
+    let slope = |a: usize, b: usize| (forces[b] - forces[a]) / (used[b].t_s - used[a].t_s).max(1e-4);
+    let (Some(before), true) = (i.checked_sub(2), i + 1 < used.len()) else { return 0.0 };
+    let bend = slope(i, i + 1) - slope(before, i - 1);
+    (used[i].t_s - used[i - 1].t_s).powi(2) / 12.0 * bend.norm()
 }
 
 impl Velocity {
+    fn clipped_at(&self, t_s: f64) -> Option<Unit<Vector3<f64>>> {
+        let near = |(clipped_s, _): &&(f64, Unit<Vector3<f64>>)| (clipped_s - t_s).abs() < SAME_S;
+        self.clipped.iter().find(near).map(|(_, along)| *along)
+    }
+
     fn at(&self, t_s: f64) -> Option<Vector3<f64>> {
         let after = self.t_s.partition_point(|t| *t <= t_s);
         let before = after.checked_sub(1)?;
@@ -126,11 +229,11 @@ pub(super) fn motion(
     let mut points = Vec::new();
     let mut next_s = instants.takeaway_s;
     for (i, t_s) in arm.t_s.iter().copied().enumerate() {
-        let sparse = t_s < instants.top_s - FULL_BEFORE_TOP_S;
+        let full_s = instants.top_s - FULL_BEFORE_TOP_S..=instants.ball_s + FULL_AFTER_BALL_S;
         if t_s < next_s || t_s > instants.ball_s + AFTER_BALL_S {
             continue;
         }
-        next_s = if sparse { t_s + SPARSE_S } else { t_s };
+        next_s = if full_s.contains(&t_s) { t_s } else { t_s + SPARSE_S };
         let (hand, hand_rate) = candidate.hand.at(t_s);
         let (forearm, forearm_rate) = candidate.forearm.at(wrist.clock.forearm_s(t_s));
         // Half of what soft tissue hides is the hand's, the other half the cuff's.
@@ -143,13 +246,15 @@ pub(super) fn motion(
             level_from_hand: UnitQuaternion::from_scaled_axis(turn) * level * sensor_from_hand,
             hand_rate_rps: level * hand_rate + turn_rate,
             node_velocity_mps: velocity.as_ref().and_then(|velocity| velocity.at(t_s)),
+            clipped_along: velocity.as_ref().and_then(|velocity| velocity.clipped_at(t_s)),
         });
     }
     SwingMotion {
         points,
         ball: Some(DeviceTime::at_seconds(instants.ball_s)),
         arm_horizontal: candidate.phases.arm_horizontal_s.map(DeviceTime::at_seconds),
-        velocity_sd_mps: velocity.map_or(f64::INFINITY, |velocity| velocity.sd_mps),
+        velocity_sd_mps: velocity.as_ref().map_or(f64::INFINITY, |velocity| velocity.sd_mps),
+        place_sd_m: velocity.map_or([f64::INFINITY; 2], |velocity| velocity.place_sd_m),
         lead_arm_sign,
         grip,
     }

@@ -36,6 +36,12 @@ const STEP: f64 = 1e-4;
 /// With the hand node alone the shoulders' turn at the top leads that of the arm, which moves it, s (judgement,
 /// borne out by the study buckets).
 const HUB_TOP_SD_S: f64 = 0.005;
+/// The hub's model rounds off where a wrist begins and ends to move, by so much, rad (judgement, from study buckets
+/// with seeds under 100, as the next one).
+const HUB_QUICK_SD: f64 = 0.7 * std::f64::consts::PI / 180.0;
+/// A body that moves otherwise than the hub's model expects moves hinge and flexion over the whole swing, rad: the
+/// wandering of the shoulder stands for some of that only.
+const HUB_STEADY_SD: [f64; 2] = [1.5 * std::f64::consts::PI / 180.0, 6.0 * std::f64::consts::PI / 180.0];
 
 type Derivatives = SVector<f64, UNKNOWNS>;
 
@@ -45,6 +51,8 @@ pub(super) struct AngleSpread {
     by_unknown: Vec<DVector<f64>>,
     covariance: Rc<DMatrix<f64>>,
     model_sd: f64,
+    /// Error of the model that stays the same over the swing, rad.
+    steady_sd: f64,
     /// Variance of what had to be mended since address, rad².
     mended: Vec<f64>,
 }
@@ -73,7 +81,9 @@ impl AngleSpread {
 
     /// Standard deviation of the angle against its address value at an instant, rad.
     pub fn sd_at(&self, t_s: f64) -> f64 {
-        self.sd_of(&self.derivatives_at(t_s)).hypot(value_at(&self.t_s, &self.mended, t_s).sqrt())
+        self.sd_of(&self.derivatives_at(t_s))
+            .hypot(self.steady_sd)
+            .hypot(value_at(&self.t_s, &self.mended, t_s).sqrt())
     }
 }
 
@@ -84,6 +94,8 @@ pub(super) struct Spread {
     pub top_sd_s: f64,
     /// Share of the wrist's bend that soft tissue may well hide.
     tissue: f64,
+    /// Share of what a level moves the set that is off by two deviations.
+    far_share: f64,
 }
 
 impl Spread {
@@ -93,14 +105,15 @@ impl Spread {
         let at_set = self.hinge.derivatives_at(crossings.at_s[2]);
         let at_max = self.hinge.derivatives_at(crossings.max_s);
         let mended = self.hinge.mended_between(crossings.at_s[2], crossings.max_s);
-        let level_sd = self.hinge.sd_of(&(at_set - at_max * SHARES[2])).hypot(mended);
+        let steady_sd = self.hinge.steady_sd * (1.0 - SHARES[2]);
+        let level_sd = self.hinge.sd_of(&(at_set - at_max * SHARES[2])).hypot(mended).hypot(steady_sd);
         // A level that is off by more may find another crossing: two deviations are asked, too.
         let shift = |by: f64| {
             let (before, after) = curve.shifts(crossings, from_s, by);
             0.5 * (after - before).abs()
         };
         shift(level_sd)
-            .max(0.5 * shift(2.0 * level_sd))
+            .max(self.far_share * shift(2.0 * level_sd))
             .hypot(TIMING_SD_S)
             .hypot(CREEP_S * self.tissue)
             .hypot(self.other_peak_sd_s(curve, crossings, (from_s, until_s)))
@@ -161,6 +174,7 @@ pub(super) fn spread(
             by_unknown: from_address(by_unknown.collect(), address),
             covariance: covariance.clone(),
             model_sd,
+            steady_sd: 0.0,
             mended: mended.clone(),
         }
     };
@@ -169,6 +183,7 @@ pub(super) fn spread(
         flexion: angle(1),
         top_sd_s: top_sd_s(candidate, wrist),
         tissue: wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt().hypot(wrist.tissue),
+        far_share: 0.5,
     }
 }
 
@@ -193,7 +208,8 @@ pub(super) fn spread_of_hub(candidate: &Candidate, hub: &HubEstimate, instants: 
         t_s: t_s.clone(),
         by_unknown: from_address(hub.by_unknown.iter().map(|(_, by)| by[which].clone()).collect(), address),
         covariance: covariance.clone(),
-        model_sd: SENSOR_SD,
+        model_sd: HUB_QUICK_SD,
+        steady_sd: HUB_STEADY_SD[which],
         mended: mended.clone(),
     };
     let near = hub
@@ -206,6 +222,8 @@ pub(super) fn spread_of_hub(candidate: &Candidate, hub: &HubEstimate, instants: 
         flexion: angle(1),
         top_sd_s: (rate_sd / candidate.phases.top_bend.abs().max(1e-6)).hypot(HUB_TOP_SD_S),
         tissue: 0.0,
+        // Two deviations reach beyond the plateau that the model itself holds flat: one tells more.
+        far_share: 0.0,
     }
 }
 

@@ -134,6 +134,15 @@ pub enum LinkError {
         /// Their addresses.
         addresses: Vec<String>,
     },
+    /// Another run on this machine has the glove.
+    #[error(
+        "expected the glove {glove} to be free, found it in use by another run on this machine: choose this player's \
+         own with --glove, with a settings file of his own"
+    )]
+    Taken {
+        /// Its address.
+        glove: String,
+    },
     /// Another glove answers at the address.
     #[error(
         "expected the glove with serial number {expected}, found {}: choose it with --glove if it is yours",

@@ -19,17 +19,17 @@ use nalgebra::{DMatrix, DVector, Rotation3, Unit, UnitQuaternion, Vector3};
 pub struct HubParams {
     /// Shoulder to wrist, and its standard deviation (0.57 ± 0.035: adults, common anthropometry, from memory).
     pub arm_m: (f64, f64),
-    /// Hinge and flexion at address (about 17° ulnar in O'Brien 2021, quoted second-hand), and what both may
-    /// be off.
+    /// Hinge and flexion at address (about 17° ulnar in O'Brien 2021, quoted second-hand; a hand that grips is
+    /// extended a little, judgement), and what both may be off.
     pub address: (f64, f64, f64),
     /// Middle of the shoulders to the lead one (half a breadth, common anthropometry, from memory).
     pub shoulder_m: f64,
     /// Turn of the shoulders as a share of the arm's, and its standard deviation (about 90° of 150°: common
     /// practice).
     pub shoulders_turn: (f64, f64),
-    /// The shoulders turn back so long before the arm, s (thorax and arm peak 87 and 68 ms before impact:
-    /// Cheetham et al. 2008, quoted second-hand).
-    pub shoulders_lead_s: f64,
+    /// The shoulders turn back so long before the arm, s, and its standard deviation (thorax and arm peak 87 and
+    /// 68 ms before impact: Cheetham et al. 2008, quoted second-hand; at the top they are farther apart, judgement).
+    pub shoulders_lead_s: (f64, f64),
     /// How far the shoulder wanders besides, and how long it takes to, s (judgement).
     pub wander: (f64, f64),
     /// Spacing of the wandering's knots, s.
@@ -42,7 +42,7 @@ pub struct HubParams {
     pub address_speed_mps: f64,
     /// How well the sensor's place in the hand is known.
     pub sensor_place_m: f64,
-    /// Usual rates of hinge and flexion while a wrist holds, rad/s …
+    /// Usual rates of hinge and flexion while a wrist holds, rad/s: flexion hardly ever does (judgement) …
     pub holding_rate: (f64, f64),
     /// … and over how long they hang together, s.
     pub holding_s: f64,
@@ -55,17 +55,17 @@ impl Default for HubParams {
         let degrees = f64::to_radians;
         HubParams {
             arm_m: (0.57, 0.035),
-            address: (degrees(-14.0), 0.0, degrees(8.0)),
+            address: (degrees(-14.0), degrees(-8.0), degrees(8.0)),
             shoulder_m: 0.175,
             shoulders_turn: (0.57, 0.12),
-            shoulders_lead_s: 0.019,
+            shoulders_lead_s: (0.03, 0.02),
             wander: (0.04, 0.25),
             knot_s: 0.12,
             length_change: (0.012, 0.15),
             elbow: degrees(6.0),
             address_speed_mps: 0.015,
             sensor_place_m: 0.008,
-            holding_rate: (degrees(8.0), degrees(15.0)),
+            holding_rate: (degrees(8.0), degrees(40.0)),
             holding_s: 0.1,
             asked_after_top_s: 0.15,
         }
@@ -114,14 +114,16 @@ pub struct HubEstimate {
     pub rate_by_unknown: Vec<(f64, DVector<f64>)>,
 }
 
-/// The unknowns that are not columns of the path: share of the shoulders' turn, length of the arm, elbow.
-const BESIDE: usize = 3;
+/// The unknowns that are not columns of the path: share of the shoulders' turn, length of the arm, elbow, how long
+/// the shoulders lead.
+const BESIDE: usize = 4;
 
 /// The arm for some values of the unknowns, at every instant.
 struct Arm {
     vector: Vec<Vector3<f64>>,
     rate: Vec<Vector3<f64>>,
     by_turn: Vec<Vector3<f64>>,
+    by_lead: Vec<Vector3<f64>>,
 }
 
 impl Arm {
@@ -215,7 +217,7 @@ impl<'a> Model<'a> {
             (nalgebra::Matrix3::identity() - along) / across.powi(2) + along / ALONG_ARM_SD_M.powi(2);
         precision.fixed_view_mut::<3, 3>(0, 0).copy_from(&of_arm);
         mean.fixed_rows_mut::<3>(0).copy_from(&(to_address * params.arm_m.0));
-        let beside = [params.shoulders_turn, params.arm_m, (0.0, params.elbow)];
+        let beside = [params.shoulders_turn, params.arm_m, (0.0, params.elbow), params.shoulders_lead_s];
         for (i, (value, sd)) in beside.into_iter().enumerate() {
             mean[count - BESIDE + i] = value;
             precision[(count - BESIDE + i, count - BESIDE + i)] = sd.powi(-2);
@@ -250,7 +252,7 @@ impl<'a> Model<'a> {
     /// The arm as the unknowns have it: path of the wrist less that of the shoulder.
     fn arm(&self) -> Arm {
         let count = self.columns.len();
-        let share = self.unknowns[count];
+        let (share, lead_s) = (self.unknowns[count], self.unknowns[count + 3]);
         // The lead shoulder lies towards the target, which the arm leaves in the backswing.
         let back = self.normal.cross(&self.to_address);
         let target = Vector3::new(-back.x, -back.y, 0.0);
@@ -262,9 +264,10 @@ impl<'a> Model<'a> {
             vector: Vec::with_capacity(n),
             rate: Vec::with_capacity(n),
             by_turn: Vec::with_capacity(n),
+            by_lead: Vec::with_capacity(n),
         };
         for i in 0..n {
-            let led_s = self.path.t_s[i] + self.params.shoulders_lead_s;
+            let led_s = self.path.t_s[i] + lead_s;
             let angle = value_at(&self.path.t_s, &self.angle, led_s);
             let angle_rate = value_at(&self.path.t_s, &self.angle_rate, led_s);
             let turned = Rotation3::from_axis_angle(&axis, share * angle) * shoulder;
@@ -278,6 +281,7 @@ impl<'a> Model<'a> {
             arm.vector.push(vector);
             arm.rate.push(rate);
             arm.by_turn.push(-sideways * angle);
+            arm.by_lead.push(-sideways * (share * angle_rate));
         }
         arm
     }
@@ -328,6 +332,7 @@ impl<'a> Model<'a> {
             *value = column.place[i].dot(along);
         }
         by[count] = arm.by_turn[i].dot(along);
+        by[count + 3] = arm.by_lead[i].dot(along);
         by
     }
 

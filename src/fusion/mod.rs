@@ -13,6 +13,7 @@ pub mod hub_path;
 pub mod joint;
 pub mod mend;
 pub mod orientation;
+pub mod polynomial;
 pub mod rest;
 pub mod self_calibration;
 pub mod series;

@@ -6,9 +6,10 @@
 //! stood upright. Forwards is where the long axis leans at address, since a player bends towards the ball.
 
 use super::errors::NodeErrors;
+use super::polynomial;
 use super::series::Reading;
 use super::track::Track;
-use nalgebra::{Unit, UnitQuaternion, Vector3};
+use nalgebra::{Unit, UnitQuaternion, Vector1, Vector3};
 
 /// A node on a strap is a mass on a damped spring: under an angular acceleration α it lags by α over the square of its
 /// own (angular) frequency, its rate by the jerk over that. The frequency lies between 9 Hz (a slack belt) and 25 Hz
@@ -209,33 +210,14 @@ impl SegmentTrack {
 /// Least squares through values around `at_s`; a straight line or a mean where there are too few.
 fn parabola(t_s: &[f64], values: &[f64], at_s: f64) -> Local {
     let count = t_s.len();
-    let degree = count.saturating_sub(1).min(2);
-    // Times in units of the window, so that the sums are well scaled.
-    let x = |t: f64| (t - at_s) / FIT_S;
-    let mut normal = nalgebra::Matrix3::<f64>::zeros();
-    let mut right = Vector3::<f64>::zeros();
-    for (t, value) in t_s.iter().zip(values) {
-        let powers = Vector3::new(1.0, x(*t), x(*t) * x(*t));
-        normal += powers * powers.transpose();
-        right += powers * *value;
-    }
-    for i in degree + 1..3 {
-        normal.row_mut(i).fill(0.0);
-        normal.column_mut(i).fill(0.0);
-        normal[(i, i)] = 1.0;
-        right[i] = 0.0;
-    }
-    let Some(fit) = normal.cholesky().map(|it| it.solve(&right)) else { return Local::default() };
-    let left = |t: f64, value: f64| value - fit.dot(&Vector3::new(1.0, x(t), x(t) * x(t)));
-    let squares: f64 = t_s.iter().zip(values).map(|(t, value)| left(*t, *value).powi(2)).sum();
-    let free = count.saturating_sub(degree + 1).max(1) as f64;
-    Local {
-        rate: fit[0],
-        accel: fit[1] / FIT_S,
-        jerk: 2.0 * fit[2] / (FIT_S * FIT_S),
-        scatter: (squares / free).sqrt(),
-        count,
-    }
+    let points = || t_s.iter().zip(values).map(|(t_s, value)| (t_s - at_s, Vector1::new(*value)));
+    let Some(fit) = polynomial::derivatives::<3, 1>(points(), FIT_S) else { return Local::default() };
+    let [rate, accel, jerk] = [fit[0], fit[1], fit[2]];
+    let left =
+        |(since_s, value): (f64, Vector1<f64>)| value.x - rate - since_s * (accel + 0.5 * jerk * since_s);
+    let squares: f64 = points().map(|point| left(point).powi(2)).sum();
+    let free = count.saturating_sub(3).max(1) as f64;
+    Local { rate, accel, jerk, scatter: (squares / free).sqrt(), count }
 }
 
 #[cfg(test)]

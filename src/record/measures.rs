@@ -1,8 +1,13 @@
 //! Measures of a player's arm and of clubs: what speeds are worked out with. Defaults say where they come from.
+//!
+//! What the player's file says goes before what the settings say, and that before what is usual, value by value: what
+//! is not said takes nothing's place.
 
 use super::settings::{Wrong, within};
+use crate::units::Measured;
 use serde::{Deserialize, Serialize, Serializer};
 use std::collections::BTreeMap;
+use thiserror::Error;
 use toml::Spanned;
 
 /// Shoulder to wrist, and wrist to knuckles, m: a middling adult's (common practice, no source).
@@ -26,6 +31,14 @@ pub struct ArmMeasures {
     pub hand_length_m: f64,
     /// Standard deviation of the arm's length, m.
     pub arm_length_sd_m: f64,
+}
+
+impl ArmMeasures {
+    /// The arm's length with its standard deviation, m.
+    #[must_use]
+    pub fn length(&self) -> Measured {
+        Measured::new(self.arm_length_m, self.arm_length_sd_m)
+    }
 }
 
 impl Default for ArmMeasures {
@@ -98,6 +111,12 @@ impl ClubMeasures {
         }
     }
 
+    /// Its length with its standard deviation, m.
+    #[must_use]
+    pub fn length(&self) -> Measured {
+        Measured::new(self.length_m, self.length_sd_m)
+    }
+
     /// The same club with a longer or shorter shaft, and mass added to its head or taken off it.
     #[must_use]
     pub fn changed(&self, longer_m: f64, heavier_head_kg: f64) -> ClubMeasures {
@@ -123,34 +142,48 @@ impl ClubMeasures {
         }
     }
 
-    /// What no rigid club can have.
+    /// Refuses what no rigid club can have.
     ///
     /// # Errors
-    /// Says which value is impossible, and why.
-    pub fn checked(self) -> Result<ClubMeasures, String> {
+    /// Which value is impossible, and why.
+    pub fn checked(self) -> Result<ClubMeasures, Impossible> {
         let ClubMeasures { length_m, mass_kg, balance_m, inertia_kgm2, head_kg, .. } = self;
         if !(balance_m > 0.0 && balance_m < length_m) {
-            return Err(format!(
-                "a centre of mass within the club's {length_m} m, found balance_m {balance_m}"
-            ));
+            let expected = format!("a centre of mass within the club's {length_m} m");
+            return Err(Impossible::new(expected, "balance_m", balance_m));
         }
         if !(head_kg > 0.0 && head_kg < mass_kg) {
-            return Err(format!("a head lighter than the club's {mass_kg} kg, found head_kg {head_kg}"));
+            let expected = format!("a head lighter than the club's {mass_kg} kg");
+            return Err(Impossible::new(expected, "head_kg", head_kg));
         }
         // About the grip's end that is S²/M and this: less than nothing about the centre of mass is impossible.
         if inertia_kgm2.is_nan() || inertia_kgm2 <= 0.0 {
-            return Err(format!(
-                "an inertia over S²/M, the least that mass at that distance has, so over 0 about the centre of \
-                 mass; found inertia_kgm2 {inertia_kgm2}"
-            ));
+            let expected = "an inertia over S²/M, the least that mass at that distance has, so over 0 about the \
+                            centre of mass";
+            return Err(Impossible::new(expected.to_owned(), "inertia_kgm2", inertia_kgm2));
         }
         let most = mass_kg * balance_m * (length_m - balance_m);
         if inertia_kgm2 > most {
-            return Err(format!(
-                "an inertia of at most {most:.4} kg·m² (all mass at the two ends), found inertia_kgm2 {inertia_kgm2}"
-            ));
+            let expected = format!("an inertia of at most {most:.4} kg·m² (all mass at the two ends)");
+            return Err(Impossible::new(expected, "inertia_kgm2", inertia_kgm2));
         }
         Ok(self)
+    }
+}
+
+/// A measure that cannot be.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+#[error("expected {expected}, found {found}")]
+pub struct Impossible {
+    /// What can be.
+    pub expected: String,
+    /// The key, and what it has.
+    pub found: String,
+}
+
+impl Impossible {
+    fn new(expected: String, key: &str, found: f64) -> Impossible {
+        Impossible { expected, found: format!("{key} {found}") }
     }
 }
 
@@ -188,75 +221,133 @@ impl Measures {
     /// The club of this name, or of the kind that a word of it tells (`7 iron` is an iron).
     #[must_use]
     pub fn club(&self, name: &str) -> Option<ClubMeasures> {
-        let by_word = || name.split_whitespace().find_map(|word| self.clubs.get(&word.to_lowercase()));
-        self.clubs.get(name).or_else(by_word).copied()
+        let name = name.to_lowercase();
+        let by_word = || name.split_whitespace().find_map(|word| self.clubs.get(word));
+        self.clubs.get(&name).or_else(by_word).copied()
     }
 }
 
-/// `[arm]` as it is written.
+/// What was said of an arm and of clubs.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct MeasuresSaid {
+    /// The arm.
+    #[serde(flatten)]
+    pub arm: ArmSaid,
+    /// The clubs, by name.
+    pub clubs: BTreeMap<String, ClubSaid>,
+}
+
+impl MeasuresSaid {
+    /// What was known of arm and clubs, with what was said in its place. Of a club that nothing is known of, what was
+    /// not said is that of its kind, or of a driver.
+    ///
+    /// # Errors
+    /// Something impossible was said: the club, and what.
+    pub fn over(&self, known: &Measures) -> Result<Measures, (String, Impossible)> {
+        let mut all = Measures { arm: self.arm.over(known.arm), clubs: known.clubs.clone() };
+        for (name, said) in &self.clubs {
+            let of_kind = known.club(name).unwrap_or(ClubMeasures::DRIVER);
+            let club = said.over(of_kind).map_err(|wrong| (name.clone(), wrong))?;
+            all.clubs.insert(name.to_lowercase(), club);
+        }
+        Ok(all)
+    }
+}
+
+/// What was said of an arm.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct ArmSaid {
+    /// Shoulder to wrist, m.
+    pub arm_length_m: Option<f64>,
+    /// Wrist to knuckles, m.
+    pub hand_length_m: Option<f64>,
+}
+
+impl ArmSaid {
+    fn over(&self, known: ArmMeasures) -> ArmMeasures {
+        ArmMeasures {
+            arm_length_m: self.arm_length_m.unwrap_or(known.arm_length_m),
+            hand_length_m: self.hand_length_m.unwrap_or(known.hand_length_m),
+            arm_length_sd_m: self.arm_length_m.map_or(known.arm_length_sd_m, |_| MEASURED_SD_M),
+        }
+    }
+}
+
+/// What was said of a club.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct ClubSaid {
+    /// From the end of the grip to the sole, m.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub length_m: Option<f64>,
+    /// Whole mass, kg.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mass_kg: Option<f64>,
+    /// From the end of the grip to the centre of mass, m.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub balance_m: Option<f64>,
+    /// Moment of inertia about the centre of mass, across the shaft, kg·m².
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub inertia_kgm2: Option<f64>,
+    /// Mass of the head, kg.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub head_kg: Option<f64>,
+}
+
+impl ClubSaid {
+    fn over(&self, known: ClubMeasures) -> Result<ClubMeasures, Impossible> {
+        let value = |said: Option<f64>, known: f64, (least, most): (f64, f64), key: &str| match said {
+            Some(value) if !(least..=most).contains(&value) => {
+                Err(Impossible::new(format!("{key} from {least} to {most}"), key, value))
+            }
+            said => Ok(said.unwrap_or(known)),
+        };
+        let length_m = value(self.length_m, known.length_m, (0.3, 1.5), "length_m")?;
+        let mass_kg = value(self.mass_kg, known.mass_kg, (0.1, 1.0), "mass_kg")?;
+        // What is not said keeps its share of the length and of the mass.
+        let (longer, heavier) = (length_m / known.length_m, mass_kg / known.mass_kg);
+        let club = ClubMeasures {
+            length_m,
+            length_sd_m: self.length_m.map_or(known.length_sd_m, |_| MEASURED_SD_M),
+            mass_kg,
+            balance_m: self.balance_m.unwrap_or(known.balance_m * longer),
+            inertia_kgm2: self.inertia_kgm2.unwrap_or(known.inertia_kgm2 * heavier * longer * longer),
+            head_kg: self.head_kg.unwrap_or(known.head_kg * heavier),
+        };
+        club.checked()
+    }
+}
+
+/// The arm as it is written in a file.
 #[derive(Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(in crate::record) struct ArmSection {
-    arm_length_m: Option<Spanned<f64>>,
-    hand_length_m: Option<Spanned<f64>>,
+    pub(in crate::record) arm_length_m: Option<Spanned<f64>>,
+    pub(in crate::record) hand_length_m: Option<Spanned<f64>>,
 }
 
-impl ArmSection {
-    pub(in crate::record) fn judged(&self) -> Result<ArmMeasures, Wrong> {
-        let mut arm = ArmMeasures::default();
-        if let Some(length) = &self.arm_length_m {
-            arm.arm_length_m = within(length, 0.2, 1.2, "arm_length_m")?;
-            arm.arm_length_sd_m = MEASURED_SD_M;
-        }
-        if let Some(length) = &self.hand_length_m {
-            arm.hand_length_m = within(length, 0.03, 0.3, "hand_length_m")?;
-        }
-        Ok(arm)
-    }
-}
+/// The clubs as they are written in a file.
+pub(in crate::record) type ClubSections = BTreeMap<String, Spanned<ClubSaid>>;
 
-/// A club under `[clubs]` as it is written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub(in crate::record) struct ClubSection {
-    length_m: Option<f64>,
-    mass_kg: Option<f64>,
-    balance_m: Option<f64>,
-    inertia_kgm2: Option<f64>,
-    head_kg: Option<f64>,
-}
-
-/// The club with what was said of it in place of what is usual for its kind.
-pub(in crate::record) fn judged_club(
-    known: &Measures,
-    name: &str,
-    section: &Spanned<ClubSection>,
-) -> Result<ClubMeasures, Wrong> {
-    let said = section.get_ref();
-    let usual = known.club(name).unwrap_or(ClubMeasures::DRIVER);
-    let wrong = |expected: String, found: String| Wrong(section.span(), expected, found);
-    let value = |said: Option<f64>, usual: f64, (least, most): (f64, f64), key: &str| match said {
-        Some(value) if !(least..=most).contains(&value) => {
-            Err(wrong(format!("{key} from {least} to {most}"), value.to_string()))
-        }
-        said => Ok(said.unwrap_or(usual)),
+/// What a file says of arm and clubs, and the usual measures with that in their place.
+pub(in crate::record) fn judged_measures(
+    arm: &ArmSection,
+    clubs: &ClubSections,
+) -> Result<(MeasuresSaid, Measures), Wrong> {
+    let length = |said: &Option<Spanned<f64>>, least, most, key| {
+        said.as_ref().map(|said| within(said, least, most, key)).transpose()
     };
-    let length_m = value(said.length_m, usual.length_m, (0.3, 1.5), "length_m")?;
-    let mass_kg = value(said.mass_kg, usual.mass_kg, (0.1, 1.0), "mass_kg")?;
-    // What is not said keeps its share of the length and of the mass.
-    let (longer, heavier) = (length_m / usual.length_m, mass_kg / usual.mass_kg);
-    let club = ClubMeasures {
-        length_m,
-        length_sd_m: if said.length_m.is_some() { MEASURED_SD_M } else { usual.length_sd_m },
-        mass_kg,
-        balance_m: said.balance_m.unwrap_or(usual.balance_m * longer),
-        inertia_kgm2: said.inertia_kgm2.unwrap_or(usual.inertia_kgm2 * heavier * longer * longer),
-        head_kg: said.head_kg.unwrap_or(usual.head_kg * heavier),
+    let arm = ArmSaid {
+        arm_length_m: length(&arm.arm_length_m, 0.2, 1.2, "arm_length_m")?,
+        hand_length_m: length(&arm.hand_length_m, 0.03, 0.3, "hand_length_m")?,
     };
-    club.checked().map_err(|reason| {
-        let (expected, found) = reason.split_once("found ").unwrap_or((&reason, "another"));
-        wrong(expected.trim_end_matches([' ', ',', ';']).to_owned(), found.to_owned())
-    })
+    let plain = clubs.iter().map(|(name, club)| (name.clone(), *club.get_ref()));
+    let said = MeasuresSaid { arm, clubs: plain.collect() };
+    let judged = said.over(&Measures::default());
+    let measures = judged.map_err(|(name, Impossible { expected, found })| {
+        Wrong(clubs.get(&name).map_or(0..0, Spanned::span), expected, found)
+    })?;
+    Ok((said, measures))
 }
 
 #[cfg(test)]
@@ -284,7 +375,7 @@ mod tests {
     #[test]
     fn impossible_clubs_are_refused_with_the_reason() {
         let check = |club: ClubMeasures, expected: &str| {
-            let reason = club.checked().unwrap_err();
+            let reason = club.checked().unwrap_err().to_string();
             assert!(reason.contains(expected), "{reason}");
         };
         let driver = ClubMeasures::DRIVER;
@@ -293,6 +384,37 @@ mod tests {
         check(ClubMeasures { inertia_kgm2: 0.0699, ..driver }, "at most 0.0698");
         check(ClubMeasures { balance_m: 1.2, ..driver }, "within the club's 1.143 m");
         check(ClubMeasures { head_kg: 0.4, ..driver }, "lighter than the club's 0.31 kg");
+    }
+
+    fn said(
+        arm_length_m: Option<f64>,
+        club: &str,
+        length_m: Option<f64>,
+        mass_kg: Option<f64>,
+    ) -> MeasuresSaid {
+        let clubs = [(club.to_owned(), ClubSaid { length_m, mass_kg, ..ClubSaid::default() })].into();
+        MeasuresSaid { arm: ArmSaid { arm_length_m, hand_length_m: None }, clubs }
+    }
+
+    #[test]
+    fn what_is_said_takes_the_place_of_what_was_known_and_nothing_else_does() {
+        let settings = said(Some(0.6), "driver", Some(1.1), Some(0.3)).over(&Measures::default()).unwrap();
+        let player = said(None, "Driver", Some(1.2), None).over(&settings).unwrap();
+        assert_eq!((player.arm.arm_length_m, player.arm.arm_length_sd_m), (0.6, MEASURED_SD_M));
+        assert_eq!(player.arm.hand_length_m, USUAL_HAND_M);
+        let driver = player.club("driver").unwrap();
+        assert_eq!((driver.length_m, driver.mass_kg), (1.2, 0.3));
+        // What nobody said goes along: the middle lies as far down, the head is as heavy a part.
+        assert!((driver.balance_m - 0.89 * 1.2 / 1.143).abs() < 1e-12, "{}", driver.balance_m);
+        assert!((driver.head_kg - 0.2 * 0.3 / 0.31).abs() < 1e-12, "{}", driver.head_kg);
+        assert_eq!(player.club("iron"), Measures::default().club("iron"));
+    }
+
+    #[test]
+    fn what_is_impossible_names_its_club() {
+        let (club, wrong) = said(None, "iron", None, Some(-0.1)).over(&Measures::default()).unwrap_err();
+        assert_eq!(club, "iron");
+        assert_eq!(wrong.to_string(), "expected mass_kg from 0.1 to 1, found mass_kg -0.1");
     }
 
     #[test]

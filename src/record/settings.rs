@@ -3,7 +3,7 @@
 use super::error::InputError;
 use super::feedback_settings::FeedbackSettings;
 use super::glove_settings::GloveSection;
-use super::measures::{ArmSection, ClubSection, Measures, judged_club};
+use super::measures::{ArmSection, ClubSections, Measures, judged_measures};
 use crate::detect::{Bands, TargetWindow};
 use crate::device::KnownGlove;
 use crate::fusion::orientation::OrientationMethod;
@@ -76,8 +76,8 @@ struct SettingsFile {
     calibrate_on_connect: Option<bool>,
     orientation: Option<OrientationMethod>,
     feedback: Option<Spanned<FeedbackSettings>>,
-    arm: Option<ArmSection>,
-    clubs: Option<BTreeMap<String, Spanned<ClubSection>>>,
+    arm: ArmSection,
+    clubs: ClubSections,
 }
 
 /// A value that is out of its range: where, what was expected, what was found.
@@ -177,13 +177,7 @@ impl SettingsFile {
         if let Some(feedback) = self.feedback {
             settings.feedback = judged_feedback(&feedback)?;
         }
-        if let Some(arm) = &self.arm {
-            settings.measures.arm = arm.judged()?;
-        }
-        for (name, club) in self.clubs.iter().flatten() {
-            let club = judged_club(&settings.measures, name, club)?;
-            settings.measures.clubs.insert(name.clone(), club);
-        }
+        (_, settings.measures) = judged_measures(&self.arm, &self.clubs)?;
         if let Some(bands) = self.bands {
             settings.bands = judged_bands(&bands)?;
         }

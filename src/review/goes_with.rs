@@ -1,4 +1,4 @@
-//! What an early or late set goes with in one club's swings: the lag kept, the wrist at impact, the speed of the arm;
+//! What an early or late set goes with in one club's swings: the angle kept between arm and shaft, the wrist at impact, the speed of the arm;
 //! and what the swings in the window have in common. Pure. It tells what goes together, not what causes what.
 
 use super::Review;
@@ -12,8 +12,8 @@ pub const STEP: f64 = 0.1;
 /// A number of a swing that is held against its set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Quality {
-    /// Angle between forearm and shaft with the arm horizontal in the downswing, degrees; less is more lag.
-    Lag,
+    /// Angle between forearm and shaft with the arm horizontal in the downswing, degrees.
+    ArmShaft,
     /// Flexion at impact against address, degrees; 0 is as at address, more is bowed, less is cupped.
     Wrist,
     /// How fast the arm comes down at impact, °/s.
@@ -24,13 +24,13 @@ pub enum Quality {
 
 impl Quality {
     /// Each of them.
-    pub const ALL: [Quality; 4] = [Quality::Lag, Quality::Wrist, Quality::Speed, Quality::Tempo];
+    pub const ALL: [Quality; 4] = [Quality::ArmShaft, Quality::Wrist, Quality::Speed, Quality::Tempo];
 
     /// The number of a swing, where it is known.
     #[must_use]
     pub fn of(self, swing: &Swing) -> Option<f64> {
         let value = match self {
-            Quality::Lag => swing.arm_shaft_deg.arm_horizontal_down?.value,
+            Quality::ArmShaft => swing.arm_shaft_deg.arm_horizontal_down?.value,
             Quality::Wrist => swing.flexion_deg.impact?.value,
             Quality::Speed => arm_rate_at_impact(swing)?.abs(),
             Quality::Tempo => swing.tempo.value,

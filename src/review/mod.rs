@@ -112,8 +112,8 @@ pub struct Review {
     pub analysis: BucketAnalysis,
     /// What counts as early and late for this player.
     pub windows: Windows,
-    /// Arm and clubs, for speeds.
-    pub measures: Measures,
+    /// Arm and clubs, for speeds; or why they are not known.
+    pub measures: Result<Measures, String>,
     /// On the live path, the cue of each swing in order; empty otherwise.
     pub cues: Vec<Option<LiveCue>>,
     /// What people said of each swing in order; empty where nobody was asked.
@@ -122,7 +122,24 @@ pub struct Review {
     pub of_bucket: Standing,
 }
 
+/// What a player's swings are judged and worked out by.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OfPlayer {
+    /// What counts as early and late.
+    pub windows: Windows,
+    /// Arm and clubs, for speeds; or what is wrong with what the player's file says, so that nothing is worked out
+    /// by other measures than the player's.
+    pub measures: Result<Measures, String>,
+}
+
 impl Review {
+    /// The same review by these windows and measures. What is wrong with them is told among the notes.
+    #[must_use]
+    pub fn of_player(mut self, known: OfPlayer) -> Review {
+        self.analysis.notes.extend(known.measures.clone().err());
+        Review { windows: known.windows, measures: known.measures, ..self }
+    }
+
     /// A review without a player, windows or cues.
     #[must_use]
     pub fn new(input: &str, analysis: BucketAnalysis) -> Review {
@@ -131,7 +148,7 @@ impl Review {
             player: None,
             analysis,
             windows: Windows::default(),
-            measures: Measures::default(),
+            measures: Ok(Measures::default()),
             cues: Vec::new(),
             standing: Vec::new(),
             of_bucket: Standing::default(),

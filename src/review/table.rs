@@ -20,10 +20,14 @@ const SWING_HEADINGS: [&str; 12] = [
     "Hinge°\nset",
     "Hinge°\ntop",
     "Hinge°\nimpact",
-    "Lag\n°",
+    "Arm and\nshaft°",
     "Tempo",
     "Flags",
 ];
+
+/// What the column of this name holds.
+pub const ARM_AND_SHAFT: &str = "Arm and shaft: the angle between them with the arm horizontal in the downswing; 180 is a \
+    straight line.";
 
 /// With a node on the belt, before the last one.
 const PELVIS_HEADING: &str = "Pelvis\nlead, ms";
@@ -105,7 +109,7 @@ fn swings(review: &Review, width: u16) -> String {
             class,
             verdict,
             hinge: [set, top, impact],
-            lag,
+            arm_shaft,
             tempo,
             pelvis_lead,
             flags,
@@ -113,7 +117,7 @@ fn swings(review: &Review, width: u16) -> String {
         let class = class.replace(' ', "\u{a0}");
         let (set_to_top, arm_travel) = (closed_up(&set_to_top), closed_up(&arm_travel));
         let mut row =
-            vec![number, club, set_to_top, arm_travel, class, verdict, set, top, impact, lag, tempo];
+            vec![number, club, set_to_top, arm_travel, class, verdict, set, top, impact, arm_shaft, tempo];
         row.extend(pelvis.then(|| closed_up(&pelvis_lead)));
         row.push(flags);
         table.add_row(row);
@@ -162,8 +166,7 @@ fn legend(review: &Review, width: u16) -> String {
         "Set to top: the set against the top, negative before it; ± is one standard deviation.".to_owned(),
         "Arm travel: at the set; 0 % is the takeaway, 100 % the top.".to_owned(),
         wording::COUNTED_FROM_ADDRESS.to_owned(),
-        "Lag: angle between forearm and shaft with the arm horizontal in the downswing; 180 is a straight line."
-            .to_owned(),
+        ARM_AND_SHAFT.to_owned(),
     ];
     if windows {
         lines.push(

@@ -27,7 +27,7 @@ pub struct SwingWords {
     /// Whole degrees at set, top and impact.
     pub hinge: [String; 3],
     /// Angle between forearm and shaft with the arm horizontal in the downswing, whole degrees.
-    pub lag: String,
+    pub arm_shaft: String,
     pub tempo: String,
     /// ms before the top with its uncertainty, negative after it; only told where [`tells_pelvis`].
     pub pelvis_lead: String,
@@ -47,7 +47,7 @@ impl SwingWords {
             class: class_words(swing.class),
             verdict: verdict_words(review.verdict(swing)),
             hinge: [degrees(hinge.set), degrees(hinge.top), degrees(hinge.impact)],
-            lag: degrees(swing.arm_shaft_deg.arm_horizontal_down),
+            arm_shaft: degrees(swing.arm_shaft_deg.arm_horizontal_down),
             tempo: number(swing.tempo.value, 1),
             pelvis_lead: pelvis_start(swing)
                 .map_or_else(nothing, |start| with_sd(start.lead_to_top_ms, 1.0, "")),
@@ -284,6 +284,18 @@ pub fn number(value: f64, decimals: usize) -> String {
     }
 }
 
+/// Decimals that a bar earns: so many at least, and more while rounding would change it by more than a third.
+pub fn earned(sd: f64, least: usize) -> usize {
+    let shows = |decimals: &usize| sd * 10_f64.powi(i32::try_from(*decimals).unwrap_or(0)) >= 0.75;
+    (least..least + 3).find(shows).unwrap_or(least)
+}
+
+/// A number with its uncertainty, in the decimals that this earns, so many at least.
+pub fn with_bar(Measured { value, sd }: Measured, least: usize) -> String {
+    let decimals = earned(sd, least);
+    format!("{}\u{a0}±\u{a0}{}", number(value, decimals), number(sd, decimals))
+}
+
 /// A number and its uncertainty, whole, in a unit that is so many times smaller.
 pub fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
     format!("{}\u{a0}±\u{a0}{}{unit}", number(measured.value * factor, 0), number(measured.sd * factor, 0))
@@ -321,6 +333,19 @@ mod tests {
     use super::*;
     use crate::detect::{BodyTurn, SegmentTurn};
     use crate::units::DeviceTime;
+
+    #[test]
+    fn a_number_has_the_decimals_that_its_bar_earns() {
+        let check = |value, sd, least, expected: &str| {
+            assert_eq!(with_bar(Measured::new(value, sd), least).replace('\u{a0}', " "), expected);
+        };
+        check(-12.34, 3.4, 0, "−12 ± 3");
+        check(12.34, 0.9, 0, "12 ± 1");
+        check(12.34, 0.6, 0, "12.3 ± 0.6");
+        check(0.62, 0.005, 2, "0.620 ± 0.005");
+        check(1.5, 0.0, 1, "1.5 ± 0.0");
+        check(42.14, 1.26, 1, "42.1 ± 1.3");
+    }
 
     fn swing(lead_ms: f64, sd_ms: f64) -> Swing {
         let start_back = Some(StartBack {

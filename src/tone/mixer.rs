@@ -87,6 +87,12 @@ impl Mixer {
         }
     }
 
+    /// Whether nothing sounds and nothing waits.
+    #[must_use]
+    pub fn is_silent(&self) -> bool {
+        self.sounding.is_none() && self.words.is_none()
+    }
+
     /// The next sample; silence when there is nothing to say.
     pub fn next_sample(&mut self) -> f32 {
         let gain = self.step_fade();

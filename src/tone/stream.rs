@@ -125,16 +125,9 @@ impl Connection {
         self.incoming.copy_within(seen..self.filled, 0);
         self.filled -= seen;
         loop {
-            if let Some(head) = self.incoming[..self.filled].get(..protocol::DESCRIPTOR_SIZE) {
-                let length = protocol::read_descriptor(&mut &*head)?.length as usize;
-                let end = protocol::DESCRIPTOR_SIZE.saturating_add(length);
-                if end > LONGEST_MESSAGE {
-                    return Err(ProtocolError::Invalid(format!("a message of {length} bytes")));
-                }
-                if end <= self.filled {
-                    self.seen = end;
-                    return Ok(Some(protocol::DESCRIPTOR_SIZE..end));
-                }
+            if let Some(end) = self.message_end(0)? {
+                self.seen = end;
+                return Ok(Some(protocol::DESCRIPTOR_SIZE..end));
             }
             match self.socket.read(&mut self.incoming[self.filled..]) {
                 Ok(0) => return Err(std::io::Error::from(ErrorKind::UnexpectedEof).into()),
@@ -144,6 +137,18 @@ impl Connection {
                 Err(e) => return Err(e.into()),
             }
         }
+    }
+
+    /// Where the message that begins at `start` ends, once it has come whole.
+    fn message_end(&self, start: usize) -> Result<Option<usize>, ProtocolError> {
+        let come = &self.incoming[start..self.filled];
+        let Some(head) = come.get(..protocol::DESCRIPTOR_SIZE) else { return Ok(None) };
+        let length = protocol::read_descriptor(&mut &*head)?.length as usize;
+        let length = protocol::DESCRIPTOR_SIZE.saturating_add(length);
+        if length > LONGEST_MESSAGE {
+            return Err(ProtocolError::Invalid(format!("a message of {length} bytes")));
+        }
+        Ok((length <= come.len()).then_some(start + length))
     }
 }
 
@@ -176,6 +181,11 @@ impl Stream {
             }
             _ => ControlFlow::Continue(Heard::Other),
         }
+    }
+
+    /// Whether a further message has come whole already, so that [`Stream::hear`] does not wait.
+    pub fn has_more(&self) -> bool {
+        matches!(self.connection.message_end(self.connection.seen), Ok(Some(_)))
     }
 
     /// Sends `wanted` bytes of sound, which `fill` writes in pieces of whole samples of `sample_bytes`.

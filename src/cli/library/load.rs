@@ -17,7 +17,7 @@ pub struct LoadArgs {
 }
 
 pub(super) fn load(context: &Context, args: &LoadArgs) -> anyhow::Result<Outcome> {
-    let buckets = context.library.index().buckets()?;
+    let buckets = context.library.index().counted_buckets()?;
     let of_player: Vec<(WallTime, usize)> = buckets
         .iter()
         .filter(|bucket| bucket.facts.player == args.player)

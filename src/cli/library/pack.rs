@@ -65,12 +65,13 @@ pub(super) fn pack(context: &Context, args: &PackArgs) -> anyhow::Result<Outcome
     let library = &context.library;
     let bucket = library.bucket(&args.bucket)?;
     let names = if args.without_names { Names::Drop } else { Names::Keep };
-    let fed = analysed(&library.folder().join(&bucket.path), &context.settings)?;
-    let mut review = review_of(&bucket.path, fed.player, fed.state, &context.settings);
+    let path = library.folder().join(&bucket.path);
+    let fed = analysed(&path, &context.settings)?;
+    let mut review = review_of(&path, fed.player, fed.state, &context.settings);
     if names == Names::Drop {
         (review.player, review.input) = (None, String::new());
         // The measures of an arm and its clubs tell who it is, too.
-        (review.measures, review.windows) = (Measures::default(), Windows::default());
+        (review.measures, review.windows) = (Ok(Measures::default()), Windows::default());
         // Foreign words may stand among them.
         review.analysis.notes.clear();
     }
@@ -138,7 +139,7 @@ fn import_csv(context: Context, args: &ImportArgs) -> anyhow::Result<Outcome> {
         csv: args.file.clone(),
         player: player.name,
         hand: player.hand,
-        clubs: player.clubs.into_keys().collect(),
+        clubs: player.said.clubs.into_keys().collect(),
         started,
         name: args.name.clone(),
     })?;

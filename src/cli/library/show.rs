@@ -326,10 +326,10 @@ fn club_json(club: &ClubOverTime, buckets: &BTreeMap<i64, &Bucket>) -> Value {
     })
 }
 
-/// The windows of the player's file, or else those of the settings.
+/// The windows of the player's file before those of the settings.
 pub(super) fn windows_of(context: &Context, name: &str) -> anyhow::Result<Windows> {
-    let known: Vec<Player> = read_players(context.library.folder())?.into_iter().collect::<Result<_, _>>()?;
-    Ok(input::windows_of(&context.settings, known.into_iter().find(|player| player.name == name)))
+    let all = input::with_player(&context.settings, Some(context.library.folder()), name)?;
+    Ok(crate::daemon::windows(&all))
 }
 
 /// `players --example`: needs no library.
@@ -349,7 +349,11 @@ pub(super) fn players(context: &Context) -> anyhow::Result<Outcome> {
     let mut wrong = 0;
     for player in read_players(context.library.folder())? {
         match player {
-            Ok(player) => known.push(player),
+            Ok(player) => {
+                let mut targets = context.settings.targets.clone();
+                targets.extend(player.targets);
+                known.push(Player { targets, ..player });
+            }
             Err(error) => {
                 wrong += 1;
                 say(&error.to_string());
@@ -376,15 +380,20 @@ pub(super) fn players(context: &Context) -> anyhow::Result<Outcome> {
             table.add_row([
                 player.name.clone(),
                 format!("{:?}", player.hand).to_lowercase(),
-                player.arm_length_m.to_string(),
-                player.hand_length_m.to_string(),
-                player.clubs.keys().cloned().collect::<Vec<_>>().join(", "),
+                metres(player.said.arm.arm_length_m),
+                metres(player.said.arm.hand_length_m),
+                player.said.clubs.keys().cloned().collect::<Vec<_>>().join(", "),
                 windows.join(", "),
             ]);
         }
         print_table(table)?;
     }
     Ok(if wrong > 0 { Outcome::Failed } else { Outcome::Done })
+}
+
+/// A length that was said.
+fn metres(said: Option<f64>) -> String {
+    said.map_or_else(nothing, |length_m| number(length_m, 2))
 }
 
 /// `trash`.

@@ -3,6 +3,7 @@
 //! the system's Bluetooth.
 
 pub mod choice;
+mod claim;
 pub mod profile;
 mod radio;
 

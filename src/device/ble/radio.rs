@@ -4,6 +4,7 @@
 //! every value twice, and one that is dropped while values come can make a task of the library panic.
 
 use super::choice::{Seen, Wanted, check_serial, choose};
+use super::claim::{self, Claim};
 use super::profile;
 use crate::device::link::{KnownGlove, LinkError, MetGlove};
 use btleplug::api::{
@@ -49,17 +50,20 @@ pub(super) struct Radio {
     manager: Option<Manager>,
     /// The glove that was met last, and the stream of its values while it is not in use.
     last: Option<(Peripheral, Option<Values>)>,
+    /// The glove that is this run's, between its connections as well.
+    claim: Option<Claim>,
 }
 
 impl Radio {
     pub(super) fn new() -> Radio {
-        Radio { manager: None, last: None }
+        Radio { manager: None, last: None, claim: None }
     }
 
     /// Finds the glove, connects to it and asks for its values.
     pub(super) async fn open(&mut self, wanted: &Wanted) -> Result<(Air, MetGlove), LinkError> {
         let adapter = self.adapter().await?;
         let (found, seen) = search(&adapter, wanted).await?;
+        self.claim(&seen)?;
         let peripheral = self.known_as(found);
         match self.connect(&peripheral, wanted, &seen).await {
             Ok(opened) => Ok(opened),
@@ -68,6 +72,14 @@ impl Radio {
                 Err(error)
             }
         }
+    }
+
+    /// Another run's glove is left alone.
+    fn claim(&mut self, seen: &Seen) -> Result<(), LinkError> {
+        if !self.claim.as_ref().is_some_and(|claim| claim.is_of(&seen.address)) {
+            self.claim = Some(Claim::of(&seen.address, &claim::folder())?);
+        }
+        Ok(())
     }
 
     /// Takes back a glove whose link has ended.

@@ -7,7 +7,7 @@
 //! Buckets of random players with sensors good and poor stand in [`study`].
 //! Pure: random numbers come from a seed, and nothing is read or written.
 //!
-//! Deliberately absent: the club's own dynamics, shocks in the angular rate, errors that change with the
+//! Deliberately absent: the club's own dynamics (its load is worked out, but moves nothing), shocks in the angular rate, errors that change with the
 //! temperature besides the gyro's bias, bones of other lengths, a trunk that carries the arm. A glove that is taken off
 //! is moved by the same chain, stiff.
 
@@ -28,6 +28,7 @@ pub mod tissue;
 pub mod trunk;
 pub mod trunk_truth;
 pub mod truth;
+pub mod truth_power;
 pub mod truth_speed;
 pub mod vector;
 
@@ -36,7 +37,7 @@ pub use stream::GloveStream;
 pub use study::Profile;
 pub use trunk_truth::{BodyTruth, SegmentTruth};
 pub use truth::{SwingTruth, TrueAngle, TruePoint, TrueSet};
-pub use truth_speed::{TrueRelease, TrueSpeed};
+pub use truth_speed::{TrueRelease, TrueSpeed, TrueWork};
 
 use crate::sample::{Arrival, DeviceDescription};
 

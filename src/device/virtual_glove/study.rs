@@ -5,7 +5,7 @@ use super::everyday::Everyday;
 use super::link::LinkSettings;
 use super::scenario::{ClockSettings, Cue, Plan, Scenario};
 use super::sensor::SensorSettings;
-use super::swing::{HingeWay, SetAim, Style, SwingSize};
+use super::swing::{BodyWay, HingeWay, SetAim, Style, SwingSize};
 use super::tissue::TissueSettings;
 use crate::units::PlayerHand;
 use rand::rngs::StdRng;
@@ -178,6 +178,22 @@ impl Scenario {
         Scenario { plan: Plan::Listed(cues), ..Scenario::of(profile, &mut rng) }
     }
 
+    /// The same as [`Scenario::study`] with another body in every swing: other turns of the shoulders and ways of
+    /// the hub, arms that bend and leave the plane, wrists that hinge slowly.
+    #[must_use]
+    pub fn bodies(profile: Profile, seed: u64) -> Scenario {
+        let mut rng = StdRng::seed_from_u64(seed ^ ((profile as u64 + 21) << 32));
+        let mut scenario = Scenario::study(profile, seed);
+        if let Plan::Listed(cues) = &mut scenario.plan {
+            for cue in cues {
+                if let Cue::Swing(style) = cue {
+                    style.body = body(&mut rng);
+                }
+            }
+        }
+        scenario
+    }
+
     /// A random player's round of everything that is no swing, after a calibration.
     #[must_use]
     pub fn everyday(profile: Profile, seed: u64) -> Scenario {
@@ -274,6 +290,22 @@ fn style(club: &str, rng: &mut StdRng) -> Style {
         pace: 1.0,
         more_hinge_deg: 0.0,
         give_deg: 0.0,
+        body: BodyWay::default(),
+    }
+}
+
+/// A body of its own. A turn of 80 to 100° and a hub that sways and lifts by some centimetres are common
+/// practice; a spine that leans otherwise than the arm's plane adds some to that, since it carries the lead
+/// shoulder out of the plane. All ranges are judgement.
+fn body(rng: &mut StdRng) -> BodyWay {
+    BodyWay {
+        shoulders_deg: rng.random_range(65.0..100.0),
+        elbow_deg: rng.random_range(2.0..20.0),
+        out_of_plane_deg: rng.random_range(-2.0..12.0),
+        back_m: [(-0.08..0.02), (-0.04..0.04), (-0.06..0.03)].map(|range| rng.random_range(range)),
+        down_m: [(0.02..0.12), (-0.04..0.04), (-0.02..0.06)].map(|range| rng.random_range(range)),
+        hinge_slower: rng.random_range(0.9..2.0),
+        more_flexion_deg: rng.random_range(-15.0..15.0),
     }
 }
 

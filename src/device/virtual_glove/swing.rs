@@ -73,6 +73,41 @@ pub struct SwingDesign {
     pub press_deg: f64,
     /// How far the wrist gives about its third axis under the load of the downswing, degrees.
     pub give_deg: f64,
+    /// What the player's body does besides.
+    pub body: BodyWay,
+}
+
+/// What differs from body to body: angles in degrees and ways in m of a full swing, less in a smaller one.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BodyWay {
+    /// Turn of the shoulders to the top.
+    pub shoulders_deg: f64,
+    /// Bend of the lead elbow to the top.
+    pub elbow_deg: f64,
+    /// How far the arm leaves the plane to the top, away from the body.
+    pub out_of_plane_deg: f64,
+    /// Way of the hub to the top: towards the target, away from the ball, up (for a right-handed player) …
+    pub back_m: [f64; 3],
+    /// … and from there to the ball.
+    pub down_m: [f64; 3],
+    /// What the length of the hinge's main motion is multiplied with.
+    pub hinge_slower: f64,
+    /// Flexion at the top more than others, degrees.
+    pub more_flexion_deg: f64,
+}
+
+impl Default for BodyWay {
+    fn default() -> BodyWay {
+        BodyWay {
+            shoulders_deg: 80.0,
+            elbow_deg: 7.0,
+            out_of_plane_deg: 6.0,
+            back_m: [-0.035, 0.0, 0.0],
+            down_m: [0.07, 0.0, 0.02],
+            hinge_slower: 1.0,
+            more_flexion_deg: 0.0,
+        }
+    }
 }
 
 /// How the hinge gets to its largest value and leaves it. The default goes there in one move.
@@ -105,6 +140,8 @@ pub struct Style {
     pub press_deg: f64,
     /// How far the wrist gives about its third axis, degrees.
     pub give_deg: f64,
+    /// What the body does besides.
+    pub body: BodyWay,
     /// What all durations are multiplied with.
     pub pace: f64,
     /// What the player hinges more than others, degrees.
@@ -163,6 +200,7 @@ impl SwingDesign {
             way: HingeWay::default(),
             press_deg: 0.0,
             give_deg: 0.0,
+            body: BodyWay::default(),
         };
         match size {
             SwingSize::Full => full,
@@ -203,6 +241,9 @@ impl SwingDesign {
             way: style.way,
             press_deg: style.press_deg,
             give_deg: style.give_deg,
+            body: style.body,
+            hinge_move_s: fresh.hinge_move_s * style.body.hinge_slower,
+            flexion_top_deg: fresh.flexion_top_deg + style.body.more_flexion_deg,
             air: style.air,
             ..fresh
         }
@@ -321,17 +362,24 @@ impl SwingDesign {
     /// Shoulders, elbow, plane and the sway of the hub.
     fn add_body(&self, activity: &mut Activity, moves: &ArmMoves) {
         let (still_s, back_s, impact_s) = (self.still_s, self.backswing_s, moves.impact_s);
-        let part = self.travel_deg / 142.0;
-        activity.step(Joint::Trunk, still_s, back_s - 0.04, 80.0 * part);
-        activity.step(Joint::Trunk, moves.down_s - 0.04, self.downswing_s * 2.0, -130.0 * part);
-        activity.step(Joint::Elbow, still_s + 0.3 * back_s, 0.7 * back_s, 7.0 * part);
-        activity.step(Joint::Elbow, moves.down_s + 0.04, self.downswing_s - 0.04, -9.0 * part);
+        let (part, way) = (self.travel_deg / 142.0, &self.body);
+        activity.step(Joint::Trunk, still_s, back_s - 0.04, way.shoulders_deg * part);
+        let through_deg = -(way.shoulders_deg + 50.0) * part;
+        activity.step(Joint::Trunk, moves.down_s - 0.04, self.downswing_s * 2.0, through_deg);
+        activity.step(Joint::Elbow, still_s + 0.3 * back_s, 0.7 * back_s, way.elbow_deg * part);
+        let straightened_deg = -(way.elbow_deg + 2.0) * part;
+        activity.step(Joint::Elbow, moves.down_s + 0.04, self.downswing_s - 0.04, straightened_deg);
         activity.step(Joint::Elbow, impact_s + 0.06, 0.55, 50.0 * part);
-        activity.step(Joint::OutOfPlane, still_s + 0.2 * back_s, 0.75 * back_s, 6.0 * part);
-        activity.step(Joint::OutOfPlane, moves.down_s, self.downswing_s, -6.0 * part);
-        activity.step(Joint::HubX, still_s, back_s, -0.035 * part);
-        activity.step(Joint::HubX, moves.down_s - 0.05, self.downswing_s + 0.1, 0.07 * part);
-        activity.step(Joint::HubZ, moves.down_s, self.downswing_s, 0.02 * part);
+        let out_deg = way.out_of_plane_deg * part;
+        activity.step(Joint::OutOfPlane, still_s + 0.2 * back_s, 0.75 * back_s, out_deg);
+        activity.step(Joint::OutOfPlane, moves.down_s, self.downswing_s, -out_deg);
+        for (axis, hub) in [Joint::HubX, Joint::HubY, Joint::HubZ].into_iter().enumerate() {
+            activity.step(hub, still_s, back_s, way.back_m[axis] * part);
+            // Sideways it begins earlier and ends later: the weight goes over first.
+            let (early_s, longer_s) = if hub == Joint::HubX { (0.05, 0.1) } else { (0.0, 0.0) };
+            let from_s = moves.down_s - early_s;
+            activity.step(hub, from_s, self.downswing_s + longer_s, way.down_m[axis] * part);
+        }
     }
 }
 

@@ -3,6 +3,7 @@
 
 use super::activity::{Activity, Restlessness};
 use super::body::{GRIPPED_M, Joint, UPPER_ARM_M, head_in_hand_m, segment_motion};
+use super::truth_power::{TrueClub, mirrored};
 use super::vector::{Vec3, add, apply, cross, dot, norm, scale};
 use crate::sample::NodeRole;
 use crate::units::PlayerHand;
@@ -36,6 +37,8 @@ pub struct TrueSpeed {
     pub release: Option<TrueRelease>,
     /// Flexion at the ball from the anatomical zero.
     pub flexion_at_ball_deg: f64,
+    /// What the wrist gives to the club from the release to the ball; none where there is none.
+    pub wrist: Option<TrueWork>,
     /// How long the wrist stays flat after the ball, ms, and how far the head goes meanwhile, mm.
     pub flat: Option<(f64, f64)>,
     /// Largest speed of the hand in the downswing.
@@ -57,6 +60,15 @@ pub struct TrueRelease {
     pub before_ball_ms: f64,
     /// Turned since the top, degrees.
     pub arm_from_top_deg: f64,
+}
+
+/// Power of the couple at the wrist with the wrist's own rate.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TrueWork {
+    /// Its mean, W.
+    pub mean_w: f64,
+    /// Summed up, J.
+    pub work_j: f64,
 }
 
 /// One swing of one player.
@@ -125,6 +137,14 @@ impl Player<'_> {
         }
     }
 
+    fn wrist_w(&self, t_s: f64) -> f64 {
+        let mut joints = self.activity.joints(t_s);
+        self.restless.add_to(&mut joints, t_s);
+        let forearm = segment_motion(NodeRole::Forearm, self.hand, &joints);
+        let hand = segment_motion(NodeRole::Hand, self.hand, &joints);
+        TrueClub::named(self.club).load(self.club, self.hand, &hand).wrist_w(&hand, &forearm)
+    }
+
     fn velocity(&self, t_s: f64, of: fn(&Pose) -> Vec3) -> Vec3 {
         scale(minus(of(&self.at(t_s + HALF_S)), of(&self.at(t_s - HALF_S))), 0.5 / HALF_S)
     }
@@ -137,11 +157,6 @@ impl Player<'_> {
         let side = -self.hand.lead_arm_sign();
         [[cos, side * sin, 0.0], [0.0, 0.0, 1.0], [sin, -side * cos, 0.0]]
     }
-}
-
-/// A place in the hand of a left lead arm, in that of this player.
-fn mirrored([x, y, z]: Vec3, hand: PlayerHand) -> Vec3 {
-    [x, y, -hand.lead_arm_sign() * z]
 }
 
 /// Measures the truth between these instants, s of true time.
@@ -162,7 +177,8 @@ pub(super) fn measure(player: &Player, [takeaway_s, top_s, ball_s]: [f64; 3]) ->
     .map(|part| dot(part, way));
     let shaft = unit(minus(ball.head, ball.grip));
     let ahead = unit([head[0], head[1], 0.0]);
-    let down: Vec<Pose> = steps(top_s, ball_s).map(|t_s| player.at(t_s)).collect();
+    let down: Vec<(f64, Pose)> = steps(top_s, ball_s).map(|t_s| (t_s - ball_s, player.at(t_s))).collect();
+    let release = release(&down);
     let way_to = |t_s: f64| {
         let moved = minus(player.at(t_s).grip, player.at(takeaway_s).grip);
         player.frame(takeaway_s).map(|axis| dot(moved, axis))
@@ -175,19 +191,28 @@ pub(super) fn measure(player: &Player, [takeaway_s, top_s, ball_s]: [f64; 3]) ->
         shaft_lean_deg: (-dot(shaft, ahead)).atan2(-shaft[2]).to_degrees(),
         arm_shaft_arm_horizontal_deg: horizontal(&down),
         arm_shaft_at_ball_deg: ball.arm_shaft_deg(),
-        release: release(&down, &ball),
+        release,
+        wrist: release.map(|release| wrist_work(player, ball_s - release.before_ball_ms * 1e-3, ball_s)),
         flexion_at_ball_deg: ball.flexion_deg,
         flat: flat(player, &ball, ball_s),
         hand_peak_mps: steps(top_s, ball_s).map(speed).fold(0.0, f64::max),
         hand_radius_m: radius_m(player, grip, ball_s),
-        hub_travel_m: down.first().map_or(0.0, |top| norm(minus(ball.shoulder, top.shoulder))),
+        hub_travel_m: down.first().map_or(0.0, |(_, top)| norm(minus(ball.shoulder, top.shoulder))),
         hand_way_m: [way_to(top_s), way_to(ball_s)],
     }
 }
 
+/// Even steps of about [`STEP_S`], both ends among them.
 fn steps(from_s: f64, to_s: f64) -> impl Iterator<Item = f64> {
-    let count = ((to_s - from_s) / STEP_S) as usize;
-    (0..=count).map(move |i| from_s + i as f64 * STEP_S)
+    let count = ((to_s - from_s) / STEP_S).ceil();
+    (0..=count as usize).map(move |i| from_s + (to_s - from_s) * i as f64 / count)
+}
+
+fn wrist_work(player: &Player, from_s: f64, ball_s: f64) -> TrueWork {
+    let power: Vec<(f64, f64)> = steps(from_s, ball_s).map(|t_s| (t_s, player.wrist_w(t_s))).collect();
+    let within = |pair: &[(f64, f64)]| 0.5 * (pair[0].1 + pair[1].1) * (pair[1].0 - pair[0].0);
+    let work_j: f64 = power.windows(2).map(within).sum();
+    TrueWork { mean_w: work_j / (ball_s - from_s), work_j }
 }
 
 /// From v² over the acceleration across the way.
@@ -199,25 +224,38 @@ fn radius_m(player: &Player, velocity: Vec3, t_s: f64) -> f64 {
     dot(velocity, velocity) / norm(across)
 }
 
-fn horizontal(down: &[Pose]) -> Option<f64> {
-    let passes = |pair: &[Pose]| pair[0].arm[2] > 0.0 && pair[1].arm[2] <= 0.0;
-    down.windows(2).rfind(|pair| passes(pair)).map(|pair| pair[1].arm_shaft_deg())
+/// Between two values, this share of the way.
+fn between(a: f64, b: f64, share: f64) -> f64 {
+    a + (b - a) * share
 }
 
-fn release(down: &[Pose], ball: &Pose) -> Option<TrueRelease> {
-    let straight = ball.arm_shaft_deg();
-    let angles: Vec<f64> = down.iter().map(Pose::arm_shaft_deg).collect();
+fn horizontal(down: &[(f64, Pose)]) -> Option<f64> {
+    let passes = |pair: &[(f64, Pose)]| pair[0].1.arm[2] > 0.0 && pair[1].1.arm[2] <= 0.0;
+    let pair = down.windows(2).rfind(|pair| passes(pair))?;
+    let (above, below) = (&pair[0].1, &pair[1].1);
+    let share = above.arm[2] / (above.arm[2] - below.arm[2]);
+    Some(between(above.arm_shaft_deg(), below.arm_shaft_deg(), share))
+}
+
+fn release(down: &[(f64, Pose)]) -> Option<TrueRelease> {
+    let angles: Vec<f64> = down.iter().map(|(_, pose)| pose.arm_shaft_deg()).collect();
+    let straight = *angles.last()?;
     let least = angles.iter().copied().fold(f64::INFINITY, f64::min);
     if straight - least < RELEASE.1 {
         return None;
     }
     let level = least + RELEASE.0 * (straight - least);
     let begins = angles.iter().rposition(|angle| *angle <= level)?;
-    let turned = down[..begins].iter().map(|pose| norm(pose.swing_rate()) * STEP_S).sum::<f64>();
+    let share = (level - angles[begins]) / (angles[begins + 1] - angles[begins]);
+    let turned = |pair: &[(f64, Pose)]| {
+        0.5 * (norm(pair[0].1.swing_rate()) + norm(pair[1].1.swing_rate())) * (pair[1].0 - pair[0].0)
+    };
+    let whole: f64 = down[..=begins].windows(2).map(turned).sum();
+    let rest = share * turned(&down[begins..begins + 2]);
     Some(TrueRelease {
-        arm_shaft_deg: angles[begins],
-        before_ball_ms: (down.len() - 1 - begins) as f64 * STEP_S * 1e3,
-        arm_from_top_deg: turned.to_degrees(),
+        arm_shaft_deg: level,
+        before_ball_ms: -between(down[begins].0, down[begins + 1].0, share) * 1e3,
+        arm_from_top_deg: (whole + rest).to_degrees(),
     })
 }
 

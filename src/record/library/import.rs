@@ -148,7 +148,7 @@ impl Library {
     }
 
     fn not_here_yet(&self, uuid: Uuid, what: &str, which: &str) -> Result<(), LibraryError> {
-        match self.index.numbered(uuid)?.first() {
+        match &self.index.numbered(uuid)? {
             None => Ok(()),
             Some(known) => Err(LibraryError::asked(
                 format!("{what} that is not in the library yet"),

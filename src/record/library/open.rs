@@ -18,7 +18,7 @@ use thiserror::Error;
 use uuid::Uuid;
 
 /// The index, inside the library.
-const INDEX: &str = "index.sqlite";
+pub(super) const INDEX: &str = "index.sqlite";
 /// What belongs to the index, by its ending.
 const OF_INDEX: [&str; 3] = ["", "-wal", "-shm"];
 /// The file that is locked while a library is open.
@@ -365,7 +365,7 @@ fn doubles(buckets: &[Bucket]) -> Vec<String> {
     let pairs = by_number.windows(2).filter(|pair| pair[0].facts.uuid == pair[1].facts.uuid);
     let told = pairs.map(|pair| {
         format!(
-            "{} and {} are the same recording: its swings count twice",
+            "{} and {} are the same recording: its swings count once",
             pair[0].path.display(),
             pair[1].path.display()
         )

@@ -28,12 +28,24 @@ pub struct Chosen {
 /// Why two sides make no comparison.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NoSides {
-    /// A recording stands twice on one side.
+    /// A recording, or a copy of it, stands twice on one side.
     #[error("{0}: expected each recording once on a side, found it twice")]
     Twice(String),
     /// A player is compared with himself alone.
     #[error("expected recordings of one player, found {0}")]
     Players(String),
+}
+
+impl NoSides {
+    fn twice(one: &Bucket, two: &Bucket) -> NoSides {
+        let [one, two] = [one, two].map(|bucket| bucket.path.display().to_string());
+        NoSides::Twice(if one == two { one } else { format!("{one} and {two}") })
+    }
+}
+
+/// One recording, or a copy of it. One that cannot be read has no number to tell it by.
+fn is_same(one: &Bucket, two: &Bucket) -> bool {
+    one.id == two.id || (one.facts.uuid == two.facts.uuid && !one.facts.uuid.is_nil())
 }
 
 impl Chosen {
@@ -45,8 +57,10 @@ impl Chosen {
         buckets.sort_by(|(one, _), (two, _)| {
             (one.facts.started, &one.path).cmp(&(two.facts.started, &two.path))
         });
-        if let Some(pair) = buckets.windows(2).find(|pair| pair[0].0.id == pair[1].0.id) {
-            return Err(NoSides::Twice(pair[0].0.path.display().to_string()));
+        for (place, (bucket, _)) in buckets.iter().enumerate() {
+            if let Some((before, _)) = buckets[..place].iter().find(|(before, _)| is_same(before, bucket)) {
+                return Err(NoSides::twice(before, bucket));
+            }
         }
         for (_, swings) in &mut buckets {
             swings.retain(|swing| {
@@ -130,8 +144,14 @@ impl Contrast {
     ///
     /// # Errors
     /// They are not of one player.
-    pub fn of(first: Chosen, second: Chosen, windows: &Windows) -> Result<Contrast, NoSides> {
+    pub fn of(first: Chosen, mut second: Chosen, windows: &Windows) -> Result<Contrast, NoSides> {
         let player = one_player(&first, &second)?;
+        // A copy is the bucket that it was copied from, and no other day.
+        for (bucket, _) in &mut second.buckets {
+            if let Some((same, _)) = first.buckets.iter().find(|(one, _)| is_same(one, bucket)) {
+                bucket.id = same.id;
+            }
+        }
         let compared = |quantity: Quantity| {
             let [one, two] = [&first, &second].map(|side| side.clusters(quantity, windows));
             (quantity, Row::of(quantity, &one, &two))

@@ -143,7 +143,7 @@ fn signed(value: f64, decimals: usize) -> String {
 /// Its name, unit and decimals, and what more and less of it means.
 fn words(quality: Quality) -> (&'static str, &'static str, usize, &'static str, &'static str) {
     match quality {
-        Quality::Lag => ("lag angle", "°", 1, "less lag kept", "more lag kept"),
+        Quality::ArmShaft => ("arm and shaft", "°", 1, "straighter", "more angle kept"),
         Quality::Wrist => ("wrist at impact", "°", 1, "more bowed", "more cupped"),
         Quality::Speed => ("arm speed", "\u{a0}°/s", 0, "faster", "slower"),
         Quality::Tempo => ("tempo", "", 2, "longer back than down", "shorter back than down"),

@@ -157,7 +157,7 @@ fn swings(review: &Review, key: &str) -> Markup {
                         th.n scope="col" { "Hinge at set, °" }
                         th.n scope="col" { "at top" }
                         th.n scope="col" { "at impact" }
-                        th.n scope="col" { "Lag, °" }
+                        th.n scope="col" { "Arm and shaft, °" }
                         th.n scope="col" { "Tempo" }
                         @if pelvis { th.n scope="col" { "Pelvis lead, ms" } }
                         th scope="col" { "Flags" }

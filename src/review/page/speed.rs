@@ -3,22 +3,23 @@
 
 use super::hand_path;
 use crate::detect::Swing;
+use crate::record::measures::{ArmMeasures, ClubMeasures};
 use crate::review::serve::bench::Shown;
 use crate::review::speed::{ASSUMED, Figure, SwingSpeed};
-use crate::review::wording::number;
+use crate::review::wording::{number, with_bar};
 use crate::units::{Measured, PlayerHand};
 use maud::{Markup, html};
 use std::collections::BTreeSet;
 
-/// How a figure is written: its unit, and its decimals. Speeds are put in the reader's units by `numbers.js`.
+/// The unit of a figure. Speeds and lengths are put in the reader's units by `numbers.js`.
 enum Unit {
     Speed,
     Length,
-    Other(&'static str, usize),
+    Other(&'static str),
 }
 
-const DEGREES: Unit = Unit::Other("°", 0);
-const MS: Unit = Unit::Other("\u{a0}ms", 0);
+const DEGREES: Unit = Unit::Other("°");
+const MS: Unit = Unit::Other("\u{a0}ms");
 
 /// The script that draws what changes are worth.
 pub const SCRIPT: &str = "worth.js";
@@ -33,9 +34,10 @@ pub fn panel(shown: &Shown, number: usize, swing: &Swing) -> Markup {
     html! {
         section aria-labelledby="speed-title" {
             h2 #speed-title { "Where the speed comes from" }
-            @match SwingSpeed::of(swing, &shown.model.review.measures) {
+            @match SwingSpeed::in_bucket(&shown.model.review, swing) {
                 Ok(speed) => {
                     (figures(&rows(&speed)))
+                    @if let Ok(measures) = &shown.model.review.measures { (worked_out_with(&measures.arm, &speed.club)) }
                     @if let Ok(path) = &speed.path { (hand_path::figures(path, side(shown))) }
                     (what_if(shown, number))
                 }
@@ -67,20 +69,20 @@ fn rows(speed: &SwingSpeed) -> [(&'static str, Figure, Unit); 15] {
     let path = speed.path.as_ref().map_err(|reason| *reason);
     [
         ("Head at the ball", head.head_mps, Unit::Speed),
-        ("given by the moving shoulder", head.from_body_mps, Unit::Speed),
-        ("given by the arm", head.from_arm_mps, Unit::Speed),
-        ("given by the wrist, released", head.from_wrist_mps, Unit::Speed),
-        ("given by the forearm, rolling", head.from_roll_mps, Unit::Speed),
+        ("from body: the moving shoulder", head.from_body_mps, Unit::Speed),
+        ("from arm", head.from_arm_mps, Unit::Speed),
+        ("from wrist, released", head.from_wrist_mps, Unit::Speed),
+        ("from roll of the forearm", head.from_roll_mps, Unit::Speed),
         ("Hand at the ball", head.hand_mps, Unit::Speed),
         ("Hand at its fastest", path.and_then(|path| path.peak_mps), Unit::Speed),
         ("Radius of the hand's arc at the ball", path.and_then(|path| path.radius_m), Unit::Length),
         ("Shoulder moved from top to ball", path.and_then(|path| path.hub_travel_m), Unit::Length),
-        ("Release begins before the ball", release.release_before_ball_ms, MS),
-        ("Arm and shaft then", release.arm_shaft_at_release_deg, DEGREES),
-        ("Shaft leans forward at the ball", head.shaft_lean_deg, DEGREES),
+        ("Release, before the ball", release.release_before_ball_ms, MS),
+        ("Arm and shaft at the release", release.arm_shaft_at_release_deg, DEGREES),
+        ("Lean of the shaft at the ball, forward is positive", head.shaft_lean_deg, DEGREES),
         ("Attack, downward is negative", head.attack_deg, DEGREES),
-        ("Wrist flat after the ball", flat.flat_after_ball_ms, MS),
-        ("The head's way meanwhile", flat.flat_after_ball_mm, Unit::Other("\u{a0}mm", 0)),
+        ("Flat: the wrist after the ball", flat.flat_after_ball_ms, MS),
+        ("Flat: the head's way meanwhile", flat.flat_after_ball_mm, Unit::Other("\u{a0}mm")),
     ]
 }
 
@@ -103,15 +105,31 @@ fn figures(rows: &[(&'static str, Figure, Unit)]) -> Markup {
     }
 }
 
-fn written(figure: &Figure, unit: &Unit) -> Markup {
-    let Ok(Measured { value, sd }) = figure else { return html! { "not known" } };
-    let speed = |mps: &f64| html! { span data-m-s=(format!("{mps:.3}")) { (number(*mps, 1)) "\u{a0}m/s" } };
-    let length = |m: &f64| html! { span data-m=(format!("{m:.3}")) { (number(*m, 2)) "\u{a0}m" } };
-    match unit {
-        Unit::Speed => html! { (speed(value)) "\u{a0}±\u{a0}" (speed(sd)) },
-        Unit::Length => html! { (length(value)) "\u{a0}±\u{a0}" (length(sd)) },
-        Unit::Other(unit, decimals) => {
-            html! { (number(*value, *decimals)) "\u{a0}±\u{a0}" (number(*sd, *decimals)) (unit) }
+/// Whose numbers these are: the measures that they rest on.
+fn worked_out_with(arm: &ArmMeasures, club: &ClubMeasures) -> Markup {
+    html! {
+        p.about #speed-measures {
+            "Worked out with: arm " (length(arm.length())) " from shoulder to wrist, club " (length(club.length())) " and "
+            (number(club.mass_kg, 2)) "\u{a0}kg."
         }
     }
+}
+
+fn written(figure: &Figure, unit: &Unit) -> Markup {
+    let Ok(measured) = *figure else { return html! { "not known" } };
+    match unit {
+        Unit::Speed => speed(measured),
+        Unit::Length => length(measured),
+        Unit::Other(unit) => html! { (with_bar(measured, 0)) (unit) },
+    }
+}
+
+fn speed(mps: Measured) -> Markup {
+    let Measured { value, sd } = mps;
+    html! { span data-m-s=(format!("{value:.3}")) data-sd=(format!("{sd:.3}")) { (with_bar(mps, 1)) "\u{a0}m/s" } }
+}
+
+fn length(m: Measured) -> Markup {
+    let Measured { value, sd } = m;
+    html! { span data-m=(format!("{value:.4}")) data-sd=(format!("{sd:.4}")) { (with_bar(m, 2)) "\u{a0}m" } }
 }

@@ -195,7 +195,7 @@ fn certainty(swing: &Swing) -> Markup {
             }
             p.about {
                 "Hinge and flexion count from the address pose, but at address itself from the best zero there is. "
-                "Arm and shaft: the angle between them; 180° is a straight line, less is lag."
+                "Arm and shaft: the angle between them; 180° is a straight line."
             }
         }
     }

@@ -4,6 +4,7 @@ use super::{Kind, key_mark};
 use crate::detect::Flag;
 use crate::review::Review;
 use crate::review::summary::Summary;
+use crate::review::table::ARM_AND_SHAFT;
 use crate::review::wording::{self, GroupWords, SwingWords};
 use maud::{Markup, html};
 
@@ -90,8 +91,7 @@ pub fn about_swings(review: &Review, flags: &[Flag]) -> Markup {
     html! {
         p.about {
             "± is one standard deviation. Arm travel: 0 % at takeaway, 100 % at the top. "
-            "Lag: the angle between forearm and shaft with the arm horizontal in the downswing; "
-            "180° is a straight line. "
+            (ARM_AND_SHAFT) " "
             "? stands where the edge of the window is too close to be sure."
             @if wording::tells_pelvis(&review.analysis.swings) { " " (wording::PELVIS_LEAD) }
         }
@@ -110,7 +110,7 @@ fn swing_headings(pelvis: bool) -> Markup {
             th rowspan="2" scope="col" { "Class" }
             th rowspan="2" scope="col" { "Window" }
             th.over colspan="3" scope="colgroup" { "Hinge, °" }
-            th.n rowspan="2" scope="col" { "Lag, °" }
+            th.n rowspan="2" scope="col" { "Arm and shaft, °" }
             th.n rowspan="2" scope="col" { "Tempo" }
             @if pelvis { th.n rowspan="2" scope="col" { "Pelvis lead, ms" } }
             th rowspan="2" scope="col" { "Flags" }
@@ -141,7 +141,7 @@ pub fn swing_cells(words: &SwingWords, kind: Kind, flags: &[Flag], pelvis: bool)
             td { (words.class) }
             td { @if kind != Kind::Plain { (key_mark(kind)) " " } (words.verdict) }
             @for angle in &words.hinge { td.n { (angle) } }
-            td.n { (words.lag) }
+            td.n { (words.arm_shaft) }
             td.n { (words.tempo) }
             @if pelvis { td.n { (words.pelvis_lead) } }
             td {

@@ -11,11 +11,10 @@ use crate::record::library::made_from::about;
 use crate::record::library::remarks::{LONGEST_TEXT, Remark, Remarks, Said, SwingName};
 use crate::record::library::search::{Found, Wanted};
 use crate::record::library::steps::add_remark;
-use crate::record::measures::Measures;
 use crate::review::page::PageModel;
 use crate::review::raw::{Gather, RawSignals};
 use crate::review::speed::json::club_text;
-use crate::review::{Review, Windows};
+use crate::review::{OfPlayer, Review};
 use crate::units::{DeviceTime, PlayerHand, WallTime};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -31,8 +30,8 @@ const KEPT: usize = 4;
 
 /// What time it is, for remarks.
 pub type Now = Box<dyn Fn() -> WallTime + Send + Sync>;
-/// A player's windows, by name.
-pub type WindowsOf = Box<dyn Fn(&str) -> Windows + Send + Sync>;
+/// What counts for a player, by name: asked anew each time, so that a file that was put right counts at once.
+pub type OfPlayerNamed = Box<dyn Fn(&str) -> OfPlayer + Send + Sync>;
 
 /// Why something was not done.
 #[derive(Debug, Error)]
@@ -87,10 +86,8 @@ pub struct OwnFile {
 pub struct Shelf {
     /// The open library.
     pub library: Library,
-    /// What counts as early and late.
-    pub windows: WindowsOf,
-    /// Arm and clubs, for speeds.
-    pub measures: Measures,
+    /// What its players' swings are judged and worked out by.
+    pub of_player: OfPlayerNamed,
 }
 
 /// A bucket of a library that was read: its recording's number and stamp, and what is in it.
@@ -180,12 +177,12 @@ impl Bench {
         }
         let bucket = self.held()?.bucket(key)?;
         let review = self.review(&bucket)?;
-        let (remarks, path) = {
-            let library = &self.held()?.library;
+        let (remarks, path, known) = {
+            let Shelf { library, of_player } = &*self.held()?;
             let remarks = library.index().remarks(bucket.id).map_err(failed)?;
-            (remarks, library.folder().join(&bucket.path))
+            (remarks, library.folder().join(&bucket.path), of_player(&bucket.facts.player))
         };
-        let review = Review::clone(&review).with_remarks(&remarks);
+        let review = Review::clone(&review).of_player(known).with_remarks(&remarks);
         Ok(Shown {
             key: key.to_owned(),
             model: Arc::new(PageModel { review, live: false }),
@@ -266,7 +263,8 @@ impl Bench {
         let swing = number.checked_sub(1).and_then(|place| review.analysis.swings.get(place));
         let club = &swing.ok_or(Refused::Missing("there is no such swing"))?.club;
         let club = club.as_deref().ok_or(Refused::Missing("the club of this swing was not said"))?;
-        club_text(&self.worked_out.worth(&shown.key, review, club)).map_err(failed)
+        let measures = review.measures.as_ref().map_err(|why| Refused::Asked(why.clone()))?;
+        club_text(&self.worked_out.worth(&shown.key, review, measures, club)).map_err(failed)
     }
 
     /// The swings of the library that are wanted.
@@ -283,16 +281,15 @@ impl Bench {
         if let Some((_, review)) = read.iter().find(|(known, _)| *known == key) {
             return Ok(Arc::clone(review));
         }
-        let player = &bucket.facts.player;
-        let (path, rules, windows, measures) = {
-            let Shelf { library, windows, measures } = &*self.held()?;
-            (library.folder().join(&bucket.path), library.rules(), windows(player), measures.clone())
+        let (path, rules) = {
+            let library = &self.held()?.library;
+            (library.folder().join(&bucket.path), library.rules())
         };
         let (mut analysis, _, report) = analysis_of(&path, rules).map_err(failed)?;
         analysis.notes.extend(report.sentences().into_iter().map(|sentence| format!("lost: {sentence}")));
         let name = bucket.path.with_extension("").to_string_lossy().into_owned();
-        let player = Some(player.clone()).filter(|player| !player.is_empty());
-        let review = Arc::new(Review { player, windows, measures, ..Review::new(&name, analysis) });
+        let player = Some(bucket.facts.player.clone()).filter(|player| !player.is_empty());
+        let review = Arc::new(Review { player, ..Review::new(&name, analysis) });
         // The newest is the last.
         if read.len() == KEPT {
             read.pop_front();
@@ -317,8 +314,7 @@ impl Shelf {
         let Some(uuid) = Uuid::parse_str(key).ok().filter(|uuid| uuid.to_string() == key) else {
             return Err(none);
         };
-        let found = self.library.index().numbered(uuid).map_err(failed)?;
-        found.into_iter().next().ok_or(none)
+        self.library.index().numbered(uuid).map_err(failed)?.ok_or(none)
     }
 }
 

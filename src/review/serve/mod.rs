@@ -7,6 +7,7 @@
 pub mod assets;
 pub mod bench;
 pub mod bounded;
+mod connections;
 pub mod gate;
 pub mod pairing;
 pub mod routes;
@@ -18,19 +19,19 @@ use super::live::LiveStatus;
 use super::page::PageModel;
 use super::socket;
 use axum::Router;
-use axum::serve::ListenerExt;
 use bench::{Bench, Refused, Shown};
 use bounded::Bounded;
 use sharing::Sharing;
-use std::future::{Future, IntoFuture};
+use std::future::Future;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
 
-/// So long the server waits for those who are still connected when it is to end.
-const FAREWELL: Duration = Duration::from_secs(3);
+/// A connection on which nothing is asked for so long is closed: a page that is left open asks anew when it needs
+/// something. The socket of a page that follows a bucket is none of these.
+pub const IDLE: Duration = Duration::from_secs(75);
 
 /// What the server shows: the newest model that was sent.
 pub type PageState = watch::Receiver<Arc<PageModel>>;
@@ -72,6 +73,8 @@ pub struct Site {
     pub(super) bench: Arc<Bench>,
     /// Other devices may be paired.
     pub(super) sharing: Option<Arc<Sharing>>,
+    /// A connection on which nothing is asked for so long is closed.
+    idle: Duration,
 }
 
 impl Site {
@@ -90,7 +93,14 @@ impl Site {
             sockets: Arc::new(Semaphore::new(socket::SOCKETS_MAX)),
             bench: Arc::new(bench),
             sharing: None,
+            idle: IDLE,
         }
+    }
+
+    /// Closes a connection on which nothing is asked for so long.
+    #[must_use]
+    pub fn idle_for(self, idle: Duration) -> Site {
+        Site { idle, ..self }
     }
 
     /// Keeps remarks there.
@@ -116,27 +126,8 @@ impl Site {
         more: Router,
         stop: impl Future<Output = ()> + Send + 'static,
     ) -> std::io::Result<()> {
-        let sockets = Arc::clone(&self.sockets);
-        let router = routes::router(self, more).into_make_service_with_connect_info::<SocketAddr>();
-        // The library tells where a connection comes from for its own listeners only, and for what taps one.
-        let listener = Bounded::new(listener).tap_io(|_| {});
-        let (ending, ended) = tokio::sync::oneshot::channel();
-        let stop = async move {
-            stop.await;
-            let _ = ending.send(());
-        };
-        let patience = async move {
-            // Without a word the server has failed, and says so itself.
-            if ended.await.is_err() {
-                std::future::pending::<()>().await;
-            }
-            tokio::time::sleep(FAREWELL).await;
-        };
-        tokio::select! {
-            served = axum::serve(listener, router).with_graceful_shutdown(stop).into_future() => served?,
-            // Whoever keeps a connection open and says nothing keeps nobody from ending.
-            () = patience => {}
-        }
+        let (sockets, idle) = (Arc::clone(&self.sockets), self.idle);
+        connections::serve(Bounded::new(listener), routes::router(self, more), idle, stop).await;
         socket::all_told(&sockets).await;
         Ok(())
     }

@@ -1,6 +1,6 @@
 //! Edge: what the library knows of a player besides one bucket: his earlier ones, two sides to compare, the weeks.
 
-use super::bench::{Bench, Refused, Shown, WindowsOf, failed};
+use super::bench::{Bench, OfPlayerNamed, Refused, Shown, failed};
 use crate::record::library::index::{Bucket, KnownSwing};
 use crate::record::library::made_from::about;
 use crate::record::library::{Library, LibraryError};
@@ -22,7 +22,7 @@ pub fn changes(library: &Library, bucket: &Bucket, windows: &Windows) -> Result<
     let index = library.index();
     let swings = index.swings(bucket.id)?;
     let mut before = Vec::new();
-    for bucket in earlier(&index.buckets()?, bucket) {
+    for bucket in earlier(&index.counted_buckets()?, bucket) {
         let swings = index.swings(bucket.id)?;
         before.push((bucket, swings));
     }
@@ -45,7 +45,7 @@ impl Bench {
     pub fn compared(&self, asked: &Asked) -> Result<Compared, Refused> {
         let known = {
             let shelf = self.held()?;
-            Known::of(&shelf.library, asked, &shelf.windows).map_err(failed)?
+            Known::of(&shelf.library, asked, &shelf.of_player).map_err(failed)?
         };
         let Known { choice, players, swings, windows, over_time } = known;
         Ok(Compared::of(asked.clone(), choice, players, &swings, windows, over_time))
@@ -79,11 +79,11 @@ struct Known {
 }
 
 impl Known {
-    fn of(library: &Library, asked: &Asked, windows: &WindowsOf) -> Result<Known, LibraryError> {
+    fn of(library: &Library, asked: &Asked, of_player: &OfPlayerNamed) -> Result<Known, LibraryError> {
         let index = library.index();
-        let all = index.buckets()?;
+        let all = index.counted_buckets()?;
         let choice = Choice::of(&all, asked);
-        let windows = windows(&choice.player);
+        let windows = of_player(&choice.player).windows;
         let mut swings = BTreeMap::new();
         for bucket in &choice.of_player {
             swings.insert(bucket.id, index.swings(bucket.id)?);

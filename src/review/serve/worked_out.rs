@@ -26,7 +26,7 @@ pub struct WorkedOut(Mutex<VecDeque<(From, Arc<ClubWorth>)>>);
 impl WorkedOut {
     /// What changes are worth with a club of the bucket of this key. Takes seconds the first time; whoever asks
     /// meanwhile waits, so that nothing is worked out twice at once.
-    pub fn worth(&self, bucket: &str, review: &Review, club: &str) -> Arc<ClubWorth> {
+    pub fn worth(&self, bucket: &str, review: &Review, measures: &Measures, club: &str) -> Arc<ClubWorth> {
         let swings = swings_of(review, club).map(|(place, swing)| {
             let set = swing.set.map(|set| set.set);
             (place, [Some(swing.takeaway), Some(swing.top), swing.motion.ball, set])
@@ -34,7 +34,7 @@ impl WorkedOut {
         let from = From {
             bucket: bucket.to_owned(),
             club: club.to_owned(),
-            measures: review.measures.clone(),
+            measures: measures.clone(),
             swings: swings.collect(),
         };
         // Whatever failed while it was held left what was kept as it was.
@@ -42,7 +42,7 @@ impl WorkedOut {
         if let Some((_, worth)) = kept.iter().find(|(known, _)| *known == from) {
             return Arc::clone(worth);
         }
-        let worth = Arc::new(club_worth(review, club));
+        let worth = Arc::new(club_worth(review, measures, club));
         // The newest is the last.
         if kept.len() == KEPT {
             kept.pop_front();
@@ -61,16 +61,17 @@ mod tests {
     fn what_was_worked_out_is_kept_until_it_rests_on_something_else() {
         let analysis =
             BucketAnalysis { swings: Vec::new(), losses: Vec::new(), notes: Vec::new(), calibration: None };
-        let mut review = Review::new("bucket", analysis);
+        let review = Review::new("bucket", analysis);
         let kept = WorkedOut::default();
-        let first = kept.worth("now", &review, "iron");
-        assert!(Arc::ptr_eq(&first, &kept.worth("now", &review, "iron")));
-        assert!(!Arc::ptr_eq(&first, &kept.worth("now", &review, "driver")));
-        assert!(!Arc::ptr_eq(&first, &kept.worth("other", &review, "iron")));
-        review.measures.arm.arm_length_m += 0.01;
-        assert!(!Arc::ptr_eq(&first, &kept.worth("now", &review, "iron")));
+        let mut measures = Measures::default();
+        let first = kept.worth("now", &review, &measures, "iron");
+        assert!(Arc::ptr_eq(&first, &kept.worth("now", &review, &measures, "iron")));
+        assert!(!Arc::ptr_eq(&first, &kept.worth("now", &review, &measures, "driver")));
+        assert!(!Arc::ptr_eq(&first, &kept.worth("other", &review, &measures, "iron")));
+        measures.arm.arm_length_m += 0.01;
+        assert!(!Arc::ptr_eq(&first, &kept.worth("now", &review, &measures, "iron")));
         for club in 0..KEPT {
-            kept.worth("now", &review, &club.to_string());
+            kept.worth("now", &review, &measures, &club.to_string());
         }
         assert_eq!(kept.0.lock().unwrap().len(), KEPT);
     }

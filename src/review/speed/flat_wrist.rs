@@ -1,9 +1,10 @@
 //! Arm and shaft, and the release, before the ball, and how long the back of the wrist stays flat after it.
 
-use super::hub::Pose;
+use super::hub::{BEFORE_BALL_S, Pose, ball_sd_s, pose_at_ball};
 use super::levers::Levers;
 use super::{Figure, NO_MOTION};
-use crate::detect::{MotionPoint, Swing};
+use crate::detect::Swing;
+use crate::fusion::series::value_at;
 use crate::units::{DeviceTime, Measured};
 
 /// The release has begun when this share of the way to the angle at the ball is gone.
@@ -13,8 +14,15 @@ const LEAST_RELEASE_DEG: f64 = 8.0;
 /// The wrist counts as flat until it has bent back by so much from what it was at the ball, degrees. No source
 /// gives a number; common practice says flat for some 76 mm after the ball.
 pub const FLAT_WITHIN_DEG: f64 = 5.0;
-/// How far two angles of one swing may be off against each other, degrees.
-const BETWEEN_SD_DEG: f64 = 0.5;
+/// Two angles of one downswing are off against each other by this share of what the hinge is against its address
+/// (judgement: most of it they share), and by no less than this, degrees.
+const BETWEEN_SHARE: f64 = 0.5;
+const BETWEEN_SD_DEG: f64 = 0.1;
+/// What is wrong with the flexion at the ball is wrong in another way when the forearm has rolled on: so many times as
+/// much lies between the two (judgement).
+const AFTER_BALL_FACTOR: f64 = 2.0;
+/// How far the arm has turned since the top is known to so much: the top's own time, and the gyros, degrees (judgement).
+const TURNED_SD_DEG: f64 = 1.0;
 /// How well the zero of an anatomical angle, and the grip's, are known, degrees.
 const ZERO_SD_DEG: f64 = 5.0;
 
@@ -49,19 +57,62 @@ pub struct FlatWrist {
     pub flat_after_ball_mm: Figure,
 }
 
-/// Angle between arm and shaft, degrees; 180 is a straight line.
-fn arm_shaft_deg(point: &MotionPoint, levers: &Levers) -> f64 {
-    (point.level_from_hand * levers.shaft).angle(&-point.arm).to_degrees()
+/// The downswing's angle between arm and shaft over time, with how far the arm has turned, up to the ball.
+struct Down {
+    /// Against the ball.
+    t_s: Vec<f64>,
+    arm_shaft_deg: Vec<f64>,
+    turned_deg: Vec<f64>,
 }
 
-/// Arm and shaft, and the release.
+impl Down {
+    fn of(swing: &Swing, levers: &Levers) -> Option<Down> {
+        let motion = &swing.motion;
+        let ball = motion.ball?;
+        let at_ball = pose_at_ball(motion, ball)?;
+        let since = |t: DeviceTime| t.seconds_since(ball);
+        let (top_s, last_s) = (since(swing.top), -BEFORE_BALL_S.1);
+        let seen = motion.points.iter().filter(|point| (top_s..last_s).contains(&since(point.t)));
+        let mut poses: Vec<(f64, Pose)> = seen.map(|point| (since(point.t), Pose::of(point))).collect();
+        poses.push((0.0, at_ball));
+        let mut turned_deg = vec![0.0];
+        for pair in poses.windows(2) {
+            let rate = 0.5 * (pair[0].1.swing_rate().norm() + pair[1].1.swing_rate().norm());
+            let before = turned_deg.last().copied().unwrap_or_default();
+            turned_deg.push(before + (rate * (pair[1].0 - pair[0].0)).to_degrees());
+        }
+        (poses.len() > 6).then(|| Down {
+            t_s: poses.iter().map(|(t_s, _)| *t_s).collect(),
+            arm_shaft_deg: poses.iter().map(|(_, pose)| pose.arm_shaft_deg(levers)).collect(),
+            turned_deg,
+        })
+    }
+
+    fn at_ball_deg(&self) -> f64 {
+        self.arm_shaft_deg.last().copied().unwrap_or_default()
+    }
+
+    /// Where the angle passes this level for the last time before the ball, s against the ball.
+    fn passes_s(&self, level_deg: f64) -> Option<f64> {
+        let before = self.arm_shaft_deg.iter().rposition(|angle| *angle <= level_deg)?;
+        let (t0, a0) = (self.t_s[before], self.arm_shaft_deg[before]);
+        let (t1, a1) = (*self.t_s.get(before + 1)?, self.arm_shaft_deg[before + 1]);
+        Some(t0 + (t1 - t0) * (level_deg - a0) / (a1 - a0))
+    }
+}
+
+/// When the release begins.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Released {
+    /// Before the ball, s; negative.
+    pub at_s: f64,
+    /// How well it is known, s.
+    pub sd_s: f64,
+}
+
+/// Arm and shaft, and the release; beside the figures when it begins, or why there is none.
 #[must_use]
-pub fn release(swing: &Swing, levers: &Levers) -> Release {
-    let motion = &swing.motion;
-    let points = &motion.points;
-    let within =
-        |point: &&MotionPoint| point.t >= swing.top && motion.ball.is_some_and(|ball| point.t <= ball);
-    let down: Vec<&MotionPoint> = points.iter().filter(within).collect();
+pub fn release(swing: &Swing, levers: &Levers) -> (Release, Result<Released, &'static str>) {
     let missing = |reason| Release {
         arm_shaft_arm_horizontal_deg: Err(reason),
         arm_shaft_at_release_deg: Err(reason),
@@ -69,43 +120,37 @@ pub fn release(swing: &Swing, levers: &Levers) -> Release {
         release_before_ball_ms: Err(reason),
         arm_from_top_at_release_deg: Err(reason),
     };
-    let (Some(last), Some(ball), true) = (down.last(), motion.ball, down.len() > 5) else {
-        return missing(NO_MOTION);
+    let Some((down, ball)) = Down::of(swing, levers).zip(swing.motion.ball) else {
+        return (missing(NO_MOTION), Err(NO_MOTION));
     };
-    let angles: Vec<f64> = down.iter().map(|point| arm_shaft_deg(point, levers)).collect();
-    let at_ball = arm_shaft_deg(last, levers);
-    let at = |t: DeviceTime| down.iter().find(|point| point.t >= t).map(|point| arm_shaft_deg(point, levers));
+    let at = |t_s: f64| value_at(&down.t_s, &down.arm_shaft_deg, t_s);
     let absolute = |deg: f64| Ok(Measured::new(deg, ZERO_SD_DEG));
+    let horizontal = swing.motion.arm_horizontal.map(|t| at(t.seconds_since(ball)));
     let known = Release {
-        arm_shaft_arm_horizontal_deg: motion.arm_horizontal.and_then(at).map_or(Err(NEVER_ABOVE), absolute),
-        arm_shaft_at_ball_deg: absolute(at_ball),
+        arm_shaft_arm_horizontal_deg: horizontal.map_or(Err(NEVER_ABOVE), absolute),
+        arm_shaft_at_ball_deg: absolute(down.at_ball_deg()),
         ..missing(NO_RELEASE)
     };
-    let least = angles.iter().copied().fold(f64::INFINITY, f64::min);
-    if at_ball - least < LEAST_RELEASE_DEG {
-        return known;
-    }
-    let level = least + RELEASED * (at_ball - least);
-    let Some(begins) = angles.iter().rposition(|angle| *angle <= level) else { return known };
-    let next = (begins + 1).min(down.len() - 1);
-    let slope = (angles[next] - angles[begins]).abs() / down[next].t.seconds_since(down[begins].t).max(1e-4);
-    let sd_s = BETWEEN_SD_DEG / slope.max(10.0);
-    let turned = |to: &MotionPoint| {
-        let between = |pair: &[&MotionPoint]| {
-            Pose::of(pair[0]).swing_rate().norm() * pair[1].t.seconds_since(pair[0].t)
-        };
-        down.windows(2).filter(|pair| pair[1].t <= to.t).map(between).sum::<f64>().to_degrees()
+    let least = down.arm_shaft_deg.iter().copied().fold(f64::INFINITY, f64::min);
+    let lost = down.at_ball_deg() - least;
+    let level = least + RELEASED * lost;
+    let Some(at_s) = down.passes_s(level).filter(|_| lost >= LEAST_RELEASE_DEG) else {
+        return (known, Err(NO_RELEASE));
     };
-    let arm_deg_per_s = Pose::of(down[begins]).swing_rate().norm().to_degrees();
-    Release {
-        arm_shaft_at_release_deg: absolute(angles[begins]),
-        release_before_ball_ms: Ok(Measured::new(ball.seconds_since(down[begins].t) * 1e3, sd_s * 1e3)),
-        arm_from_top_at_release_deg: Ok(Measured::new(
-            turned(down[begins]),
-            1.0_f64.hypot(sd_s * arm_deg_per_s),
-        )),
+    let of_hinge = [swing.hinge_deg.top, swing.hinge_deg.impact].into_iter().flatten();
+    let between_deg = of_hinge.map(|hinge| BETWEEN_SHARE * hinge.sd).fold(BETWEEN_SD_DEG, f64::max);
+    let passes = |off_deg: f64| down.passes_s((level + off_deg).clamp(least, down.at_ball_deg() - 1e-6));
+    let later_s = passes(between_deg).unwrap_or(at_s) - passes(-between_deg).unwrap_or(at_s);
+    let released = Released { at_s, sd_s: (0.5 * later_s).hypot(ball_sd_s(swing)) };
+    let turned = |t_s: f64| value_at(&down.t_s, &down.turned_deg, t_s);
+    let turned_sd = 0.5 * (turned(at_s + released.sd_s) - turned(at_s - released.sd_s)).abs();
+    let figures = Release {
+        arm_shaft_at_release_deg: absolute(at(at_s)),
+        release_before_ball_ms: Ok(Measured::new(-at_s * 1e3, released.sd_s * 1e3)),
+        arm_from_top_at_release_deg: Ok(Measured::new(turned(at_s), TURNED_SD_DEG.hypot(turned_sd))),
         ..known
-    }
+    };
+    (figures, Ok(released))
 }
 
 /// How long the wrist stays flat. `head_mps` is the head's speed at the ball.
@@ -128,15 +173,20 @@ pub fn flat_wrist(swing: &Swing, levers: &Levers, head_mps: Option<f64>) -> Flat
         .filter(|(s, _)| *s >= 0.0)
         .collect();
     let level = at_ball.value - FLAT_WITHIN_DEG;
-    let Some(i) = after.iter().position(|(_, flexion)| *flexion <= level) else {
+    let passes_s = |level: f64| {
+        let i = after.iter().position(|(_, flexion)| *flexion <= level)?;
+        let (t1, f1) = after[i];
+        let (t0, f0) = if i == 0 { (0.0, at_ball.value) } else { after[i - 1] };
+        let share = if f0 > f1 { ((f0 - level) / (f0 - f1)).clamp(0.0, 1.0) } else { 1.0 };
+        Some(t0 + (t1 - t0) * share)
+    };
+    let Some(lasts_s) = passes_s(level) else {
         return FlatWrist { flexion_at_ball_deg, ..missing(STAYS_FLAT) };
     };
-    let (t1, f1) = after[i];
-    let (t0, f0) = if i == 0 { (0.0, at_ball.value) } else { after[i - 1] };
-    let share = if f0 > f1 { ((f0 - level) / (f0 - f1)).clamp(0.0, 1.0) } else { 1.0 };
-    let lasts_s = t0 + (t1 - t0) * share;
-    let slope = ((f0 - f1) / (t1 - t0).max(1e-4)).max(10.0);
-    let sd_s = (BETWEEN_SD_DEG / slope).hypot(0.0007);
+    let off_deg = AFTER_BALL_FACTOR * at_ball.sd.max(BETWEEN_SD_DEG);
+    let (sooner_s, later_s) = (passes_s(level + off_deg), passes_s(level - off_deg));
+    let half_s = 0.5 * (later_s.unwrap_or(2.0 * lasts_s) - sooner_s.unwrap_or(0.0));
+    let sd_s = half_s.hypot(ball_sd_s(swing));
     let way = head_mps.map(|head| head_way_mm(swing, levers, ball, (lasts_s, head)).ok_or(STAYS_FLAT));
     FlatWrist {
         flexion_at_ball_deg,
@@ -158,18 +208,21 @@ fn head_way_mm(
     ball: DeviceTime,
     (lasts_s, head_mps): (f64, f64),
 ) -> Option<f64> {
-    let turning_mps = |point: &MotionPoint| {
-        let pose = Pose::of(point);
+    let turning_mps = |pose: &Pose| {
         (pose.wrist_from_arm(levers) + pose.hand_rate.cross(&(pose.level_from_hand * levers.head()))).norm()
     };
-    let points = &swing.motion.points;
-    let before = points.iter().rev().find(|point| point.t <= ball)?;
-    let share = head_mps / turning_mps(before).max(1.0);
-    let (mut way_m, mut reached_s) = (0.0, 0.0);
-    for point in points.iter().filter(|point| point.t > ball) {
-        let until_s = point.t.seconds_since(ball).min(lasts_s);
-        way_m += (until_s - reached_s) * share * turning_mps(point);
-        reached_s = until_s;
+    let at_ball = turning_mps(&pose_at_ball(&swing.motion, ball)?);
+    let share = head_mps / at_ball.max(1.0);
+    let (mut way_m, mut before) = (0.0, (0.0, at_ball));
+    for point in swing.motion.points.iter().filter(|point| point.t > ball) {
+        let here = (point.t.seconds_since(ball), turning_mps(&Pose::of(point)));
+        let part = ((lasts_s - before.0) / (here.0 - before.0)).min(1.0);
+        let until_mps = before.1 + (here.1 - before.1) * part;
+        way_m += 0.5 * (before.1 + until_mps) * part * (here.0 - before.0) * share;
+        if part < 1.0 {
+            return Some(way_m * 1e3);
+        }
+        before = here;
     }
-    (reached_s >= lasts_s).then_some(way_m * 1e3)
+    None
 }

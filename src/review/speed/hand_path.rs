@@ -4,21 +4,20 @@
 //! the target is: the horizontal line in the arm's plane stands for it.
 
 use super::hub::Pose;
-use super::levers::Levers;
+use super::levers::{Levers, NODE_SD_M};
 use super::{Figure, NO_MOTION};
 use crate::detect::{MotionPoint, Swing};
+use crate::fusion::polynomial;
 use crate::units::Measured;
-use nalgebra::{Matrix3, Matrix4, Matrix4x3, Vector3, Vector4};
+use nalgebra::{Matrix3, Vector3};
 
-/// A place whose velocity drifts evenly is off by half of what the velocity comes to be off by, times the time; one
-/// that sways, by all of it. In between (judgement).
-const DRIFT_SHARE: f64 = 0.7;
-/// How well the places of node and grip in the hand are known, m (judgement).
-const LEVER_SD_M: f64 = 0.01;
 /// The arc at the ball is read off so much of the motion before it, s.
-const ARC_S: f64 = 0.03;
-/// How well an arc's radius is known, share (judgement, borne out by the study buckets).
-const RADIUS_SHARE: f64 = 0.06;
+const ARC_S: f64 = 0.02;
+/// How well an arc's radius is known besides the hand's velocity, share: of the acceleration across the way (judgement);
+/// …
+const RADIUS_SHARE: f64 = 0.04;
+/// … and where the accelerometer clipped, since it sees just that acceleration (judgement).
+const CLIPPED_RADIUS_SHARE: f64 = 0.12;
 /// Points that are told lie at least so far apart, s.
 const APART_S: f64 = 0.01;
 
@@ -43,7 +42,7 @@ pub struct PathPoint {
 pub struct HandPath {
     /// In order of time, thinned.
     pub points: Vec<PathPoint>,
-    /// How far a point at the ball may be off along each axis, m; less before it, in proportion to the time.
+    /// How far a point at the ball may be off along a level axis, m; less before it, in proportion to the time.
     pub at_ball_sd_m: f64,
     /// Largest speed of the hand in the downswing, m/s.
     pub peak_mps: Figure,
@@ -107,11 +106,17 @@ fn follow<'a>(swing: &'a Swing, levers: &Levers) -> Option<Vec<Step<'a>>> {
     (steps.len() > 20).then_some(steps)
 }
 
-/// The path of a swing. `arm_length_sd_m` is how well the arm's length is known.
+/// The path of a swing. `arm_length_sd_m` is how well the arm's length is known, `carried_off_mps` how far the node's
+/// velocity at the ball may be off where it was carried on.
 ///
 /// # Errors
 /// Why there is none.
-pub fn hand_path(swing: &Swing, levers: &Levers, arm_length_sd_m: f64) -> Result<HandPath, &'static str> {
+pub fn hand_path(
+    swing: &Swing,
+    levers: &Levers,
+    arm_length_sd_m: f64,
+    carried_off_mps: &Vector3<f64>,
+) -> Result<HandPath, &'static str> {
     if swing.motion.points.is_empty() {
         return Err(NO_MOTION);
     }
@@ -123,17 +128,16 @@ pub fn hand_path(swing: &Swing, levers: &Levers, arm_length_sd_m: f64) -> Result
     let down: Vec<&MotionPoint> = steps[top..].iter().map(|step| step.point).collect();
     let sign = swing.motion.lead_arm_sign;
     let player = player_from_level(&down, sign, &last.velocity).ok_or(NO_PATH)?;
-    let velocity_sd = swing.motion.velocity_sd_mps;
-    let drift = |lasted_s: f64| DRIFT_SHARE * velocity_sd * lasted_s;
-    let at_ball_sd_m = drift(last.t_s - first.t_s);
+    let velocity_sd = swing.motion.velocity_sd_mps.hypot(carried_off_mps.norm() / 3.0_f64.sqrt());
+    let [at_ball_sd_m, height_sd_m] = swing.motion.place_sd_m;
     let moved = player * (last.grip - first.grip);
     let hub_moved = player * (last.hub - at_top.hub);
     let peak =
         steps[top..].iter().max_by(|a, b| a.velocity.norm().total_cmp(&b.velocity.norm())).unwrap_or(last);
-    let peak_sd = velocity_sd.hypot(LEVER_SD_M * peak.point.hand_rate_rps.norm());
+    let peak_sd = velocity_sd.hypot(NODE_SD_M * peak.point.hand_rate_rps.norm());
     let arm_turned = (last.point.arm - at_top.point.arm).norm();
     let hub_sd = velocity_sd * (last.t_s - at_top.t_s);
-    let place = |axis: usize| Ok(Measured::new(moved[axis], at_ball_sd_m.hypot(LEVER_SD_M)));
+    let place = |axis: usize, sd_m: f64| Ok(Measured::new(moved[axis], sd_m.hypot(NODE_SD_M)));
     Ok(HandPath {
         points: thinned(&steps, top, &player),
         at_ball_sd_m,
@@ -142,11 +146,11 @@ pub fn hand_path(swing: &Swing, levers: &Levers, arm_length_sd_m: f64) -> Result
             -peak.t_s * 1e3,
             peak_width_s(&steps[top..], peak, velocity_sd) * 1e3,
         )),
-        radius_m: radius(&steps),
+        radius_m: radius(&steps, velocity_sd, carried_off_mps.norm() > 0.0),
         hub_travel_m: Ok(Measured::new(hub_moved.norm(), hub_sd.hypot(arm_length_sd_m * arm_turned))),
-        forward_at_ball_m: place(0),
-        up_at_ball_m: place(1),
-        away_at_ball_m: place(2),
+        forward_at_ball_m: place(0, at_ball_sd_m),
+        up_at_ball_m: place(1, height_sd_m),
+        away_at_ball_m: place(2, at_ball_sd_m),
     })
 }
 
@@ -160,26 +164,21 @@ fn peak_width_s(down: &[Step], peak: &Step, velocity_sd: f64) -> f64 {
 }
 
 /// v² over the acceleration across the way, at the ball.
-fn radius(steps: &[Step]) -> Figure {
+fn radius(steps: &[Step], velocity_sd: f64, clipped: bool) -> Figure {
     let near: Vec<&Step> = steps.iter().filter(|step| (-ARC_S..-0.0012).contains(&step.t_s)).collect();
     if near.len() < 5 {
         return Err(NO_PATH);
     }
     // Velocity as a cubic in time, to the ball: its value and slope there. A parabola would make the arc 1.5 % tighter:
     // the hand turns by a third of a radian meanwhile.
-    let (mut normal, mut right) = (Matrix4::zeros(), Matrix4x3::zeros());
-    for step in &near {
-        let t = step.t_s * 1e2;
-        let powers = Vector4::new(1.0, t, t * t, t * t * t);
-        normal += powers * powers.transpose();
-        right += powers * step.velocity.transpose();
-    }
-    let fit = normal.lu().solve(&right).ok_or(NO_PATH)?;
-    let (velocity, change) = (fit.row(0).transpose(), fit.row(1).transpose() * 1e2);
+    let points = near.iter().map(|step| (step.t_s, step.velocity));
+    let fit = polynomial::derivatives::<4, 3>(points, ARC_S).ok_or(NO_PATH)?;
+    let (velocity, change) = (fit.row(0).transpose(), fit.row(1).transpose());
     let way = velocity.try_normalize(1e-3).ok_or(NO_PATH)?;
     let across = change - way * way.dot(&change);
     let radius = velocity.norm_squared() / across.norm().max(1e-3);
-    Ok(Measured::new(radius, RADIUS_SHARE * radius))
+    let share = if clipped { CLIPPED_RADIUS_SHARE } else { RADIUS_SHARE };
+    Ok(Measured::new(radius, radius * share.hypot(2.0 * velocity_sd / velocity.norm())))
 }
 
 fn thinned(steps: &[Step], top: usize, player: &Matrix3<f64>) -> Vec<PathPoint> {
@@ -226,6 +225,7 @@ mod tests {
                 level_from_hand: turned,
                 hand_rate_rps: rate,
                 node_velocity_mps: None,
+                clipped_along: None,
             };
             (point, turned, rate)
         };
@@ -234,6 +234,7 @@ mod tests {
             lead_arm_sign: -1.0,
             grip: 31.0_f64.to_radians(),
             velocity_sd_mps: 0.1,
+            place_sd_m: [0.05; 2],
             ..SwingMotion::default()
         };
         let club = Measures::default().club("iron").unwrap();
@@ -254,7 +255,7 @@ mod tests {
         let swing = circle();
         let club = Measures::default().club("iron").unwrap();
         let levers = Levers::of(&swing.motion, &Measures::default().arm, &club);
-        let path = hand_path(&swing, &levers, 0.0).unwrap();
+        let path = hand_path(&swing, &levers, 0.0, &Vector3::zeros()).unwrap();
         let close = |figure: Figure, expected: f64, within: f64| {
             let value = figure.unwrap().value;
             assert!((value - expected).abs() < within, "{value}, expected {expected}");
@@ -276,8 +277,8 @@ mod tests {
         let club = Measures::default().club("iron").unwrap();
         let levers = Levers::of(&swing.motion, &Measures::default().arm, &club);
         swing.motion.points[3].node_velocity_mps = None;
-        assert_eq!(hand_path(&swing, &levers, 0.0), Err(NO_PATH));
+        assert_eq!(hand_path(&swing, &levers, 0.0, &Vector3::zeros()), Err(NO_PATH));
         swing.motion = SwingMotion::default();
-        assert_eq!(hand_path(&swing, &levers, 0.0), Err(NO_MOTION));
+        assert_eq!(hand_path(&swing, &levers, 0.0, &Vector3::zeros()), Err(NO_MOTION));
     }
 }

@@ -1,26 +1,28 @@
 //! Speeds of hand and head at the ball, and where they come from, each with its uncertainty.
 
-use super::hub::{Pose, SHOULDER_SD_MPS, pose_at_ball};
-use super::levers::{LENGTHS, Levers};
+use super::hub::{Pose, SHOULDER_SD_MPS, ball_sd_s, pose_at_ball};
+use super::levers::{LENGTHS, Levers, NODE_SD_M};
 use super::{Figure, NO_MOTION};
 use crate::detect::{Flag, Swing, SwingMotion};
 use crate::record::measures::{ArmMeasures, ClubMeasures};
 use crate::units::{DeviceTime, Measured};
-use nalgebra::Vector3;
+use nalgebra::{UnitQuaternion, Vector3};
 
-/// How well the ball is timed, s: by its shock, or by the arm being back.
-const BALL_SD_S: (f64, f64) = (0.0007, 0.015);
 /// Scale of a gyro in fast motion, share (what the joint estimate leaves of it; judgement).
 const RATE_SD: f64 = 0.004;
 /// The same where the gyro was clipped: what is carried on through the clipped stretch is a guess.
 const CLIPPED_RATE_SD: f64 = 0.05;
-/// Tilt of the level frame at the ball, degrees (judgement).
-const TILT_SD_DEG: f64 = 0.5;
+/// The level frame at the ball, and the hand's frame in its node, are off by as much as the hinge at the top, since the
+/// same gyros and the same seat make it, and by this besides, degrees (judgement).
+const FRAME_SD_DEG: f64 = 0.3;
+/// The same where no hinge is told.
+const NO_HINGE_SD_DEG: f64 = 1.0;
 /// A shaft bends; what the head does beyond a stiff one is not seen: share of its speed (judgement, from some 2 m/s
 /// of kick at 45 m/s in common practice).
 const BEND_SD: f64 = 0.01;
-/// Things that may be off besides the lengths: node velocity (3), both gyros' scales, the ball's time.
-const OTHERS: usize = 6;
+/// Things that may be off besides the lengths: node velocity (3), what of it was carried on, the node's place (2) and
+/// seat (2), both gyros' scales, the ball's time.
+const OTHERS: usize = 11;
 
 const NO_SHOULDER: &str = "the accelerometer tells no speed that a shoulder can have";
 
@@ -94,9 +96,14 @@ fn numbers(pose: &Pose, levers: &Levers, shoulder: &Vector3<f64>) -> [f64; NUMBE
     ]
 }
 
-/// Speeds at the ball of a swing.
+/// Speeds at the ball of a swing. `carried_off_mps` is how far the node's velocity may be off where it was carried on.
 #[must_use]
-pub fn head_speed(swing: &Swing, arm: &ArmMeasures, club: &ClubMeasures) -> HeadSpeed {
+pub fn head_speed(
+    swing: &Swing,
+    arm: &ArmMeasures,
+    club: &ClubMeasures,
+    carried_off_mps: &Vector3<f64>,
+) -> HeadSpeed {
     let motion = &swing.motion;
     let Some((ball, pose)) = motion.ball.and_then(|ball| Some((ball, pose_at_ball(motion, ball)?))) else {
         return HeadSpeed::missing(NO_MOTION);
@@ -119,7 +126,7 @@ pub fn head_speed(swing: &Swing, arm: &ArmMeasures, club: &ClubMeasures) -> Head
         by[which] = 1.0;
         add(at(&pose, by));
     }
-    for pose in others(swing, motion, ball, &pose) {
+    for pose in others(swing, motion, ball, &pose, carried_off_mps) {
         add(at(&pose, [0.0; LENGTHS]));
     }
     if seen.is_none() {
@@ -129,8 +136,8 @@ pub fn head_speed(swing: &Swing, arm: &ArmMeasures, club: &ClubMeasures) -> Head
         }
     }
     variance[3] += (BEND_SD * best[3]).powi(2);
-    variance[8] += TILT_SD_DEG.powi(2);
-    variance[9] += TILT_SD_DEG.powi(2);
+    variance[8] += frame_sd_deg(swing).powi(2);
+    variance[9] += frame_sd_deg(swing).powi(2);
     let figure = |i: usize| Ok(Measured::new(best[i], variance[i].sqrt()));
     let with_shoulder = |i: usize| if seen.is_some() { figure(i) } else { Err(NO_SHOULDER) };
     HeadSpeed {
@@ -147,21 +154,43 @@ pub fn head_speed(swing: &Swing, arm: &ArmMeasures, club: &ClubMeasures) -> Head
     }
 }
 
+fn frame_sd_deg(swing: &Swing) -> f64 {
+    FRAME_SD_DEG.hypot(swing.hinge_deg.top.map_or(NO_HINGE_SD_DEG, |hinge| hinge.sd))
+}
+
 /// The pose with each of the other things off by one standard deviation.
-fn others(swing: &Swing, motion: &SwingMotion, ball: DeviceTime, pose: &Pose) -> [Pose; OTHERS] {
-    let moved = |axis: Vector3<f64>| Pose {
-        node_velocity: pose.node_velocity.map(|velocity| velocity + axis * motion.velocity_sd_mps),
+fn others(
+    swing: &Swing,
+    motion: &SwingMotion,
+    ball: DeviceTime,
+    pose: &Pose,
+    carried_off_mps: &Vector3<f64>,
+) -> [Pose; OTHERS] {
+    let moved =
+        |by: Vector3<f64>| Pose { node_velocity: pose.node_velocity.map(|velocity| velocity + by), ..*pose };
+    let drifted = |axis: Vector3<f64>| moved(axis * motion.velocity_sd_mps);
+    // The glove's hand frame is off about the axes that the wrist does not turn about.
+    let seated = |axis: Vector3<f64>| Pose {
+        level_from_hand: pose.level_from_hand
+            * UnitQuaternion::from_scaled_axis(axis * frame_sd_deg(swing).to_radians()),
         ..*pose
     };
+    // A node that sits elsewhere on the hand moves otherwise.
+    let placed =
+        |axis: Vector3<f64>| moved(-pose.hand_rate.cross(&(pose.level_from_hand * (axis * NODE_SD_M))));
     let clipped = swing.flags.contains(&Flag::GyroClipped);
     let scale = 1.0 + if clipped { CLIPPED_RATE_SD } else { RATE_SD };
-    let timing_s = if swing.impact.is_some() { BALL_SD_S.0 } else { BALL_SD_S.1 };
     [
-        moved(Vector3::x()),
-        moved(Vector3::y()),
-        moved(Vector3::z()),
+        drifted(Vector3::x()),
+        drifted(Vector3::y()),
+        drifted(Vector3::z()),
+        moved(*carried_off_mps),
+        placed(Vector3::x()),
+        placed(Vector3::z()),
+        seated(Vector3::y()),
+        seated(Vector3::z()),
         Pose { hand_rate: pose.hand_rate * scale, ..*pose },
         Pose { arm_rate: pose.arm_rate * scale, ..*pose },
-        pose_at_ball(motion, ball.plus_seconds(-timing_s)).unwrap_or(*pose),
+        pose_at_ball(motion, ball.plus_seconds(-ball_sd_s(swing))).unwrap_or(*pose),
     ]
 }

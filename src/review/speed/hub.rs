@@ -1,16 +1,26 @@
 //! Arm, hand and node at one instant, and the shoulder as the hub that both turn about.
 
 use super::levers::Levers;
-use crate::detect::{MotionPoint, SwingMotion};
+use crate::detect::{MotionPoint, Swing, SwingMotion};
+use crate::fusion::polynomial;
 use crate::units::DeviceTime;
-use nalgebra::{DMatrix, DVector, UnitQuaternion, Vector3};
+use nalgebra::{UnitQuaternion, Vector3};
 
 /// Readings so far before the ball tell how all moves at it, s; those nearer than the second may show the shock.
-const BEFORE_BALL_S: (f64, f64) = (0.014, 0.0012);
+pub const BEFORE_BALL_S: (f64, f64) = (0.014, 0.0012);
+/// How well the ball is timed, s: by its shock, or by the arm being back, which a degree of drift moves by a millisecond
+/// or two (judgement).
+const BALL_SD_S: (f64, f64) = (0.0007, 0.003);
 /// A lead shoulder is never faster than this, m/s (judgement: a quarter metre at twice the trunk's usual peak rate).
 const SHOULDER_MAX_MPS: f64 = 5.0;
 /// How fast it may be where nothing is known of it, m/s per axis (judgement).
 pub const SHOULDER_SD_MPS: f64 = 0.9;
+
+/// How well the ball of a swing is timed, s.
+#[must_use]
+pub fn ball_sd_s(swing: &Swing) -> f64 {
+    if swing.impact.is_some() { BALL_SD_S.0 } else { BALL_SD_S.1 }
+}
 
 /// One instant of arm and hand, level frame, SI.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -59,6 +69,12 @@ impl Pose {
         self.node_velocity.map(|velocity| velocity - self.hand_rate.cross(&node))
     }
 
+    /// Angle between arm and shaft, degrees; 180 is a straight line.
+    #[must_use]
+    pub fn arm_shaft_deg(&self, levers: &Levers) -> f64 {
+        (self.level_from_hand * levers.shaft).angle(&-self.arm).to_degrees()
+    }
+
     /// Velocity of the shoulder: what the accelerometer sees beyond the arm's turning, m/s. Missing where there is
     /// none, or none that a shoulder can have.
     #[must_use]
@@ -81,27 +97,33 @@ pub fn pose_at_ball(motion: &SwingMotion, ball: DeviceTime) -> Option<Pose> {
         near = near.split_off(near.len().saturating_sub(3));
     }
     let last = *near.last().filter(|_| near.len() >= 3)?;
-    let order = if near.len() >= 5 { 3 } else { 2 };
-    let powers =
-        DMatrix::from_fn(near.len(), order, |row, power| (since(near[row]) * 1e3).powi(power as i32));
-    let inverse = powers.pseudo_inverse(1e-9).ok()?;
-    let fitted = |value: &dyn Fn(&MotionPoint) -> f64| {
-        (inverse.row(0) * DVector::from_iterator(near.len(), near.iter().map(|point| value(point))))[0]
-    };
-    let vector = |value: &dyn Fn(&MotionPoint) -> Vector3<f64>| {
-        Vector3::new(fitted(&|p| value(p).x), fitted(&|p| value(p).y), fitted(&|p| value(p).z))
-    };
-    let (arm_rate, hand_rate) = (vector(&|p| p.arm_rate_rps), vector(&|p| p.hand_rate_rps));
+    let vector = |value: fn(&MotionPoint) -> Vector3<f64>| at_zero(&near, since, value);
+    let (arm_rate, hand_rate) = (vector(|p| p.arm_rate_rps)?, vector(|p| p.hand_rate_rps)?);
     let on_s = -since(last);
     let on = |start: &Vector3<f64>, end: &Vector3<f64>| {
         UnitQuaternion::from_scaled_axis((start + end) * (0.5 * on_s))
     };
     let moving = near.iter().all(|point| point.node_velocity_mps.is_some());
+    let node_velocity = vector(|p| p.node_velocity_mps.unwrap_or_default()).filter(|_| moving);
     Some(Pose {
         arm: on(&last.arm_rate_rps, &arm_rate) * last.arm,
         arm_rate,
         level_from_hand: on(&last.hand_rate_rps, &hand_rate) * last.level_from_hand,
         hand_rate,
-        node_velocity: moving.then(|| vector(&|p| p.node_velocity_mps.unwrap_or_default())),
+        node_velocity,
     })
+}
+
+/// The value at the ball of a parabola through a vector's readings near it; of a line with few readings.
+fn at_zero(
+    near: &[&MotionPoint],
+    since: impl Fn(&MotionPoint) -> f64,
+    value: fn(&MotionPoint) -> Vector3<f64>,
+) -> Option<Vector3<f64>> {
+    let points = near.iter().map(|point| (since(point), value(point)));
+    if near.len() >= 5 {
+        polynomial::derivatives::<3, 3>(points, BEFORE_BALL_S.0).map(|fit| fit.row(0).transpose())
+    } else {
+        polynomial::derivatives::<2, 3>(points, BEFORE_BALL_S.0).map(|fit| fit.row(0).transpose())
+    }
 }

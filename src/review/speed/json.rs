@@ -11,7 +11,7 @@ use serde::{Serialize, Serializer};
 #[derive(Serialize)]
 pub struct SpeedObject<'a> {
     assumed: &'static str,
-    arm: ArmMeasures,
+    arm: Option<ArmMeasures>,
     swings: Vec<SwingSpeedObject<'a>>,
 }
 
@@ -22,7 +22,7 @@ impl<'a> SpeedObject<'a> {
         SpeedObject::of_speeds(review, &speeds(review))
     }
 
-    fn of_speeds(review: &'a Review, speeds: &[Result<SwingSpeed, &'static str>]) -> SpeedObject<'a> {
+    fn of_speeds(review: &'a Review, speeds: &[Result<SwingSpeed, &'a str>]) -> SpeedObject<'a> {
         let swings = review.analysis.swings.iter().zip(speeds).zip(1..).map(|((swing, speed), index)| {
             let known = speed.as_ref().ok();
             SwingSpeedObject {
@@ -33,13 +33,14 @@ impl<'a> SpeedObject<'a> {
                 figures: known.map(|speed| Figures(speed.figures())),
             }
         });
-        SpeedObject { assumed: ASSUMED, arm: review.measures.arm, swings: swings.collect() }
+        let arm = review.measures.as_ref().ok().map(|measures| measures.arm);
+        SpeedObject { assumed: ASSUMED, arm, swings: swings.collect() }
     }
 }
 
 /// The speeds of every swing, or why there are none.
-fn speeds(review: &Review) -> Vec<Result<SwingSpeed, &'static str>> {
-    review.analysis.swings.iter().map(|swing| SwingSpeed::of(swing, &review.measures)).collect()
+fn speeds(review: &Review) -> Vec<Result<SwingSpeed, &str>> {
+    review.analysis.swings.iter().map(|swing| SwingSpeed::in_bucket(review, swing)).collect()
 }
 
 #[derive(Serialize)]
@@ -47,7 +48,7 @@ struct SwingSpeedObject<'a> {
     index: usize,
     club: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    why_not: Option<&'static str>,
+    why_not: Option<&'a str>,
     measures: Option<ClubMeasures>,
     figures: Option<Figures>,
 }
@@ -138,8 +139,8 @@ struct PathObject {
 }
 
 /// The paths that there are; a swing without one says why among its figures.
-fn paths(speeds: &[Result<SwingSpeed, &'static str>]) -> Vec<PathObject> {
-    let path = |(place, speed): (usize, &Result<SwingSpeed, &'static str>)| {
+fn paths(speeds: &[Result<SwingSpeed, &str>]) -> Vec<PathObject> {
+    let path = |(place, speed): (usize, &Result<SwingSpeed, &str>)| {
         let path = speed.as_ref().ok()?.path.as_ref().ok()?;
         let place_of = |at: &nalgebra::Vector3<f64>| [at.x, at.y, at.z].map(fraction);
         Some(PathObject {

@@ -14,6 +14,8 @@ const HEAD_BEFORE_END_M: f64 = 0.02;
 /// (judgement: on the back of the hand).
 const NODE_ALONG: f64 = 0.55;
 const NODE_BEHIND_M: f64 = 0.022;
+/// How well the node's place on the hand is known besides, per axis, m (judgement).
+pub const NODE_SD_M: f64 = 0.006;
 /// The middle of the gripped shaft: so much of the hand's length from the wrist, and so far into the palm, m.
 const GRIP_ALONG: f64 = 0.75;
 const GRIP_INSIDE_M: f64 = 0.022;

@@ -5,6 +5,7 @@
 //! drifts. The second is used where it tells a speed that a shoulder can have. The head follows from the hand's
 //! turning and the club's length.
 
+pub mod carried;
 pub mod flat_wrist;
 pub mod hand_path;
 pub mod head;
@@ -16,31 +17,34 @@ pub mod plane;
 pub mod table;
 pub mod what_if;
 pub mod worth;
+pub mod wrist_work;
 
 use crate::detect::Swing;
 use crate::record::measures::{ClubMeasures, Measures};
+use crate::review::Review;
 use crate::units::Measured;
+use carried::carried_on;
 use flat_wrist::{FlatWrist, Release, flat_wrist, release};
 use hand_path::{HandPath, hand_path};
 use head::{HeadSpeed, head_speed};
 use levers::Levers;
+use nalgebra::Vector3;
 use plane::PlaneSwing;
+use wrist_work::{WristWork, wrist_work};
 
 /// A number with its uncertainty, or why there is none.
 pub type Figure = Result<Measured, &'static str>;
 
 /// Said with every speed: what it rests on.
-pub const ASSUMED: &str = "The bars are one standard deviation. The club's and the arm's measures are those of the \
-    settings, or usual ones; the shaft is taken as stiff, the grip's angle as usual. Where the club's face points, and \
+pub const ASSUMED: &str = "The bars are one standard deviation. The arm's and the club's measures are those of the \
+    player's file or of the settings, else usual ones; the shaft is taken as stiff, the grip's angle as usual. Where the club's face points, and \
     the way of the head to the side of the target, two such sensors cannot tell.";
 
 const NO_MOTION: &str = "the motion of both nodes up to the ball is not there";
 const NO_HEADING: &str = "without a magnetometer no node knows where the target is";
 const NO_FACE: &str = "the hand's node does not see the club's face";
-/// How well torques at the wrist are known, share.
-const TORQUE_SHARE: f64 = 0.25;
 const NO_CLUB: &str = "the club was not said";
-const UNKNOWN_CLUB: &str = "no measures of this club are in the settings";
+const UNKNOWN_CLUB: &str = "no measures of this club are known: name it by its kind (driver, wood, hybrid, iron, wedge), or give it some";
 
 /// The speeds of one swing.
 #[derive(Clone, Debug, PartialEq)]
@@ -57,10 +61,8 @@ pub struct SwingSpeed {
     pub flat: FlatWrist,
     /// The downswing as a fitted planar pendulum, or why there is none.
     pub plane: Result<PlaneSwing, &'static str>,
-    /// Largest power of the wrist into the club from the release on, W, by a planar pendulum.
-    pub wrist_power_w: Figure,
-    /// Its work until the ball, J.
-    pub wrist_work_j: Figure,
+    /// What the wrist gives to the club from the release to the ball.
+    pub wrist: WristWork,
 }
 
 impl SwingSpeed {
@@ -71,13 +73,26 @@ impl SwingSpeed {
     pub fn of(swing: &Swing, measures: &Measures) -> Result<SwingSpeed, &'static str> {
         let club = measures.club(swing.club.as_deref().ok_or(NO_CLUB)?).ok_or(UNKNOWN_CLUB)?;
         let levers = Levers::of(&swing.motion, &measures.arm, &club);
-        let head = head_speed(swing, &measures.arm, &club);
-        let path = hand_path(swing, &levers, measures.arm.arm_length_sd_m);
-        let release = release(swing, &levers);
+        let (carried, off_mps) = match carried_on(&swing.motion, &levers) {
+            Some(carried) => (Some(Swing { motion: carried.motion, ..swing.clone() }), carried.off_mps),
+            None => (None, Vector3::zeros()),
+        };
+        let swing = carried.as_ref().unwrap_or(swing);
+        let head = head_speed(swing, &measures.arm, &club, &off_mps);
+        let path = hand_path(swing, &levers, measures.arm.arm_length_sd_m, &off_mps);
+        let (release, released) = release(swing, &levers);
         let flat = flat_wrist(swing, &levers, head.head_mps.ok().map(|head| head.value));
         let plane = head.head_mps.and_then(|head| PlaneSwing::of(swing, &measures.arm, &club, head.value));
-        let (wrist_power_w, wrist_work_j) = wrist_work(plane.as_ref().map_err(|reason| *reason));
-        Ok(SwingSpeed { club, head, path, release, flat, plane, wrist_power_w, wrist_work_j })
+        let wrist = wrist_work(swing, &measures.arm, &club, released);
+        Ok(SwingSpeed { club, head, path, release, flat, plane, wrist })
+    }
+
+    /// The speeds of a swing by the measures of its bucket's player.
+    ///
+    /// # Errors
+    /// The measures or the club are not known: why.
+    pub fn in_bucket<'a>(review: &'a Review, swing: &Swing) -> Result<SwingSpeed, &'a str> {
+        SwingSpeed::of(swing, review.measures.as_ref().map_err(String::as_str)?)
     }
 
     /// Every figure by its name, in order.
@@ -110,26 +125,11 @@ impl SwingSpeed {
             ("arm_shaft_at_ball_deg", release.arm_shaft_at_ball_deg),
             ("release_before_ball_ms", release.release_before_ball_ms),
             ("arm_from_top_at_release_deg", release.arm_from_top_at_release_deg),
-            ("wrist_power_w", self.wrist_power_w),
-            ("wrist_work_j", self.wrist_work_j),
+            ("wrist_power_w", self.wrist.power_w),
+            ("wrist_work_j", self.wrist.work_j),
             ("flexion_at_ball_deg", flat.flexion_at_ball_deg),
             ("flat_after_ball_ms", flat.flat_after_ball_ms),
             ("flat_after_ball_mm", flat.flat_after_ball_mm),
         ]
     }
-}
-
-/// Largest power and the work of the wrist from the release to the ball.
-fn wrist_work(plane: Result<&PlaneSwing, &'static str>) -> (Figure, Figure) {
-    let plane = match plane {
-        Ok(plane) => plane,
-        Err(reason) => return (Err(reason), Err(reason)),
-    };
-    let power = plane.wrist_power_w();
-    let released = &power[plane.release.min(power.len())..];
-    let most = released.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let work: f64 = released.iter().sum::<f64>() * plane::STEP_S;
-    // Accelerations are derivatives of measured rates, the club's inertia is told: a quarter (judgement).
-    let figure = |value: f64| Ok(Measured::new(value, TORQUE_SHARE * value.abs()));
-    if most.is_finite() { (figure(most), figure(work)) } else { (Err(NO_MOTION), Err(NO_MOTION)) }
 }

@@ -6,9 +6,10 @@ use super::hub::Pose;
 use super::levers::Levers;
 use super::pendulum::{Drive, Motion, Pendulum, integrate};
 use crate::detect::{MotionPoint, Swing};
+use crate::fusion::polynomial;
 use crate::record::measures::{ArmMeasures, ClubMeasures};
 use crate::units::GRAVITY_MPS2;
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Vector1, Vector3};
 
 /// Step of the planar curves, s.
 pub const STEP_S: f64 = 0.002;
@@ -163,12 +164,6 @@ impl PlaneSwing {
     #[must_use]
     pub fn club_at_ball(&self) -> f64 {
         self.down().last().map_or(0.0, |step| step.swept - step.cock)
-    }
-
-    /// Power at the wrist that goes into the club, W, from the top on.
-    #[must_use]
-    pub fn wrist_power_w(&self) -> Vec<f64> {
-        self.down().iter().map(|step| step.wrist_torque * step.cock_rate).collect()
     }
 
     /// Work of the torque at the hub from top to ball, J.
@@ -408,14 +403,8 @@ fn unwrapped(mut angles: Vec<f64>) -> Vec<f64> {
 fn derivative(values: &[f64], half: usize) -> Vec<f64> {
     let at = |i: usize| {
         let (from, to) = (i.saturating_sub(half), (i + half).min(values.len() - 1));
-        let (mut normal, mut right) = (Matrix3::zeros(), Vector3::zeros());
-        for (j, value) in values.iter().enumerate().take(to + 1).skip(from) {
-            let x = (j as f64 - i as f64) * STEP_S;
-            let powers = Vector3::new(1.0, x, x * x);
-            normal += powers * powers.transpose();
-            right += powers * *value;
-        }
-        normal.lu().solve(&right).map_or(0.0, |fit| fit[1])
+        let points = (from..=to).map(|j| ((j as f64 - i as f64) * STEP_S, Vector1::new(values[j])));
+        polynomial::derivatives::<3, 1>(points, half as f64 * STEP_S).map_or(0.0, |fit| fit[1])
     };
     (0..values.len()).map(at).collect()
 }

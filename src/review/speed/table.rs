@@ -2,9 +2,12 @@
 
 use super::worth::{ClubWorth, Curve, VALIDITY};
 use super::{ASSUMED, Figure, SwingSpeed};
+use crate::record::measures::ClubMeasures;
 use crate::review::Review;
 use crate::review::clean;
+use crate::review::summary::in_order;
 use crate::review::table::{printed, table, wrapped};
+use crate::review::wording::{number, signed, with_bar};
 use std::collections::BTreeSet;
 
 const HEADINGS: [&str; 12] = [
@@ -21,6 +24,11 @@ const HEADINGS: [&str; 12] = [
     "Release\nms",
     "Flat\nmm",
 ];
+
+/// What the columns hold.
+const COLUMNS: &str = "Hand and head at the ball; from body (the moving shoulder), arm, wrist (released) and roll (of the \
+    forearm) give the head's speed together. Attack: downward is negative. Lean: the shaft's at the ball, forward is \
+    positive. Release: begins so long before the ball. Flat: the head's way until the wrist has bent back by 5°.";
 
 /// Every swing's speeds, and what changes are worth where that was asked for. `width` counts characters.
 #[must_use]
@@ -41,7 +49,7 @@ fn speeds(review: &Review, width: u16) -> String {
     let mut reasons = BTreeSet::new();
     for (place, swing) in review.analysis.swings.iter().enumerate() {
         let mut row = vec![(place + 1).to_string(), clean(swing.club.as_deref().unwrap_or("-"))];
-        match SwingSpeed::of(swing, &review.measures) {
+        match SwingSpeed::in_bucket(review, swing) {
             Ok(speed) => {
                 let (head, release) = (&speed.head, &speed.release);
                 let figures = [
@@ -67,6 +75,8 @@ fn speeds(review: &Review, width: u16) -> String {
         rows.add_row(row);
     }
     let mut out = printed(rows);
+    out += &wrapped(COLUMNS, width);
+    out += &wrapped(&measures(review), width);
     out += &wrapped(ASSUMED, width);
     for reason in reasons {
         out += &wrapped(&format!("- : {reason}."), width);
@@ -75,7 +85,20 @@ fn speeds(review: &Review, width: u16) -> String {
 }
 
 fn word(figure: &Figure, decimals: usize) -> String {
-    figure.as_ref().map_or("-".to_owned(), |m| format!("{:.decimals$}\u{a0}±{:.decimals$}", m.value, m.sd))
+    figure.map_or("-".to_owned(), |m| with_bar(m, decimals).replace("±\u{a0}", "±"))
+}
+
+/// Of which arm and clubs the numbers are.
+fn measures(review: &Review) -> String {
+    let Ok(known) = &review.measures else { return String::new() };
+    let clubs = in_order(review.analysis.swings.iter().filter_map(|swing| swing.club.as_deref()));
+    let of_club = |club: &str| Some(format!("; {} {}", clean(club), measured_club(&known.club(club)?)));
+    let clubs: String = clubs.into_iter().filter_map(of_club).collect();
+    format!("Worked out with: arm {} m{clubs}.", with_bar(known.arm.length(), 2))
+}
+
+fn measured_club(club: &ClubMeasures) -> String {
+    format!("{} m, {} kg", with_bar(club.length(), 2), number(club.mass_kg, 2))
 }
 
 fn club_text(club: &ClubWorth, width: u16) -> String {
@@ -106,13 +129,16 @@ fn club_text(club: &ClubWorth, width: u16) -> String {
 fn curve_row(curve: &Curve) -> Vec<String> {
     let told = |place: usize| match curve.points.get(place) {
         Some(point) => {
-            let speed = point.head_mps.map_or("-".to_owned(), |head| format!("{head:.1}"));
-            (format!("{:+}", point.by), if point.beyond { format!("({speed})") } else { speed })
+            let speed = point.head_mps.map_or("-".to_owned(), |head| number(head, 1));
+            (
+                signed(point.by, curve.change.decimals()),
+                if point.beyond { format!("({speed})") } else { speed },
+            )
         }
         None => ("-".to_owned(), "-".to_owned()),
     };
     let ((less, slower), (more, faster)) = (told(2), told(6));
-    let number = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.1}"));
+    let own = curve.own_sd.map_or("-".to_owned(), |sd| number(sd, curve.change.decimals()));
     vec![
         curve.change.sentence().to_owned(),
         curve.change.unit().to_owned(),
@@ -120,7 +146,7 @@ fn curve_row(curve: &Curve) -> Vec<String> {
         slower,
         more,
         faster,
-        number(curve.own_sd),
-        curve.per_own_sd_mps.map_or("-".to_owned(), |worth| format!("{worth:+.1}")),
+        own,
+        curve.per_own_sd_mps.map_or("-".to_owned(), |worth| signed(worth, 1)),
     ]
 }

@@ -60,6 +60,15 @@ impl Change {
         }
     }
 
+    /// Decimals of its values: those in which they are chosen.
+    #[must_use]
+    pub fn decimals(self) -> usize {
+        match self {
+            Change::Release | Change::Set | Change::HeadMass => 0,
+            Change::Length | Change::Effort => 1,
+        }
+    }
+
     /// What is done more of, and what less, in words after a number with its unit.
     #[must_use]
     pub fn more_and_less(self) -> (&'static str, &'static str) {

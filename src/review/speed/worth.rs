@@ -104,9 +104,9 @@ impl Looked<'_> {
 
 /// Every club of the bucket, in order of first use.
 #[must_use]
-pub fn worth(review: &Review) -> Vec<ClubWorth> {
+pub fn worth(review: &Review, measures: &Measures) -> Vec<ClubWorth> {
     let clubs = in_order(review.counted().filter_map(|(_, swing)| swing.club.as_deref()));
-    clubs.into_iter().map(|club| club_worth(review, club)).collect()
+    clubs.into_iter().map(|club| club_worth(review, measures, club)).collect()
 }
 
 /// The swings of a club that count, each with its place from 0.
@@ -116,8 +116,7 @@ pub fn swings_of<'a>(review: &'a Review, club: &'a str) -> impl Iterator<Item = 
 
 /// One club of the bucket: the swings that count for statistics.
 #[must_use]
-pub fn club_worth(review: &Review, club: &str) -> ClubWorth {
-    let measures = &review.measures;
+pub fn club_worth(review: &Review, measures: &Measures, club: &str) -> ClubWorth {
     let (mut looked, mut left_out) = (Vec::new(), Vec::new());
     for (place, swing) in swings_of(review, club) {
         match look(place, swing, measures) {

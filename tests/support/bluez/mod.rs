@@ -11,7 +11,7 @@ pub mod world;
 use busd::bus::Bus;
 use hingeclock::device::host_clock::HostClock;
 use hingeclock::units::HostTime;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::sync_channel;
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::thread::JoinHandle;
@@ -37,6 +37,8 @@ pub struct Bluez {
     pub world: Shared,
     /// For `DBUS_SYSTEM_BUS_ADDRESS`.
     pub address: String,
+    /// For `XDG_RUNTIME_DIR` of all who use this air.
+    pub session: PathBuf,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -59,14 +61,20 @@ impl Bluez {
             });
         });
         is_ready.recv().unwrap();
-        Bluez { world, address, thread: Some(thread) }
+        let session = socket.parent().unwrap().to_owned();
+        Bluez { world, address, session, thread: Some(thread) }
     }
 
     /// Waits until a glove has played its script and the host has asked for nothing for a while.
     pub fn wait_until_over(&self, glove: usize) {
+        self.wait_until(|world| world.gloves[glove].is_over_and_quiet());
+    }
+
+    /// Waits until this is so.
+    pub fn wait_until(&self, is_so: impl Fn(&World) -> bool) {
         let clock = HostClock::start();
-        while !lock(&self.world).gloves[glove].is_over_and_quiet() {
-            assert!(clock.now() < PATIENCE, "glove {glove} never came to the end of its script");
+        while !is_so(&lock(&self.world)) {
+            assert!(clock.now() < PATIENCE, "what was waited for never came");
             std::thread::sleep(Duration::from_millis(50));
         }
     }

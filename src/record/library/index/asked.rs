@@ -9,6 +9,12 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use uuid::Uuid;
 
+/// A recording counts once: of its copies the one with the shortest path that can be read, since a copy mostly has a
+/// longer name.
+const COUNTS: &str = "NOT EXISTS (SELECT 1 FROM buckets AS other WHERE other.uuid = buckets.uuid
+    AND (length(other.path), other.path) < (length(buckets.path), buckets.path)
+    AND json_extract(other.facts, '$.unreadable') IS NULL)";
+
 impl Index {
     /// Every recording, by path.
     ///
@@ -16,6 +22,14 @@ impl Index {
     /// The index cannot be read.
     pub fn buckets(&self) -> Result<Vec<Bucket>> {
         self.buckets_where("TRUE", [])
+    }
+
+    /// Every recording that counts, by path: of one that is there more than once, a single copy.
+    ///
+    /// # Errors
+    /// The index cannot be read.
+    pub fn counted_buckets(&self) -> Result<Vec<Bucket>> {
+        self.buckets_where(COUNTS, [])
     }
 
     /// How many recordings there are.
@@ -44,12 +58,13 @@ impl Index {
         self.buckets_where("name IN (?1, ?2) OR uuid BETWEEN ?3 AND ?4", [word, &ended, &from, &to])
     }
 
-    /// The recordings of this number.
+    /// The recording of this number; of its copies the one that counts.
     ///
     /// # Errors
     /// The index cannot be read.
-    pub fn numbered(&self, uuid: Uuid) -> Result<Vec<Bucket>> {
-        self.buckets_where("uuid = ?1", [uuid.to_string()])
+    pub fn numbered(&self, uuid: Uuid) -> Result<Option<Bucket>> {
+        let found = self.buckets_where(&format!("uuid = ?1 AND {COUNTS}"), [uuid.to_string()])?;
+        Ok(found.into_iter().next())
     }
 
     fn buckets_where(&self, condition: &str, values: impl rusqlite::Params) -> Result<Vec<Bucket>> {
@@ -125,18 +140,18 @@ impl Index {
         rows.collect()
     }
 
-    /// The swings of a player that count, in order of time: with a set, and not left out.
+    /// The swings of a player that count, in order of time: with a set, not left out, and of no copy.
     ///
     /// # Errors
     /// The index cannot be read.
     pub fn counted(&self, player: &str) -> Result<Vec<CountedSwing>> {
-        let mut query = self.connection.prepare_cached(
+        let mut query = self.connection.prepare_cached(&format!(
             "SELECT swings.bucket, club, set_to_top_ms, arm_travel_at_set FROM buckets
              JOIN swings ON swings.bucket = buckets.id
              WHERE player = ?1 AND excluded IS NULL AND set_to_top_ms IS NOT NULL
-               AND arm_travel_at_set IS NOT NULL
-             ORDER BY started_unix_ms, path, place",
-        )?;
+               AND arm_travel_at_set IS NOT NULL AND {COUNTS}
+             ORDER BY started_unix_ms, path, place"
+        ))?;
         let rows = query.query_map([player], |row| {
             Ok(CountedSwing {
                 bucket: row.get(0)?,

@@ -1,5 +1,6 @@
 // How numbers are written: decimal point or comma, metric or imperial. Kept in this browser alone.
-// Only what the server marked as a number is touched: .n, .num, and what stands in data-m-s (m/s) or data-m (m).
+// Only what the server marked as a number is touched: .n, .num, and what stands in data-m-s (m/s) or data-m (m),
+// with its bar in data-sd.
 
 const KEY = "hingeclock.writing";
 const FACTS = { "m-s": { metric: [3.6, "km/h", 0], imperial: [2.236936, "mph", 0] }, m: { metric: [1, "m", 2], imperial: [3.28084, "ft", 1] } };
@@ -16,18 +17,33 @@ export function written(value, decimals) {
   return choice.decimals === "comma" ? text.replace(".", ",") : text;
 }
 
-/// A speed in m/s as text with its unit, in the reader's way.
+/// Decimals that a bar earns: so many at least, and more while rounding would change it by more than a third.
+function earned(bar, least) {
+  for (let decimals = least; decimals < least + 3; decimals++) if (bar * 10 ** decimals >= 0.75) return decimals;
+  return least;
+}
+
+/// A speed in m/s as text with its unit, in the reader's way: whole, or with so many decimals.
 export function speed(mps, decimals) {
-  const [factor, unit] = FACTS["m-s"][choice.units];
-  return written(mps * factor, decimals) + "\u00a0" + unit;
+  const [factor, unit, usual] = FACTS["m-s"][choice.units];
+  return written(mps * factor, decimals ?? usual) + "\u00a0" + unit;
+}
+
+/// A bar of a speed in the decimals that it earns.
+export function speedBar(mps) {
+  const [factor, , least] = FACTS["m-s"][choice.units];
+  return speed(mps, earned(mps * factor, least));
 }
 
 /// What a speed in m/s is multiplied with, and the unit that it is then in.
 export const speedUnit = () => FACTS["m-s"][choice.units];
 
 function quantity(element, kind) {
-  const [factor, unit, decimals] = FACTS[kind][choice.units];
-  element.textContent = written(Number(element.getAttribute("data-" + kind)) * factor, decimals) + "\u00a0" + unit;
+  const [factor, unit, least] = FACTS[kind][choice.units];
+  const value = Number(element.getAttribute("data-" + kind)) * factor, bar = Number(element.dataset.sd ?? 0) * factor;
+  const decimals = earned(bar, least);
+  const beside = element.dataset.sd === undefined ? "" : "\u00a0±\u00a0" + written(bar, decimals);
+  element.textContent = written(value, decimals) + beside + "\u00a0" + unit;
 }
 
 function decimals(element) {

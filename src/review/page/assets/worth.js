@@ -1,12 +1,13 @@
 // What a change would be worth: for each change a curve of the head's speed, and a handle that is drawn along it. All
 // curves stand on one scale, so that the steeper one is worth more.
 
-import { speed, speedUnit, written } from "./numbers.js";
+import { speed, speedBar, speedUnit, written } from "./numbers.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const WIDTH = 420, HEIGHT = 232, LEFT = 58, RIGHT = 408, UPPER = 14, LOWER = 186;
-/// Steps of a handle between two values that were worked out; what lies between them is read off in proportion.
-const PARTS = 10;
+/// By unit: the decimals of its values, and the steps of a handle between two that were worked out; what lies between
+/// them is read off in proportion.
+const UNITS = { ms: [0, 10], cm: [1, 10], g: [0, 5], "%": [1, 5] };
 /// The scale holds at least so much, m/s: less is nothing.
 const LEAST_MPS = 2;
 
@@ -85,10 +86,10 @@ function draw(place, object) {
   const drawn = usable.map(({ curve, points }) => chart(figures, curve, points, { own, scale, swings: club.swings.length }));
   html("p", object.validity, place).className = "about";
   function words() {
-    const spread = club.head_mps_own_sd === null ? "" : ", from swing to swing ±\u00a0" + speed(club.head_mps_own_sd, 1);
+    const spread = club.head_mps_own_sd === null ? "" : ", from swing to swing ±\u00a0" + speedBar(club.head_mps_own_sd);
     const of = club.swings.length === 1 ? "swing " : "swings ";
-    lead.textContent = `${club.club}: ${speed(own, 1)} in the middle${spread}. Worked out from ${of}${club.swings.join(", ")}. ` +
-      "Drag a handle, or step it with the arrow keys (with Shift by ten steps); Home and End go to the ends, Delete back to your own swing.";
+    lead.textContent = `${club.club}: ${speed(own)} in the middle${spread}. Worked out from ${of}${club.swings.join(", ")}. ` +
+      "Drag a handle, or step it with the arrow keys (with Shift to the next value that was worked out); Home and End go to the ends, Delete back to your own swing.";
     drawn.forEach((again) => again());
   }
   words();
@@ -119,7 +120,8 @@ function chart(place, curve, points, { own, scale, swings }) {
   const first = points[0].by, last = points[points.length - 1].by, span = curve.points.map((point) => point.by);
   const x = (by) => LEFT + ((by - span[0]) / (span[span.length - 1] - span[0])) * (RIGHT - LEFT);
   const y = (mps) => LOWER - ((mps - scale[0]) / (scale[1] - scale[0])) * (LOWER - UPPER);
-  const step = (span[1] - span[0]) / PARTS;
+  const [decimals, parts] = UNITS[curve.unit];
+  const step = (span[1] - span[0]) / parts;
   const clip = "plot-" + curve.change;
   make("rect", { x: LEFT, y: UPPER, width: RIGHT - LEFT, height: LOWER - UPPER }, make("clipPath", { id: clip }, make("defs", {}, svg)));
   const plot = make("g", { "clip-path": `url(#${clip})` }, svg);
@@ -154,18 +156,17 @@ function chart(place, curve, points, { own, scale, swings }) {
   let by = 0;
 
   function sentence({ head_mps, change_mps, change_low_mps, change_high_mps, beyond }) {
-    const decimals = curve.unit === "ms" ? 0 : curve.unit === "g" ? 1 : 2;
-    if (by === 0) return "Your own swing: " + speed(own, 1) + own_words();
+    if (by === 0) return "Your own swing: " + speed(own) + own_words();
     const how = `${written(Math.abs(by), decimals)}\u00a0${curve.unit} ${by > 0 ? curve.more : curve.less}`;
     const than = change_mps < 0 ? "slower" : "faster";
-    const change = `${speed(head_mps, 1)}, ${speed(Math.abs(change_mps), 1)} ${than}`;
+    const change = `${speed(head_mps)}, ${speed(Math.abs(change_mps), 1)} ${than}`;
     const likely = `(from ${signed(change_low_mps)} to ${signed(change_high_mps)} over ${swings} ${swings === 1 ? "swing" : "swings"} and both ways of keeping the effort)`;
     const nothing = change_low_mps <= 0 && change_high_mps >= 0 ? " It may as well be worth nothing." : "";
     const outside = beyond ? " Outside what the model can be trusted with for you." : "";
     return `${how}: head speed ${change} ${likely}.${nothing}${outside}`;
   }
   const signed = (mps) => (mps > 0 ? "+" : "") + speed(mps, 1);
-  const own_words = () => curve.own_sd === null ? "." : `. You differ by ±\u00a0${written(curve.own_sd, 0)}\u00a0${curve.unit} from swing to swing` +
+  const own_words = () => curve.own_sd === null ? "." : `. You differ by ±\u00a0${written(curve.own_sd, decimals)}\u00a0${curve.unit} from swing to swing` +
     (curve.per_own_sd_mps === null ? "." : `, which is worth ${signed(curve.per_own_sd_mps)}.`);
 
   function show() {
@@ -185,11 +186,11 @@ function chart(place, curve, points, { own, scale, swings }) {
   }
 
   slider.addEventListener("keydown", (pressed) => {
-    const steps = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -PARTS, PageUp: PARTS }[pressed.key];
+    const steps = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -parts, PageUp: parts }[pressed.key];
     const to = { Home: first, End: last, Delete: 0, Backspace: 0 }[pressed.key];
     if (steps === undefined && to === undefined) return;
     pressed.preventDefault();
-    go(to ?? by + steps * step * (pressed.shiftKey ? PARTS : 1));
+    go(to ?? by + steps * step * (pressed.shiftKey ? parts : 1));
   });
   const pointed = (event) => {
     const box = svg.getBoundingClientRect();
