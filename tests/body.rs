@@ -80,7 +80,8 @@ fn the_lead_of_the_pelvis_is_right_to_5_ms_and_its_bars_are_fair() {
                 assert!(score.share_found() > 0.9, "{score}");
                 assert!(score.lead_p95_ms() <= 5.0, "{score}");
                 assert!(score.turn_p95_deg() <= 3.0, "{score}");
-                assert!(score.tilt_p95_deg() <= 3.0, "{score}");
+                // Sideways is where the bend at address shows it, to some degrees: the lean's bar is 2° and more.
+                assert!(score.tilt_p95_deg() <= 4.0, "{score}");
             }
             score.assert_bars_hold();
             all.push(score);
