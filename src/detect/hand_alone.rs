@@ -20,9 +20,14 @@ const TRAVEL_UNSURE: f64 = 10.0 * std::f64::consts::PI / 180.0;
 /// more than it may be off, its shoulder made that up.
 const FASTER_THAN_HAND_MAX: f64 = 1.15;
 
-/// The candidate, if it is a swing though the hand's own turning does not say so: the forearm that is worked out
-/// moves as in one, or the hand is as fast as in no other movement. In the latter case it is found and timed, and
-/// nothing is told of the wrist.
+/// With so much travel a hand that turns as the arm of a swing does is believed whatever the forearm did
+/// (judgement: everyday movements with seeds to 40 that turn so travel 37° at most), rad.
+const CLEAR_TRAVEL: f64 = 45.0 * std::f64::consts::PI / 180.0;
+
+/// The candidate, if it is a swing though the hand's own turning does not say so clearly. Then the forearm that is
+/// worked out has to move as in one, and either be no faster than a wrist lets it or have the hand for a second
+/// witness; or the hand has to be as fast as in no other movement, or to travel as far. In the last two cases it is
+/// found and timed, and nothing is told of the wrist.
 pub(super) fn confirmed(
     candidate: Candidate,
     axes: &WristAxes,
@@ -30,15 +35,17 @@ pub(super) fn confirmed(
     params: &PhaseParams,
 ) -> Option<Candidate> {
     let of_hand = candidate.arm.clone();
+    let hand_swings = phases::find(&of_hand, params);
     let sure = PhaseParams { travel_min: params.travel_min + TRAVEL_UNSURE, ..*params };
     let candidate = with_forearm(candidate, axes, lead_arm_sign, &sure);
     let (from_s, to_s) = (candidate.phases.top_s, candidate.phases.back_s);
     let slower = fastest(&candidate.arm, from_s, to_s)
         <= FASTER_THAN_HAND_MAX * fastest(&of_hand, from_s - SAME_TOP_S, to_s + SAME_TOP_S);
-    if candidate.hub.is_some() && slower {
+    if candidate.hub.is_some() && (slower || hand_swings.is_ok()) {
         return Some(candidate);
     }
-    let phases = phases::find(&of_hand, &clear(params)).ok()?;
+    let far = hand_swings.ok().filter(|phases| phases.travel_at_top >= CLEAR_TRAVEL);
+    let phases = far.or_else(|| phases::find(&of_hand, &clear(params)).ok())?;
     Some(Candidate { hub: None, arm: of_hand, phases, ..candidate })
 }
 

@@ -42,7 +42,8 @@ pub struct HubParams {
     pub address_speed_mps: f64,
     /// How well the sensor's place in the hand is known.
     pub sensor_place_m: f64,
-    /// Usual rates of hinge and flexion while a wrist holds, rad/s: flexion hardly ever does (judgement) …
+    /// Usual rates of hinge and flexion while a wrist holds, rad/s: a lead wrist that is extended a little at
+    /// address comes to about flat by the top, 10° to 20° in some 0.8 s (judgement) …
     pub holding_rate: (f64, f64),
     /// … and over how long they hang together, s.
     pub holding_s: f64,
@@ -65,7 +66,7 @@ impl Default for HubParams {
             elbow: degrees(6.0),
             address_speed_mps: 0.015,
             sensor_place_m: 0.008,
-            holding_rate: (degrees(8.0), degrees(40.0)),
+            holding_rate: (degrees(8.0), degrees(25.0)),
             holding_s: 0.1,
             asked_after_top_s: 0.15,
         }
