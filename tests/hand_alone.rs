@@ -119,8 +119,9 @@ fn print(name: &str, summary: &Summary) {
 }
 
 fn check_times(name: &str, summary: &Summary, times: f64) {
-    // Short of what is wanted, which is every one: of a few chips neither hand nor forearm looks like a swing.
-    assert!(summary.missed * 16 <= summary.expected, "{name}: {} swings missed", summary.missed);
+    // Every one of a plain run. Of more than a thousand swings a chip or two are missed, since neither hand nor
+    // forearm looks like a swing.
+    assert!(summary.missed * 64 <= summary.expected, "{name}: {} swings missed", summary.missed);
     assert_eq!(summary.invented, 0, "{name}: swings invented");
     let sets = summary.sets();
     let error_ms = |share| percentile(sets.iter().map(|set| set.error), share);
