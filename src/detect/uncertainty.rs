@@ -41,7 +41,7 @@ const HUB_TOP_SD_S: f64 = 0.005;
 const HUB_QUICK_SD: f64 = 0.7 * std::f64::consts::PI / 180.0;
 /// A body that moves otherwise than the hub's model expects moves hinge and flexion over the whole swing, rad: the
 /// wandering of the shoulder stands for some of that only.
-const HUB_STEADY_SD: [f64; 2] = [1.5 * std::f64::consts::PI / 180.0, 6.0 * std::f64::consts::PI / 180.0];
+const HUB_STEADY_SD: [f64; 2] = [1.5 * std::f64::consts::PI / 180.0, 8.0 * std::f64::consts::PI / 180.0];
 
 type Derivatives = SVector<f64, UNKNOWNS>;
 
