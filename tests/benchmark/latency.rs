@@ -20,7 +20,7 @@ use hingeclock::device::host_clock::HostClock;
 use hingeclock::tone::server::Start;
 use hingeclock::tone::{CueSink, Loudspeaker, Volume};
 use hingeclock::units::HostTime;
-use latency_daemon::{Daemon, Feeder, Line};
+use latency_daemon::{Daemon, Feeder, Line, read_for_nothing, threads_cpu_s};
 use latency_ear::Ear;
 use latency_wire::Decision;
 use std::process::Command;
@@ -181,20 +181,46 @@ fn share_of_a_core(form: &Form, clock: HostClock) {
     let sound = if server.is_some() { "server" } else { "silent" };
     let line = Line::open();
     let daemon = Daemon::start(command, &line, sound, clock);
-    let mut feeder = Feeder::new(&frames, line, clock);
-    // The calibration is a matter of once a session; what follows is a bucket.
-    feeder.rush(latency_wire::after_calibration(&frames));
-    std::thread::sleep(Duration::from_secs(1));
-    feeder.keep_pace();
-    let (begun, before_s) = (clock.now(), daemon.cpu_s());
-    feeder.pace(feeder.count(), || clock.now().seconds_since(begun) >= form.seconds);
-    let (took_s, used_s) = (clock.now().seconds_since(begun), daemon.cpu_s() - before_s);
+    let used_s = used_while_paced(&frames, line, form, clock, || daemon.cpu_s());
+    let swings = daemon.cues.len();
     println!(
-        "daemon, two nodes at 1000 Hz, sound {sound}: {:.2} % of one core over {took_s:.0} s, {} swings",
-        100.0 * used_s / took_s,
-        daemon.cues.len()
+        "daemon, two nodes at 1000 Hz, sound {sound}: {} of one core, {swings} swings",
+        share(used_s, form)
     );
     assert!(used_s > 0.0 || form.seconds < 10.0, "the daemon has worked");
+    drop(daemon);
+    // What the wakes alone cost on this machine.
+    let open = |server: &Server| Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere);
+    let kept_open = server.as_ref().map(|server| open(server).unwrap());
+    let line = Line::open();
+    read_for_nothing(&line);
+    let used_s =
+        used_while_paced(&frames, line, form, clock, || threads_cpu_s(&["for-nothing", "loudspeaker"]));
+    println!("  the same line read for nothing, the same sound kept open: {}", share(used_s, form));
+    assert!(used_s > 0.0, "the line was read");
+    drop(kept_open);
+}
+
+fn share(used_s: f64, form: &Form) -> String {
+    format!("{:.2} % over {:.0} s", 100.0 * used_s / form.seconds, form.seconds)
+}
+
+/// CPU time that is used while a bucket comes in its own time, s. The calibration is a matter of once a session; what
+/// follows is a bucket.
+fn used_while_paced(
+    frames: &[latency_wire::TimedFrame],
+    line: Line,
+    form: &Form,
+    clock: HostClock,
+    cpu_s: impl Fn() -> f64,
+) -> f64 {
+    let mut feeder = Feeder::new(frames, line, clock);
+    feeder.rush(latency_wire::after_calibration(frames));
+    std::thread::sleep(Duration::from_secs(1));
+    feeder.keep_pace();
+    let (begun, before_s) = (clock.now(), cpu_s());
+    feeder.pace(feeder.count(), || clock.now().seconds_since(begun) >= form.seconds);
+    cpu_s() - before_s
 }
 
 /// The value below which this share of the values lies.
