@@ -26,7 +26,7 @@ struct Server {
     model: watch::Sender<Arc<PageModel>>,
     status: watch::Sender<Arc<LiveStatus>>,
     stop: Option<oneshot::Sender<()>>,
-    task: JoinHandle<std::io::Result<()>>,
+    task: JoinHandle<()>,
 }
 
 fn model(swings: usize, live: bool) -> Arc<PageModel> {
@@ -92,7 +92,7 @@ async fn only_what_changed_is_told() {
     drop(server.stop.take());
     assert_eq!(next(&mut socket).await.unwrap()["over"], true, "told before the server ends");
     assert_eq!(next(&mut socket).await, None);
-    server.task.await.unwrap().unwrap();
+    server.task.await.unwrap();
 }
 
 /// While the newest swing waits for a guess, the page asks, and says how; afterwards it tells both.

@@ -144,6 +144,6 @@ async fn serve_site(site: Site, port: Option<u16>, share: bool) -> anyhow::Resul
     let listener = super::page::listen(port, share).await?;
     say(&format!("{} until Ctrl-C", super::page::where_it_is(&listener)?));
     let sharing = super::page::sharing(share, say)?;
-    let served = site.shared(sharing).serve(listener, axum::Router::new(), asked_to_end()?).await;
-    served.context("the page is gone")
+    site.shared(sharing).serve(listener, axum::Router::new(), asked_to_end()?).await;
+    Ok(())
 }

@@ -338,9 +338,7 @@ impl Page {
         let task = tokio::spawn(async move {
             let Some(listener) = listener else { return };
             let stopped = async move { drop(stopped.await) };
-            if let Err(error) = site.serve(listener, metrics, stopped).await {
-                tracing::warn!(%error, "the page is gone");
-            }
+            site.serve(listener, metrics, stopped).await;
         });
         Page { stop, task }
     }

@@ -126,14 +126,6 @@ pub struct BodyTurn {
     pub chest: Option<SegmentTurn>,
 }
 
-impl BodyTurn {
-    /// When the pelvis starts back, where that is known.
-    #[must_use]
-    pub fn pelvis_start(&self) -> Option<&StartBack> {
-        self.pelvis.as_ref()?.start_back.as_ref()
-    }
-}
-
 /// Measures the trunk in a swing; nothing without a node there that was heard throughout.
 #[must_use]
 pub(super) fn measure(

@@ -131,6 +131,38 @@ fn spread(answer: &Answer, of_node: &NodeCovariance, tilt_sd: f64) -> [f64; 2] {
     [0.5 * (variance[(0, 0)] + variance[(1, 1)]), variance[(2, 2)]].map(|v| v.max(0.0).sqrt())
 }
 
+/// How velocity, m/s, and place, m, at the last reading answer, summed up from the first one on.
+fn answered(candidate: &Candidate, readings: &[Reading]) -> [Answer; 2] {
+    let [mut velocity, mut place] = [Answer::zeros(); 2];
+    let mut before: Option<(f64, Answer)> = None;
+    for reading in readings {
+        let now = answer(candidate, reading) * GRAVITY_MPS2;
+        if let Some((before_s, before)) = before {
+            let step_s = reading.t_s - before_s;
+            velocity += (before + now) * (0.5 * step_s);
+            place += velocity * step_s;
+        }
+        before = Some((reading.t_s, now));
+    }
+    [velocity, place]
+}
+
+/// The readings at full scale, each with the axis that is, in the level frame.
+fn clipped(
+    candidate: &Candidate,
+    wrist: &WristKnowledge,
+    used: &[Reading],
+) -> Vec<(f64, Unit<Vector3<f64>>)> {
+    let clips_g = CLIPPED_FROM * candidate.episode.hand_full_scale_g;
+    let at_full_scale = |reading: &Reading| {
+        let axis = reading.force_g.iamax();
+        let along = candidate.hand.at(reading.t_s).0 * Vector3::ith(axis, 1.0);
+        (reading.force_g[axis].abs() >= clips_g)
+            .then(|| (reading.t_s, wrist.start * Unit::new_unchecked(along)))
+    };
+    used.iter().filter_map(at_full_scale).collect()
+}
+
 /// From rest at address to the ball. Gravity is the standard one along the level frame's z: what the forces of the
 /// address itself come to has the sway of a few tenths of a second in it, which would be summed up over a second.
 fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) -> Option<Velocity> {
@@ -143,44 +175,32 @@ fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) 
         wrist.start * candidate.hand.at(reading.t_s).0 * (reading.force_g - offset) * GRAVITY_MPS2
     };
     let forces: Vec<Vector3<f64>> = used.iter().map(force).collect();
-    let answers: Vec<Answer> = used.iter().map(|reading| answer(candidate, reading) * GRAVITY_MPS2).collect();
     let at_address = used.partition_point(|reading| reading.t_s <= instants.address_s.1).max(2);
     let gravity = Vector3::new(0.0, 0.0, GRAVITY_MPS2);
     let mut mps = vec![Vector3::zeros()];
     let (mut sum, mut gaps_mps) = (Vector3::zeros(), 0.0_f64);
-    let (mut answered, mut place_answered) = (Answer::zeros(), Answer::zeros());
     let usual_s = usual_step_s(used)?;
     for i in 1..used.len() {
         let step_s = used[i].t_s - used[i - 1].t_s;
         sum += ((forces[i - 1] + forces[i]) * 0.5 - gravity) * step_s;
         mps.push(sum);
-        if i >= at_address {
-            answered += (answers[i - 1] + answers[i]) * (0.5 * step_s);
-            place_answered += answered * step_s;
-        }
         if step_s > GAP_STEPS * usual_s {
             gaps_mps = gaps_mps.hypot(over_gap_mps(used, &forces, i));
         }
     }
     let rest = mps[..at_address].iter().sum::<Vector3<f64>>() / at_address as f64;
     mps.iter_mut().for_each(|velocity| *velocity -= rest);
-    let clips_g = CLIPPED_FROM * candidate.episode.hand_full_scale_g;
-    let clipped = |reading: &Reading| {
-        let axis = reading.force_g.iamax();
-        let along = candidate.hand.at(reading.t_s).0 * Vector3::ith(axis, 1.0);
-        (reading.force_g[axis].abs() >= clips_g)
-            .then(|| (reading.t_s, wrist.start * Unit::new_unchecked(along)))
-    };
     let lasted_s = instants.ball_s - instants.address_s.1;
     let [of_node, _] = wrist.node_covariances();
     let besides_mps = SWAY_MPS.hypot(gaps_mps);
     let tilt_sd = SWAY_S * candidate.hand.still_rms;
-    let [level_mps, up_mps] = spread(&answered, &of_node, tilt_sd);
-    let place_sd_m = spread(&place_answered, &of_node, tilt_sd);
+    // From the last reading of the address on.
+    let [[level_mps, up_mps], place_sd_m] =
+        answered(candidate, &used[at_address - 1..]).map(|answer| spread(&answer, &of_node, tilt_sd));
     Some(Velocity {
         t_s: used.iter().map(|reading| reading.t_s).collect(),
         mps,
-        clipped: used.iter().filter_map(clipped).collect(),
+        clipped: clipped(candidate, wrist, used),
         sd_mps: ((2.0 * level_mps.powi(2) + up_mps.powi(2)) / 3.0).sqrt().hypot(besides_mps),
         place_sd_m: place_sd_m.map(|sd_m| sd_m.hypot(besides_mps * lasted_s)),
     })

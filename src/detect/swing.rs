@@ -1,6 +1,6 @@
 //! What is measured of one swing, and of a bucket of them.
 
-use super::body_turn::BodyTurn;
+use super::body_turn::{BodyTurn, StartBack};
 use super::calibration_quality::CalibrationQuality;
 use super::motion::SwingMotion;
 use crate::sample::NodeRole;
@@ -232,6 +232,14 @@ pub struct BucketAnalysis {
     pub notes: Vec<String>,
     /// How good the last calibration was, if there was one.
     pub calibration: Option<CalibrationQuality>,
+}
+
+impl Swing {
+    /// When the pelvis starts back, where a node on the belt tells it.
+    #[must_use]
+    pub fn pelvis_start(&self) -> Option<&StartBack> {
+        self.body.as_ref()?.pelvis.as_ref()?.start_back.as_ref()
+    }
 }
 
 #[cfg(test)]

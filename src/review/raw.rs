@@ -81,10 +81,10 @@ impl Gather {
 
     /// Everything has arrived.
     #[must_use]
-    pub fn finish(self) -> RawSignals {
+    pub fn finish(mut self) -> RawSignals {
         let others = self.others.iter().map(|(role, readings)| (*role, under_hand(readings)));
         let nodes: Vec<(NodeRole, Vec<ImuSample>)> =
-            std::iter::once((NodeRole::Hand, self.hand.clone())).chain(others).collect();
+            std::iter::once((NodeRole::Hand, std::mem::take(&mut self.hand))).chain(others).collect();
         let heard = nodes.iter().filter(|(_, samples)| !samples.is_empty());
         let mut sentences: Vec<String> =
             heard.clone().flat_map(|(role, samples)| self.sentences(*role, samples)).collect();

@@ -82,7 +82,7 @@ impl Group {
         let set_ms: Vec<f64> = sets.iter().map(|set| set.set_to_top_ms.value).collect();
         let set_sds: Vec<f64> = sets.iter().map(|set| set.set_to_top_ms.sd).collect();
         let travel: Vec<f64> = sets.iter().map(|set| set.arm_travel_at_set.value).collect();
-        let starts = || swings.iter().filter_map(|swing| swing.body.as_ref()?.pelvis_start());
+        let starts = || swings.iter().filter_map(|swing| swing.pelvis_start());
         let lead_to_top: Vec<f64> = starts().map(|start| start.lead_to_top_ms.value).collect();
         let lead_to_set: Vec<f64> =
             starts().filter_map(|start| start.lead_to_set_ms).map(|lead| lead.value).collect();

@@ -4,7 +4,7 @@
 use super::statistics::{Share, Spread};
 use super::summary::{Group, Summary};
 use super::{Judged, Review, load};
-use crate::detect::{Class, Flag, NodeLoss, StartBack, Swing, Verdict};
+use crate::detect::{Class, Flag, NodeLoss, Swing, Verdict};
 use crate::units::Measured;
 
 /// What stands where there is nothing to say.
@@ -49,7 +49,8 @@ impl SwingWords {
             hinge: [degrees(hinge.set), degrees(hinge.top), degrees(hinge.impact)],
             arm_shaft: degrees(swing.arm_shaft_deg.arm_horizontal_down),
             tempo: number(swing.tempo.value, 1),
-            pelvis_lead: pelvis_start(swing)
+            pelvis_lead: swing
+                .pelvis_start()
                 .map_or_else(nothing, |start| with_sd(start.lead_to_top_ms, 1.0, "")),
             flags: swing.flags.iter().filter_map(|flag| flag_letter(*flag, legend)).collect(),
         }
@@ -101,17 +102,13 @@ pub fn tells_pelvis(swings: &[Swing]) -> bool {
     swings.iter().filter_map(|swing| swing.body.as_ref()).any(|body| body.pelvis.is_some())
 }
 
-fn pelvis_start(swing: &Swing) -> Option<&StartBack> {
-    swing.body.as_ref()?.pelvis_start()
-}
-
 /// What the column of the pelvis' lead means.
 pub const PELVIS_LEAD: &str =
     "Pelvis lead: how long before the top the pelvis starts back; negative is after it.";
 
 /// When the pelvis starts back against the arm, as far as its bar lets that be said; nothing without a node there.
 pub fn pelvis_sentence(swing: &Swing) -> Option<String> {
-    let lead = pelvis_start(swing)?.lead_to_top_ms;
+    let lead = swing.pelvis_start()?.lead_to_top_ms;
     let ms = with_sd(Measured::new(lead.value.abs(), lead.sd), 1.0, "\u{a0}ms");
     Some(if lead.value.abs() <= 2.0 * lead.sd {
         format!(
@@ -331,7 +328,7 @@ fn nothing() -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detect::{BodyTurn, SegmentTurn};
+    use crate::detect::{BodyTurn, SegmentTurn, StartBack};
     use crate::units::DeviceTime;
 
     #[test]

@@ -217,7 +217,8 @@ impl Watcher {
         let (stream, wanted) = Connection::open(&self.env.socket()?)?.stream(stream_params())?;
         // Cues that nobody heard are old by now.
         while self.sounds.try_recv().is_ok() {}
-        let mut playing = Playing { stream, mixer: Mixer::new(self.bank.clone()), wanted: 0, samples: 0 };
+        let mut playing =
+            Playing { stream, mixer: Mixer::new(self.bank.clone()), wanted: 0, still_looks: 0, samples: 0 };
         if let ControlFlow::Break(reason) = self.answer(&mut playing, wanted) {
             return Err(ToneError::Server(reason));
         }
@@ -227,12 +228,11 @@ impl Watcher {
 
     /// Looks after an open stream. Gives how long it held and why it ended, or nothing when the program ends.
     fn keep_playing(&self, mut playing: Playing) -> Option<(Duration, String)> {
-        let mut still_looks = 0;
         loop {
             if self.stop.try_recv() == Err(TryRecvError::Disconnected) {
                 return None;
             }
-            if let ControlFlow::Break(reason) = self.hear(&mut playing, &mut still_looks) {
+            if let ControlFlow::Break(reason) = self.hear(&mut playing) {
                 let played_s = playing.samples as f64 / f64::from(SampleRate::SERVER.hz());
                 return Some((Duration::from_secs_f64(played_s), reason));
             }
@@ -243,13 +243,13 @@ impl Watcher {
     }
 
     /// Hears what the server says and answers once nothing more is at hand.
-    fn hear(&self, playing: &mut Playing, still_looks: &mut u32) -> ControlFlow<String> {
+    fn hear(&self, playing: &mut Playing) -> ControlFlow<String> {
         match playing.stream.hear()? {
             Heard::Wants(bytes) => {
-                *still_looks = 0;
+                playing.still_looks = 0;
                 playing.wanted += bytes;
             }
-            Heard::Nothing if *still_looks < STALLED_LOOKS => *still_looks += 1,
+            Heard::Nothing if playing.still_looks < STALLED_LOOKS => playing.still_looks += 1,
             Heard::Nothing => return ControlFlow::Break("it takes no sound any more".into()),
             Heard::Other => {}
         }
@@ -287,6 +287,8 @@ struct Playing {
     mixer: Mixer,
     /// Bytes that the server has asked for and not yet got.
     wanted: usize,
+    /// Looks since its last request in which it said nothing.
+    still_looks: u32,
     /// Samples that were given out.
     samples: u64,
 }

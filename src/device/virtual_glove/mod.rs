@@ -7,9 +7,9 @@
 //! Buckets of random players with sensors good and poor stand in [`study`].
 //! Pure: random numbers come from a seed, and nothing is read or written.
 //!
-//! Deliberately absent: the club's own dynamics (its load is worked out, but moves nothing), shocks in the angular rate, errors that change with the
-//! temperature besides the gyro's bias, bones of other lengths, a trunk that carries the arm. A glove that is taken off
-//! is moved by the same chain, stiff.
+//! Deliberately absent: the club's own dynamics (its load is worked out, but moves nothing), shocks in the angular
+//! rate, errors that change with the temperature besides the gyro's bias, bones of other lengths, a trunk that carries
+//! the arm. A glove that is taken off is moved by the same chain, stiff.
 
 pub mod activity;
 pub mod body;

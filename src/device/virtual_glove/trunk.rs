@@ -8,8 +8,8 @@
 //! does hangs on nothing here. Peak rates lie about those of Cheetham et al. 2008 (pelvis 477, chest 727 °/s [R2]),
 //! turns at the top of a full swing within what Penn State's golf biomechanics pages call typical (pelvis 35 to 55°,
 //! torso 85 to 110°; golf.psu.edu/interactives/rotation [A]), the lead of the pelvis about 30 to 120 ms (judgement).
-//! Steps back and down overlap by so much that a segment gets from its turning point to its peak rate in the two tenths of a second that
-//! the published instants of the peaks leave for it.
+//! Steps back and down overlap by so much that a segment gets from its turning point to its peak rate in the two tenths
+//! of a second that the published instants of the peaks leave for it.
 
 use super::activity::{Activity, ActivityKind};
 use super::body::{JOINTS, Joint, SegmentMotion};

@@ -49,15 +49,8 @@ pub fn everywhere(port: u16) -> SocketAddr {
 }
 
 /// Serves until `stop` is ready.
-///
-/// # Errors
-/// Whatever the listener reports.
-pub async fn serve(
-    listener: TcpListener,
-    state: PageState,
-    stop: impl Future<Output = ()> + Send + 'static,
-) -> std::io::Result<()> {
-    Site::new(state, None).serve(listener, Router::new(), stop).await
+pub async fn serve(listener: TcpListener, state: PageState, stop: impl Future<Output = ()> + Send + 'static) {
+    Site::new(state, None).serve(listener, Router::new(), stop).await;
 }
 
 /// What the server shows.
@@ -117,19 +110,15 @@ impl Site {
 
     /// Serves until `stop` is ready, and then until every open page was told the last. `more` are further
     /// addresses, behind the same guard.
-    ///
-    /// # Errors
-    /// Whatever the listener reports.
     pub async fn serve(
         self,
         listener: TcpListener,
         more: Router,
         stop: impl Future<Output = ()> + Send + 'static,
-    ) -> std::io::Result<()> {
+    ) {
         let (sockets, idle) = (Arc::clone(&self.sockets), self.idle);
         connections::serve(Bounded::new(listener), routes::router(self, more), idle, stop).await;
         socket::all_told(&sockets).await;
-        Ok(())
     }
 
     /// The newest model of the own bucket, without what was said of it.

@@ -11,7 +11,7 @@ use nalgebra::Vector3;
 /// The shoulder is followed over so much time before the accelerometer clips, s.
 const FOLLOWED_S: f64 = 0.03;
 /// Its acceleration may be another by so much while it is not seen, m/s² (judgement).
-pub const CHANGE_MPS2: f64 = 10.0;
+const CHANGE_MPS2: f64 = 10.0;
 
 /// A motion that was carried on.
 #[derive(Clone, Debug, PartialEq)]

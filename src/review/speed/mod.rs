@@ -37,14 +37,15 @@ pub type Figure = Result<Measured, &'static str>;
 
 /// Said with every speed: what it rests on.
 pub const ASSUMED: &str = "The bars are one standard deviation. The arm's and the club's measures are those of the \
-    player's file or of the settings, else usual ones; the shaft is taken as stiff, the grip's angle as usual. Where the club's face points, and \
-    the way of the head to the side of the target, two such sensors cannot tell.";
+    player's file or of the settings, else usual ones; the shaft is taken as stiff, the grip's angle as usual. Where \
+    the club's face points, and the way of the head to the side of the target, two such sensors cannot tell.";
 
 const NO_MOTION: &str = "the motion of both nodes up to the ball is not there";
 const NO_HEADING: &str = "without a magnetometer no node knows where the target is";
 const NO_FACE: &str = "the hand's node does not see the club's face";
 const NO_CLUB: &str = "the club was not said";
-const UNKNOWN_CLUB: &str = "no measures of this club are known: name it by its kind (driver, wood, hybrid, iron, wedge), or give it some";
+const UNKNOWN_CLUB: &str = "no measures of this club are known: name it by its kind (driver, wood, hybrid, iron, wedge), \
+    or give it some";
 
 /// The speeds of one swing.
 #[derive(Clone, Debug, PartialEq)]

@@ -17,11 +17,11 @@ use nalgebra::Vector3;
 
 /// Accelerations are read off so much of the motion on either side, s.
 const HALF_S: f64 = 0.008;
-/// How well a club's mass and inertia (shares) and its balance (m) are known (judgement: clubs of one kind differ).
+/// How well a club's mass is known, share (judgement, as the next two: clubs of one kind differ).
 pub const MASS_SHARE: f64 = 0.04;
-/// Share.
+/// How well its inertia is known, share.
 pub const INERTIA_SHARE: f64 = 0.08;
-/// m.
+/// How well the place of its centre of mass is known, m.
 pub const BALANCE_SD_M: f64 = 0.015;
 /// How well accelerations are known, shares: of the node, and angular (judgement: what a local parabola and the sensors'
 /// scales leave).
