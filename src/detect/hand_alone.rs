@@ -3,7 +3,8 @@
 use super::candidate::Candidate;
 use super::measure::{ADDRESS_S, Curves, MeasureParams, quiet_before};
 use super::phases::{self, ArmTrack, PhaseParams};
-use crate::fusion::hub::{self, HubEstimate, HubParams, HubSpan};
+use crate::fusion::hub::{self, HubEstimate, HubSpan};
+use crate::fusion::hub_params::HubParams;
 use crate::fusion::hub_path::Path;
 use crate::fusion::series::value_at;
 use crate::fusion::wrist::{self, WristAxes};

@@ -4,74 +4,17 @@
 //! whose length stays. The direction of the arm, seen in the hand, is the wrist: it has two axes, and turning
 //! about the arm changes neither (roll comes out by itself). What is not known goes into one batch estimate by
 //! Gauss-Newton with priors (a smoother): the arm at address, the errors of the sensors, where the sensor sits,
-//! how far the shoulders turn with the arm, a slow wandering of the shoulder, a bend of the elbow. A wrist holds
-//! or moves, so its rates have a prior with heavy tails (Cauchy, by reweighting): slow bends that the shoulder's
-//! wandering might as well explain are its. The general method is that of inertial body tracking with known
-//! segment lengths (Miezal, Taetz & Bleser 2016, Sensors 16:1132, abstract read); priors are named in
+//! how far the shoulders turn with the arm and go with it, a slow wandering of the shoulder, a bend of the elbow. A
+//! wrist holds or moves, so its rates have a prior of that kind ([`super::hub_holding`], by reweighting): slow bends
+//! that the shoulder's wandering might as well explain are its. The general method is that of inertial body tracking
+//! with known segment lengths (Miezal, Taetz & Bleser 2016, Sensors 16:1132, abstract read); priors are named in
 //! [`HubParams`].
 
+use super::hub_holding::Loss;
+use super::hub_params::HubParams;
 use super::hub_path::{Course, Path};
 use super::series::value_at;
 use nalgebra::{DMatrix, DVector, Rotation3, Unit, UnitQuaternion, Vector3};
-
-/// What is expected before a swing is seen. Lengths in m, angles in rad.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HubParams {
-    /// Shoulder to wrist, and its standard deviation (0.57 ± 0.035: adults, common anthropometry, from memory).
-    pub arm_m: (f64, f64),
-    /// Hinge and flexion at address (about 17° ulnar in O'Brien 2021, quoted second-hand; a hand that grips is
-    /// extended a little, judgement), and what both may be off.
-    pub address: (f64, f64, f64),
-    /// Middle of the shoulders to the lead one (half a breadth, common anthropometry, from memory).
-    pub shoulder_m: f64,
-    /// Turn of the shoulders as a share of the arm's, and its standard deviation (about 90° of 150°: common
-    /// practice).
-    pub shoulders_turn: (f64, f64),
-    /// The shoulders turn back so long before the arm, s, and its standard deviation (thorax and arm peak 87 and
-    /// 68 ms before impact: Cheetham et al. 2008, quoted second-hand; at the top they are farther apart, judgement).
-    pub shoulders_lead_s: (f64, f64),
-    /// How far the shoulder wanders besides, and how long it takes to, s (judgement).
-    pub wander: (f64, f64),
-    /// Spacing of the wandering's knots, s.
-    pub knot_s: f64,
-    /// How much the arm's length changes (an elbow that gives by 15°), and how long it takes to, s.
-    pub length_change: (f64, f64),
-    /// How far the forearm leaves the line from shoulder to wrist as the elbow bends to the top.
-    pub elbow: f64,
-    /// Speed of a hand that is still at address, m/s.
-    pub address_speed_mps: f64,
-    /// How well the sensor's place in the hand is known.
-    pub sensor_place_m: f64,
-    /// Usual rates of hinge and flexion while a wrist holds, rad/s: a lead wrist that is extended a little at
-    /// address comes to about flat by the top, 10° to 20° in some 0.8 s (judgement) …
-    pub holding_rate: (f64, f64),
-    /// … and over how long they hang together, s.
-    pub holding_s: f64,
-    /// So long after the top the wrist's rates are still asked, s.
-    pub asked_after_top_s: f64,
-}
-
-impl Default for HubParams {
-    fn default() -> HubParams {
-        let degrees = f64::to_radians;
-        HubParams {
-            arm_m: (0.57, 0.035),
-            address: (degrees(-14.0), degrees(-8.0), degrees(8.0)),
-            shoulder_m: 0.175,
-            shoulders_turn: (0.57, 0.12),
-            shoulders_lead_s: (0.03, 0.02),
-            wander: (0.04, 0.25),
-            knot_s: 0.12,
-            length_change: (0.012, 0.15),
-            elbow: degrees(6.0),
-            address_speed_mps: 0.015,
-            sensor_place_m: 0.008,
-            holding_rate: (degrees(8.0), degrees(25.0)),
-            holding_s: 0.1,
-            asked_after_top_s: 0.15,
-        }
-    }
-}
 
 /// The swing as the hand's own turning shows it: where to look.
 #[derive(Clone, Copy, Debug)]
@@ -90,9 +33,10 @@ pub struct HubSpan {
 
 /// Spacing of what the estimate looks at, s.
 const GRID_S: f64 = 0.02;
-/// Rounds of Gauss-Newton; the wrist's rates are asked from the third on.
-const ROUNDS: usize = 12;
-const ROUNDS_WITHOUT_RATES: usize = 2;
+/// Rounds of Gauss-Newton: the wrist's rates are not asked at first, then with a loss that pulls from afar, then with
+/// the one that is meant.
+const ROUNDS: [(usize, Option<Loss>); 3] =
+    [(2, None), (10, Some(Loss::HeavyTailed)), (10, Some(Loss::Bounded))];
 /// Prior of the direction along the arm is left to its length, m.
 const ALONG_ARM_SD_M: f64 = 0.06;
 
@@ -116,8 +60,13 @@ pub struct HubEstimate {
 }
 
 /// The unknowns that are not columns of the path: share of the shoulders' turn, length of the arm, elbow, how long
-/// the shoulders lead.
-const BESIDE: usize = 4;
+/// the shoulders lead, and from [`SWAY`] on three for how far the shoulder goes with the arm.
+const BESIDE: usize = 7;
+const SWAY: usize = 4;
+
+/// A bend of the elbow turns the forearm off the line from shoulder to wrist by the upper arm's share of the arm's
+/// length (0.30 of 0.56 m: common anthropometry, from memory).
+const FOREARM_PER_ELBOW: f64 = 0.53;
 
 /// The arm for some values of the unknowns, at every instant.
 struct Arm {
@@ -141,6 +90,13 @@ impl Arm {
     }
 }
 
+/// A rate of the wrist in parts of the usual one, its derivatives by the unknowns, and how much it counts.
+struct WristRate {
+    rate: f64,
+    by: DVector<f64>,
+    share: f64,
+}
+
 struct Model<'a> {
     path: &'a Path,
     span: HubSpan,
@@ -156,6 +112,7 @@ struct Model<'a> {
     normal: Vector3<f64>,
     to_address: Vector3<f64>,
     angle: Vec<f64>,
+    angle_at_top: f64,
     angle_rate: Vec<f64>,
     grid: Vec<usize>,
 }
@@ -169,14 +126,13 @@ pub fn estimate(
     params: &HubParams,
 ) -> Option<HubEstimate> {
     let mut model = Model::new(path, hand_from_sensor, span, params)?;
-    let mut covariance = DMatrix::zeros(0, 0);
-    for round in 0..ROUNDS {
+    for loss in ROUNDS.iter().flat_map(|(rounds, loss)| std::iter::repeat_n(*loss, *rounds)) {
         let arm = model.arm();
-        let (matrix, gradient) = model.normal_equations(&arm, round >= ROUNDS_WITHOUT_RATES);
-        covariance = matrix.cholesky()?.inverse();
-        model.unknowns -= &covariance * gradient;
+        let (matrix, gradient) = model.normal_equations(&arm, loss);
+        model.unknowns -= matrix.cholesky()?.solve(&gradient);
         model.turn_plane(&arm);
     }
+    let covariance = model.information(&model.arm(), Loss::Bounded).cholesky()?.inverse();
     Some(model.told(covariance))
 }
 
@@ -218,7 +174,9 @@ impl<'a> Model<'a> {
             (nalgebra::Matrix3::identity() - along) / across.powi(2) + along / ALONG_ARM_SD_M.powi(2);
         precision.fixed_view_mut::<3, 3>(0, 0).copy_from(&of_arm);
         mean.fixed_rows_mut::<3>(0).copy_from(&(to_address * params.arm_m.0));
-        let beside = [params.shoulders_turn, params.arm_m, (0.0, params.elbow), params.shoulders_lead_s];
+        let sway = (0.0, params.sway_m);
+        let beside =
+            [params.shoulders_turn, params.arm_m, params.elbow, params.shoulders_lead_s, sway, sway, sway];
         for (i, (value, sd)) in beside.into_iter().enumerate() {
             mean[count - BESIDE + i] = value;
             precision[(count - BESIDE + i, count - BESIDE + i)] = sd.powi(-2);
@@ -237,6 +195,7 @@ impl<'a> Model<'a> {
             normal: span.normal,
             to_address,
             angle: Vec::new(),
+            angle_at_top: 1.0,
             angle_rate: rates,
             grid,
         };
@@ -248,12 +207,14 @@ impl<'a> Model<'a> {
         let angle = self.path.integral(&self.angle_rate);
         let zero = value_at(&self.path.t_s, &angle, self.span.takeaway_s);
         self.angle = angle.into_iter().map(|value| value - zero).collect();
+        self.angle_at_top = value_at(&self.path.t_s, &self.angle, self.span.top_s).abs().max(1e-3);
     }
 
     /// The arm as the unknowns have it: path of the wrist less that of the shoulder.
     fn arm(&self) -> Arm {
         let count = self.columns.len();
         let (share, lead_s) = (self.unknowns[count], self.unknowns[count + 3]);
+        let sway = self.unknowns.fixed_rows::<3>(count + SWAY).into_owned();
         // The lead shoulder lies towards the target, which the arm leaves in the backswing.
         let back = self.normal.cross(&self.to_address);
         let target = Vector3::new(-back.x, -back.y, 0.0);
@@ -273,8 +234,9 @@ impl<'a> Model<'a> {
             let angle_rate = value_at(&self.path.t_s, &self.angle_rate, led_s);
             let turned = Rotation3::from_axis_angle(&axis, share * angle) * shoulder;
             let sideways = self.normal.cross(&turned);
-            let mut vector = self.path.wrist.place[i] - (turned - shoulder);
-            let mut rate = self.path.wrist.speed[i] - sideways * (share * angle_rate);
+            let (progress, progress_rate) = self.progress(i);
+            let mut vector = self.path.wrist.place[i] - (turned - shoulder) - sway * progress;
+            let mut rate = self.path.wrist.speed[i] - sideways * (share * angle_rate) - sway * progress_rate;
             for (column, unknown) in self.columns.iter().zip(self.unknowns.iter()) {
                 vector += column.place[i] * *unknown;
                 rate += column.speed[i] * *unknown;
@@ -287,7 +249,8 @@ impl<'a> Model<'a> {
         arm
     }
 
-    fn normal_equations(&self, arm: &Arm, with_rates: bool) -> (DMatrix<f64>, DVector<f64>) {
+    /// The matrix and the gradient of a step, with the wrist's rates by this loss.
+    fn normal_equations(&self, arm: &Arm, loss: Option<Loss>) -> (DMatrix<f64>, DVector<f64>) {
         let mut matrix = self.precision.clone();
         let mut gradient = &self.precision * (&self.unknowns - &self.mean);
         let mut add = |by: &DVector<f64>, residual: f64, weight: f64| {
@@ -302,22 +265,38 @@ impl<'a> Model<'a> {
             by[count + 1] = -1.0;
             add(&by, arm.length(i) - self.unknowns[count + 1], GRID_S / length_s / length_sd.powi(2));
         }
-        if with_rates {
-            let until_s = self.span.top_s + self.params.asked_after_top_s;
-            let asked = self.grid_between(self.span.takeaway_s - 0.05, until_s);
-            let wrist: Vec<_> = asked.iter().map(|i| (self.wrist(arm, *i), self.wrist_by(arm, *i))).collect();
-            let holding = [self.params.holding_rate.0, self.params.holding_rate.1];
-            for (pair, at) in wrist.windows(2).zip(asked.windows(2)) {
-                let dt_s = self.path.t_s[at[1]] - self.path.t_s[at[0]];
-                for (which, usual) in holding.into_iter().enumerate() {
-                    let rate = (pair[1].0[which] - pair[0].0[which]) / dt_s;
-                    let by = (&pair[1].1[which] - &pair[0].1[which]) / dt_s;
-                    let weight = dt_s / self.params.holding_s / (usual.powi(2) + rate.powi(2));
-                    add(&by, rate, weight);
-                }
+        if let Some(loss) = loss {
+            for WristRate { rate, by, share } in self.wrist_rates(arm) {
+                add(&by, rate, share * loss.weight(rate));
             }
         }
         (matrix, gradient)
+    }
+
+    /// Second derivative of what is made small. A wrist that moves tells nothing by how fast it does.
+    fn information(&self, arm: &Arm, loss: Loss) -> DMatrix<f64> {
+        let (mut matrix, _) = self.normal_equations(arm, None);
+        for WristRate { rate, by, share } in self.wrist_rates(arm) {
+            matrix.ger(share * loss.curvature(rate).max(0.0), &by, &by, 1.0);
+        }
+        matrix
+    }
+
+    /// The rates of hinge and flexion from the takeaway until shortly after the top.
+    fn wrist_rates(&self, arm: &Arm) -> Vec<WristRate> {
+        let until_s = self.span.top_s + self.params.asked_after_top_s;
+        let asked = self.grid_between(self.span.takeaway_s - 0.05, until_s);
+        let wrist: Vec<_> = asked.iter().map(|i| (self.wrist(arm, *i), self.wrist_by(arm, *i))).collect();
+        let usual = [self.params.holding_rate.0, self.params.holding_rate.1];
+        let between = |pair: &[([f64; 2], [DVector<f64>; 2])], dt_s: f64| {
+            [0, 1].map(|which| WristRate {
+                rate: (pair[1].0[which] - pair[0].0[which]) / (dt_s * usual[which]),
+                by: (&pair[1].1[which] - &pair[0].1[which]) / (dt_s * usual[which]),
+                share: dt_s / self.params.holding_s,
+            })
+        };
+        let dt_s = asked.windows(2).map(|at| self.path.t_s[at[1]] - self.path.t_s[at[0]]);
+        wrist.windows(2).zip(dt_s).flat_map(|(pair, dt_s)| between(pair, dt_s)).collect()
     }
 
     fn grid_between(&self, from_s: f64, to_s: f64) -> Vec<usize> {
@@ -334,19 +313,35 @@ impl<'a> Model<'a> {
         }
         by[count] = arm.by_turn[i].dot(along);
         by[count + 3] = arm.by_lead[i].dot(along);
+        by.fixed_rows_mut::<3>(count + SWAY).copy_from(&(along * -self.progress(i).0));
         by
     }
 
-    /// Share of the way to the top.
-    fn progress(&self, i: usize) -> f64 {
-        let at_top = value_at(&self.path.t_s, &self.angle, self.span.top_s);
-        (self.angle[i] / at_top.abs().max(1e-3)).clamp(0.0, 1.0)
+    /// Share of the way to the top, and its rate.
+    fn progress(&self, i: usize) -> (f64, f64) {
+        let share = self.angle[i] / self.angle_at_top;
+        let rate = if (0.0..1.0).contains(&share) { self.angle_rate[i] / self.angle_at_top } else { 0.0 };
+        (share.clamp(0.0, 1.0), rate)
     }
 
-    /// Direction of the forearm: that of the arm, and the elbow's bend out of the plane.
+    /// Where the forearm goes from the line between shoulder and wrist for each radian that the elbow is bent at the
+    /// top. An elbow bends towards the thumb of a forearm that is neither pronated nor supinated (mid-prone is
+    /// defined by it), whatever the upper arm does; pronation turns that towards the back of the hand. It bends late,
+    /// half of it in the last fifth of the arm's way (judgement).
+    fn elbow_bend(&self, arm: &Arm, i: usize) -> Vector3<f64> {
+        let direction = arm.direction(i);
+        let thumb = self.hand[i] * Vector3::z() * self.span.lead_arm_sign;
+        let thumb = (thumb - direction * direction.dot(&thumb)).try_normalize(1e-9).unwrap_or(self.normal);
+        let back_of_hand = thumb.cross(&direction) * -self.span.lead_arm_sign;
+        let (progress, _) = self.progress(i);
+        let (sin, cos) = (self.params.pronated_at_top * progress).sin_cos();
+        (thumb * cos + back_of_hand * sin) * (FOREARM_PER_ELBOW * progress.powi(3))
+    }
+
+    /// Direction of the forearm: that of the arm, and the elbow's bend.
     fn forearm(&self, arm: &Arm, i: usize) -> Vector3<f64> {
-        let elbow = self.unknowns[self.columns.len() + 2] * self.progress(i);
-        (arm.direction(i) + self.normal * elbow).normalize()
+        let elbow = self.unknowns[self.columns.len() + 2];
+        (arm.direction(i) + self.elbow_bend(arm, i) * elbow).normalize()
     }
 
     /// Hinge and flexion.
@@ -370,7 +365,7 @@ impl<'a> Model<'a> {
             let direction = arm.direction(i);
             let by_arm = (by_direction - direction * direction.dot(&by_direction)) / arm.length(i);
             let mut by = self.by_vector(arm, i, &by_arm);
-            by[self.columns.len() + 2] = by_direction.dot(&self.normal) * self.progress(i);
+            by[self.columns.len() + 2] = by_direction.dot(&self.elbow_bend(arm, i));
             // Errors of the gyro turn the hand itself, too: R(−S e) of it is meant.
             let turned = self.path.gyro[i].transpose() * forearm.cross(&by_direction);
             for (j, value) in turned.iter().enumerate() {
@@ -388,6 +383,7 @@ impl<'a> Model<'a> {
             *value = column.speed[i].dot(&along);
         }
         by[self.columns.len()] = -self.params.shoulder_m * self.angle_rate[i] / arm.length(i);
+        by.fixed_rows_mut::<3>(self.columns.len() + SWAY).copy_from(&(along * -self.progress(i).1));
         by
     }
 

@@ -1,7 +1,7 @@
 //! The path of the wrist from the hand node's force, and how it answers to what is not known.
 
 use super::errors::{GYRO, NODE, NodeErrors};
-use super::hub::HubParams;
+use super::hub_params::HubParams;
 use super::series::Reading;
 use super::track::{Sensitivity, Track};
 use crate::units::GRAVITY_MPS2;

@@ -9,6 +9,8 @@ pub mod clock;
 pub mod clock_bends;
 pub mod errors;
 pub mod hub;
+mod hub_holding;
+pub mod hub_params;
 pub mod hub_path;
 pub mod joint;
 pub mod mend;

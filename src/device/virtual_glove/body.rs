@@ -5,7 +5,7 @@
 //! in which segment frames mirror their z (Wu et al. 2005 for the frames, the mirror rule from memory).
 //!
 //! hub (between the shoulders) → heading → lift off the vertical → turn of the shoulders → arm in the swing
-//! plane → out of that plane → elbow → roll of the forearm → flexion → hinge.
+//! plane → out of that plane → turn of the upper arm → elbow → roll of the forearm → flexion → hinge.
 //!
 //! Rate and acceleration are carried along the chain exactly (the forward pass of the recursive
 //! Newton-Euler method, in body coordinates), so nothing is differentiated by numbers.
@@ -42,6 +42,8 @@ pub enum Joint {
     Swing,
     /// Arm out of the plane, away from the body positive.
     OutOfPlane,
+    /// Upper arm about its long axis, inwards positive: with it the hand rolls as by pronation.
+    UpperArm,
     /// Elbow bent.
     Elbow,
     /// Forearm about its long axis, pronation positive.
@@ -55,7 +57,7 @@ pub enum Joint {
 }
 
 /// Number of joints.
-pub const JOINTS: usize = 13;
+pub const JOINTS: usize = 14;
 
 impl Joint {
     /// Every joint, in the order of its number.
@@ -68,6 +70,7 @@ impl Joint {
         Joint::Trunk,
         Joint::Swing,
         Joint::OutOfPlane,
+        Joint::UpperArm,
         Joint::Elbow,
         Joint::Roll,
         Joint::Flexion,
@@ -235,8 +238,9 @@ fn forearm(joints: &[Jet; JOINTS]) -> SegmentMotion {
     frame.turn(2, joint(Joint::Swing).plus(joint(Joint::Trunk).times(-1.0)));
     frame.turn(0, joint(Joint::OutOfPlane));
     frame.shift(UPPER_ARM_M);
+    // Pronation is a turn about +y on a right arm, so about −y on this left one; the upper arm's likewise.
+    frame.turn(1, joint(Joint::UpperArm).times(-1.0));
     frame.turn(0, joint(Joint::Elbow));
-    // Pronation is a turn about +y on a right arm, so about −y on this left one.
     frame.turn(1, joint(Joint::Roll).times(-1.0));
     frame
 }

@@ -178,8 +178,9 @@ impl Scenario {
         Scenario { plan: Plan::Listed(cues), ..Scenario::of(profile, &mut rng) }
     }
 
-    /// The same as [`Scenario::study`] with another body in every swing: other turns of the shoulders and ways of
-    /// the hub, arms that bend and leave the plane, wrists that hinge slowly.
+    /// The same as [`Scenario::study`] with another body in every swing: other turns of the shoulders, from a swing
+    /// with the arms alone to a full turn, and ways of the hub, arms that bend, roll in the upper arm and leave the
+    /// plane, wrists that hinge slowly.
     #[must_use]
     pub fn bodies(profile: Profile, seed: u64) -> Scenario {
         let mut rng = StdRng::seed_from_u64(seed ^ ((profile as u64 + 21) << 32));
@@ -296,16 +297,20 @@ fn style(club: &str, rng: &mut StdRng) -> Style {
 
 /// A body of its own. A turn of 80 to 100° and a hub that sways and lifts by some centimetres are common
 /// practice; a spine that leans otherwise than the arm's plane adds some to that, since it carries the lead
-/// shoulder out of the plane. All ranges are judgement.
+/// shoulder out of the plane. Few turn fully, some swing with hardly more than their arms, and the planar double
+/// pendulum holds its hub still. The hand's roll is the forearm's and the upper arm's together (some 90° for a hand
+/// that faces the ball at the top), so an elbow bends nearly in the plane there. All ranges are judgement.
 fn body(rng: &mut StdRng) -> BodyWay {
     BodyWay {
-        shoulders_deg: rng.random_range(65.0..100.0),
+        shoulders_deg: rng.random_range(10.0..100.0),
         elbow_deg: rng.random_range(2.0..20.0),
         out_of_plane_deg: rng.random_range(-2.0..12.0),
         back_m: [(-0.08..0.02), (-0.04..0.04), (-0.06..0.03)].map(|range| rng.random_range(range)),
         down_m: [(0.02..0.12), (-0.04..0.04), (-0.02..0.06)].map(|range| rng.random_range(range)),
         hinge_slower: rng.random_range(0.9..2.0),
         more_flexion_deg: rng.random_range(-15.0..15.0),
+        upper_arm_deg: rng.random_range(0.0..50.0),
+        more_roll_deg: rng.random_range(-15.0..10.0),
     }
 }
 

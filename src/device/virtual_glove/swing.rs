@@ -94,6 +94,10 @@ pub struct BodyWay {
     pub hinge_slower: f64,
     /// Flexion at the top more than others, degrees.
     pub more_flexion_deg: f64,
+    /// How far the upper arm turns about its long axis to the top, which rolls the hand as pronation does.
+    pub upper_arm_deg: f64,
+    /// Pronation at the top more than others, degrees.
+    pub more_roll_deg: f64,
 }
 
 impl Default for BodyWay {
@@ -106,6 +110,8 @@ impl Default for BodyWay {
             down_m: [0.07, 0.0, 0.02],
             hinge_slower: 1.0,
             more_flexion_deg: 0.0,
+            upper_arm_deg: 0.0,
+            more_roll_deg: 0.0,
         }
     }
 }
@@ -244,6 +250,7 @@ impl SwingDesign {
             body: style.body,
             hinge_move_s: fresh.hinge_move_s * style.body.hinge_slower,
             flexion_top_deg: fresh.flexion_top_deg + style.body.more_flexion_deg,
+            roll_top_deg: fresh.roll_top_deg + style.body.more_roll_deg,
             air: style.air,
             ..fresh
         }
@@ -322,7 +329,8 @@ impl SwingDesign {
         activity.step(Joint::Hinge, moves.impact_s + 0.08, 0.5, 0.5 * release_deg);
     }
 
-    /// Flexion from address over the top to flat at impact; pronation to the top, supination through impact.
+    /// Flexion from address over the top to flat at impact; pronation to the top, supination through impact, and the
+    /// upper arm with it.
     fn add_wrist_and_roll(&self, activity: &mut Activity, moves: &ArmMoves, address: Posture) {
         let impact_s = moves.impact_s;
         let to_top_deg = self.flexion_top_deg - address.get(Joint::Flexion);
@@ -331,10 +339,13 @@ impl SwingDesign {
         activity.step(Joint::Flexion, impact_s - 0.16, 0.16, to_impact_deg);
         let follow = 0.3 * self.follow_deg;
         activity.step(Joint::Flexion, impact_s + 0.05, 0.4, -follow);
-        activity.step(Joint::Roll, self.still_s + 0.06, self.backswing_s * 0.85, self.roll_top_deg);
-        // Half of the supination is done at impact, so the forearm is back at its address angle there.
-        activity.step(Joint::Roll, impact_s - 0.15, 0.30, -2.0 * self.roll_top_deg);
-        activity.step(Joint::Roll, impact_s + 0.2, 0.5, 0.6 * self.roll_top_deg);
+        let upper_arm_deg = self.body.upper_arm_deg * self.travel_deg / 142.0;
+        for (joint, top_deg) in [(Joint::Roll, self.roll_top_deg), (Joint::UpperArm, upper_arm_deg)] {
+            activity.step(joint, self.still_s + 0.06, self.backswing_s * 0.85, top_deg);
+            // Half of the way back is done at impact, so the forearm is back at its address angle there.
+            activity.step(joint, impact_s - 0.15, 0.30, -2.0 * top_deg);
+            activity.step(joint, impact_s + 0.2, 0.5, 0.6 * top_deg);
+        }
     }
 
     /// The wrist gives a little from the second half of the backswing on, most in the downswing, and comes back
