@@ -38,7 +38,7 @@ const STEP: f64 = 1e-4;
 const HUB_TOP_SD_S: f64 = 0.005;
 /// The hub's model rounds off where a wrist begins and ends to move, by so much, rad (judgement, from study buckets
 /// with seeds under 100, as the next one).
-const HUB_QUICK_SD: f64 = 0.7 * std::f64::consts::PI / 180.0;
+const HUB_QUICK_SD: f64 = 0.4 * std::f64::consts::PI / 180.0;
 /// A body that moves otherwise than the hub's model expects moves hinge and flexion over the whole swing, rad: the
 /// wandering of the shoulder stands for some of that only.
 const HUB_STEADY_SD: [f64; 2] = [1.5 * std::f64::consts::PI / 180.0, 8.0 * std::f64::consts::PI / 180.0];

@@ -132,7 +132,7 @@ pub fn estimate(
         model.unknowns -= matrix.cholesky()?.solve(&gradient);
         model.turn_plane(&arm);
     }
-    let covariance = model.information(&model.arm(), Loss::Bounded).cholesky()?.inverse();
+    let covariance = model.covariance()?;
     Some(model.told(covariance))
 }
 
@@ -273,13 +273,21 @@ impl<'a> Model<'a> {
         (matrix, gradient)
     }
 
-    /// Second derivative of what is made small. A wrist that moves tells nothing by how fast it does.
-    fn information(&self, arm: &Arm, loss: Loss) -> DMatrix<f64> {
-        let (mut matrix, _) = self.normal_equations(arm, None);
-        for WristRate { rate, by, share } in self.wrist_rates(arm) {
-            matrix.ger(share * loss.curvature(rate).max(0.0), &by, &by, 1.0);
-        }
-        matrix
+    /// From the second derivative of what is made small (Laplace's approximation). Weights in its place would tell
+    /// more than is known: a wrist that moves tells nothing by how fast it does, and may as well do so otherwise. Where
+    /// that leaves a direction without any hold, what moves counts for nothing.
+    fn covariance(&self) -> Option<DMatrix<f64>> {
+        let arm = self.arm();
+        let (quiet, _) = self.normal_equations(&arm, None);
+        let rates = self.wrist_rates(&arm);
+        let with = |least: f64| {
+            let mut matrix = quiet.clone();
+            for WristRate { rate, by, share } in &rates {
+                matrix.ger(share * Loss::Bounded.curvature(*rate).max(least), by, by, 1.0);
+            }
+            matrix.cholesky()
+        };
+        Some(with(f64::NEG_INFINITY).or_else(|| with(0.0))?.inverse())
     }
 
     /// The rates of hinge and flexion from the takeaway until shortly after the top.

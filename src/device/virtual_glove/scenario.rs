@@ -3,7 +3,7 @@
 //! Kestrel Point practice ground, the player Robin and the coach Sam are invented.
 
 use super::activity::{Activity, ActivityKind, Restlessness};
-use super::body::Posture;
+use super::body::{Joint, Posture};
 use super::everyday::{self, Everyday};
 use super::fit::Fit;
 use super::gestures::{self, Manner};
@@ -296,6 +296,11 @@ impl Script {
 
     fn swing(&mut self, design: &SwingDesign) {
         self.go_to_ball();
+        let more_hinge_deg = design.body.more_address_hinge_deg;
+        if more_hinge_deg != 0.0 {
+            let hinged = self.posture.with(Joint::Hinge, self.posture.get(Joint::Hinge) + more_hinge_deg);
+            self.push(gestures::settle(self.now_s, self.posture, hinged, 0.5));
+        }
         self.push(design.perform(self.club, self.now_s, self.posture));
         self.at_ball = false;
     }

@@ -299,7 +299,9 @@ fn style(club: &str, rng: &mut StdRng) -> Style {
 /// practice; a spine that leans otherwise than the arm's plane adds some to that, since it carries the lead
 /// shoulder out of the plane. Few turn fully, some swing with hardly more than their arms, and the planar double
 /// pendulum holds its hub still. The hand's roll is the forearm's and the upper arm's together (some 90° for a hand
-/// that faces the ball at the top), so an elbow bends nearly in the plane there. All ranges are judgement.
+/// that faces the ball at the top), so an elbow bends nearly in the plane there. Hands stand at the
+/// ball with 2 to 23° of ulnar deviation (17° and 20° in O'Brien 2021, quoted second-hand; less with a flat grip). All
+/// ranges are judgement.
 fn body(rng: &mut StdRng) -> BodyWay {
     BodyWay {
         shoulders_deg: rng.random_range(10.0..100.0),
@@ -309,6 +311,7 @@ fn body(rng: &mut StdRng) -> BodyWay {
         down_m: [(0.02..0.12), (-0.04..0.04), (-0.02..0.06)].map(|range| rng.random_range(range)),
         hinge_slower: rng.random_range(0.9..2.0),
         more_flexion_deg: rng.random_range(-15.0..15.0),
+        more_address_hinge_deg: rng.random_range(-8.0..6.0),
         upper_arm_deg: rng.random_range(0.0..50.0),
         more_roll_deg: rng.random_range(-15.0..10.0),
     }

@@ -94,6 +94,8 @@ pub struct BodyWay {
     pub hinge_slower: f64,
     /// Flexion at the top more than others, degrees.
     pub more_flexion_deg: f64,
+    /// Hinge at address more than others, degrees.
+    pub more_address_hinge_deg: f64,
     /// How far the upper arm turns about its long axis to the top, which rolls the hand as pronation does.
     pub upper_arm_deg: f64,
     /// Pronation at the top more than others, degrees.
@@ -110,6 +112,7 @@ impl Default for BodyWay {
             down_m: [0.07, 0.0, 0.02],
             hinge_slower: 1.0,
             more_flexion_deg: 0.0,
+            more_address_hinge_deg: 0.0,
             upper_arm_deg: 0.0,
             more_roll_deg: 0.0,
         }
