@@ -113,7 +113,8 @@ impl Candidate {
             phases::find(&arm, params).map_or((self.arm, self.phases), |phases| (arm, phases));
         let better = Candidate { errors, hand, forearm, phases, arm, ..self };
         if better.hand_alone {
-            hand_alone::with_forearm(better, &wrist.axes, lead_arm_sign, params)
+            let asked = hand_alone::of_swing(params);
+            hand_alone::with_forearm(better, &wrist.axes, lead_arm_sign, &asked)
         } else {
             better
         }

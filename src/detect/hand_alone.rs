@@ -74,6 +74,12 @@ pub(super) fn with_forearm(
     }
 }
 
+/// What is asked of the forearm of a movement that is a swing already: its events, not where it was or how even its
+/// plane is, since a forearm that is worked out may be off there.
+pub(super) fn of_swing(params: &PhaseParams) -> PhaseParams {
+    PhaseParams { lean_min: 0.0, in_plane_min: 0.5, back_within: 75.0_f64.to_radians(), ..*params }
+}
+
 /// What the hand's own turning has to look like for the forearm to be worked out: hinging, which may be most of
 /// a chip's turning, is in it.
 pub(super) fn loose(params: &PhaseParams) -> PhaseParams {
