@@ -74,10 +74,17 @@ pub(super) fn with_forearm(
     }
 }
 
-/// What is asked of the forearm of a movement that is a swing already: its events, not where it was or how even its
-/// plane is, since a forearm that is worked out may be off there.
+/// What is asked of the forearm of a movement that is a swing already: its events, not whether it was over a ball,
+/// since a forearm that is worked out may be off there.
 pub(super) fn of_swing(params: &PhaseParams) -> PhaseParams {
-    PhaseParams { lean_min: 0.0, in_plane_min: 0.5, back_within: 75.0_f64.to_radians(), ..*params }
+    PhaseParams {
+        lean_min: 0.0,
+        down_min: -1.0,
+        rate_left_min: 0.0,
+        in_plane_min: 0.0,
+        back_within: std::f64::consts::PI,
+        ..*params
+    }
 }
 
 /// What the hand's own turning has to look like for the forearm to be worked out: hinging, which may be most of
