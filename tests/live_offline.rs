@@ -9,7 +9,10 @@ mod support {
     pub mod sessions;
 }
 
+use hingeclock::detect::{AnalysisParams, LiveAnalysis};
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
+use hingeclock::sample::{Arrival, NodeRole};
+use hingeclock::units::DeviceTime;
 use support::beside::{Beside, both, quantile, table, with_truth};
 use support::sessions::{folder, sessions};
 
@@ -44,6 +47,41 @@ fn live_agrees_with_offline_on_study_buckets() {
                 within.is_none_or(|(ms, (live, offline))| ms.abs() < (3.0 * (live + offline)).max(5.0));
             assert!(fits, "{}: set, {}", profile.word(), beside.line());
         }
+    }
+}
+
+/// Who reads the link may sleep while nothing is urgent: 40 ms at most, detector and loop together. So what decides
+/// must have been urgent for longer.
+#[test]
+fn what_decides_was_urgent_before() {
+    for profile in Profile::ALL {
+        let bucket = VirtualBucket::play(&Scenario::study(profile, number("FIRST", 1)), number("FIRST", 1));
+        let mut live = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
+        let (mut now_s, mut urgent_since_s, mut urgent_s) = (0.0_f64, None, 0.0);
+        let (mut calls, mut swings) = (0, 0);
+        for arrival in &bucket.arrivals {
+            if let Arrival::Sample(sample) = arrival
+                && sample.role == NodeRole::Hand
+            {
+                let before_s = std::mem::replace(&mut now_s, sample.t.seconds_since(DeviceTime(0)));
+                if live.is_urgent() {
+                    urgent_s += (now_s - before_s).clamp(0.0, 0.1);
+                }
+            }
+            let urgent_for_s = urgent_since_s.map_or(0.0, |since_s| now_s - since_s);
+            let swing = live.push(arrival);
+            for call in live.take_calls() {
+                assert!(urgent_for_s > 0.04, "{}: {urgent_for_s} s before {call:?}", profile.word());
+                calls += 1;
+            }
+            if let Some(swing) = swing {
+                assert!(urgent_for_s > 0.04, "{}: {urgent_for_s} s before {swing:?}", profile.word());
+                swings += 1;
+            }
+            urgent_since_s = if live.is_urgent() { urgent_since_s.or(Some(now_s)) } else { None };
+        }
+        println!("{}: {calls} calls, {swings} swings, urgent for {urgent_s:.1} s", profile.word());
+        assert!(swings >= 8, "{}: {swings} swings", profile.word());
     }
 }
 

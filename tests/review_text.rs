@@ -34,6 +34,19 @@ fn the_table_stays_as_it_is() {
     insta::assert_snapshot!("table", table::text(&robins_bucket(), 100));
 }
 
+#[test]
+fn the_newest_swing_is_a_line_with_or_without_a_set() {
+    let mut review = three_swings();
+    review.analysis.swings[0].set.as_mut().unwrap().set_to_top_ms = Measured::new(-312.4, 0.3);
+    review.analysis.swings.truncate(1);
+    let line = table::newest(&review, 7).replace('\u{a0}', " ");
+    assert!(line.starts_with("swing 7, ") && line.contains("set −312.4 ± 0.3 ms against"), "{line}");
+    let mut review = three_swings();
+    review.analysis.swings.truncate(2);
+    let line = table::newest(&review, 8).replace('\u{a0}', " ");
+    assert!(line.contains(": no set was found") && !line.contains('–'), "{line}");
+}
+
 /// The same with a node on the belt in all swings but the first.
 fn with_pelvis() -> Review {
     let mut review = three_swings();

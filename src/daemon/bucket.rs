@@ -153,7 +153,7 @@ impl Bucket {
         let device = self.assembler.description();
         let nodes: Vec<&str> = device.nodes.iter().map(|node| place_word(node.role)).collect();
         let serial = device.serial.as_deref().map_or_else(String::new, |serial| format!(" {serial}"));
-        self.status.once(&format!("glove{serial} with the nodes {}", nodes.join(" and ")));
+        self.status.once(&format!("glove{serial} with the nodes {}", nodes.join(", ")));
         if device.nodes.iter().all(|node| node.role != NodeRole::Forearm) {
             self.status.once("expected the nodes hand and forearm, found no forearm yet; with the hand alone angles and set are rough");
         }

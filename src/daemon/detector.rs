@@ -5,6 +5,8 @@ use crate::detect::{AnalysisParams, CalibrationQuality, LiveAnalysis, LiveCall, 
 use crate::fusion::clock::ClockMap;
 use crate::sample::{Arrival, DeviceDescription};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::sync::mpsc;
@@ -45,6 +47,7 @@ pub enum Said {
 pub struct Detector {
     told: Option<mpsc::Sender<Told>>,
     said: mpsc::Receiver<Said>,
+    urgent: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -56,9 +59,18 @@ impl Detector {
     pub fn start(params: AnalysisParams) -> std::io::Result<Detector> {
         let (told, told_rx) = mpsc::channel(QUEUE);
         let (said_tx, said) = mpsc::channel(4 * QUEUE);
-        let body = move || work(params, told_rx, &said_tx);
+        let urgent = Arc::new(AtomicBool::new(false));
+        let shown = Arc::clone(&urgent);
+        let body = move || work(params, told_rx, &said_tx, &shown);
         let thread = std::thread::Builder::new().name("detector".to_owned()).spawn(body)?;
-        Ok(Detector { told: Some(told), said, thread: Some(thread) })
+        Ok(Detector { told: Some(told), said, urgent, thread: Some(thread) })
+    }
+
+    /// Whether nothing waits to be heard, and the next arrival will decide nothing.
+    #[must_use]
+    pub fn is_calm(&self) -> bool {
+        // In this order: what was said before the thread became calm is seen.
+        !self.urgent.load(Ordering::Acquire) && self.said.is_empty()
     }
 
     /// The glove has described itself, or described itself anew. False when the detector is too far behind
@@ -109,7 +121,12 @@ impl Detector {
     }
 }
 
-fn work(params: AnalysisParams, mut told: mpsc::Receiver<Told>, said: &mpsc::Sender<Said>) {
+fn work(
+    params: AnalysisParams,
+    mut told: mpsc::Receiver<Told>,
+    said: &mpsc::Sender<Said>,
+    urgent: &AtomicBool,
+) {
     let mut device = DeviceDescription::default();
     let mut live = LiveAnalysis::new(&device, params);
     let mut clocks = None;
@@ -137,6 +154,7 @@ fn work(params: AnalysisParams, mut told: mpsc::Receiver<Told>, said: &mpsc::Sen
             say(said, Said::Calibration(Box::new(quality)));
         }
         live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
+        urgent.store(live.is_urgent(), Ordering::Release);
         if told.is_empty() && !live.is_urgent() {
             std::thread::sleep(REST);
         }

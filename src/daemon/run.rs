@@ -28,12 +28,13 @@ use crate::review::serve::bench::{Bench, OwnFile};
 use crate::review::serve::sharing::Sharing;
 use crate::tone::{SoundChoice, open as open_sound};
 use crate::units::{HostTime, WallTime};
-use anyhow::Context;
+use anyhow::{Context, bail};
 use std::path::{Path, PathBuf};
 use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
+use tokio::runtime::Handle;
 use tokio::sync::{Notify, mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
 use tracing::Instrument;
@@ -93,29 +94,48 @@ pub async fn run(
     status.line(&format!("recording to {}{player}", path.display()));
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
     let span = tracing::info_span!("bucket", recording = name);
-    // As a task: on the thread that has read a piece it runs at once, where a future outside the runtime's
-    // threads would have to be woken.
-    let bucket = tokio::spawn(fill(options, controls, stop, status, (path, recorder)).instrument(span));
-    bucket.await.unwrap_or_else(|failed| match failed.try_into_panic() {
-        Ok(panic) => std::panic::resume_unwind(panic),
-        Err(cancelled) => Err(cancelled.into()),
-    })
+    let pages = Handle::current();
+    let bucket = fill(options, controls, stop, status, (path, recorder), pages).instrument(span);
+    on_own_thread(bucket).await
 }
 
-/// The bucket from its first event to its end.
+/// The link and the loop have a thread and a runtime of their own. So a piece goes from the port to the detector
+/// without another thread being woken, the page's work never holds it up, and while nothing can be decided the
+/// thread may sleep ([`Sources::next`]).
+async fn on_own_thread<T: Send + 'static>(
+    bucket: impl Future<Output = anyhow::Result<T>> + Send + 'static,
+) -> anyhow::Result<T> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+    let runtime = runtime.context("the bucket's runtime cannot start")?;
+    let (say, over) = oneshot::channel();
+    let body = move || drop(say.send(runtime.block_on(bucket)));
+    let thread = std::thread::Builder::new().name("bucket".to_owned()).spawn(body);
+    let thread = thread.context("the bucket's thread cannot start")?;
+    match over.await {
+        Ok(end) => end,
+        // It said nothing, so it panicked.
+        Err(_) => match thread.join() {
+            Err(panic) => std::panic::resume_unwind(panic),
+            Ok(()) => bail!("the bucket's thread stopped"),
+        },
+    }
+}
+
+/// The bucket from its first event to its end; its pages are served by `pages`.
 async fn fill(
     mut options: Options,
     controls: mpsc::Receiver<Control>,
     stop: impl Future<Output = ()> + Send + 'static,
     status: Status,
     recording: (PathBuf, Recorder),
+    pages: Handle,
 ) -> anyhow::Result<BucketEnd> {
     tracing::info!("bucket begins");
     let clock = options.clock;
     let (commands, for_glove) = mpsc::channel(COMMAND_QUEUE);
     let bench = bench(&options, &recording.0);
     let mut desk = Desk::new(&options, recording, commands, status)?;
-    let page = Page::start(options.page.take(), options.sharing.take(), bench, &desk);
+    let page = Page::start(&pages, options.page.take(), options.sharing.take(), bench, &desk);
     let end = Arc::new(Notify::new());
     let view = options.view.take();
     let screen = view.and_then(|keys| open_screen(desk.watched(keys, &options.settings, &end)));
@@ -330,12 +350,18 @@ struct Page {
 }
 
 impl Page {
-    fn start(listener: Option<TcpListener>, sharing: Option<Sharing>, bench: Bench, desk: &Desk) -> Page {
+    fn start(
+        pages: &Handle,
+        listener: Option<TcpListener>,
+        sharing: Option<Sharing>,
+        bench: Bench,
+        desk: &Desk,
+    ) -> Page {
         let site = Site::new(desk.bucket.page(), Some(desk.look.told.subscribe()));
         let site = site.with_bench(bench).shared(sharing);
         let metrics = metrics::router(desk.look.told.subscribe());
         let (stop, stopped) = oneshot::channel::<()>();
-        let task = tokio::spawn(async move {
+        let task = pages.spawn(async move {
             let Some(listener) = listener else { return };
             let stopped = async move { drop(stopped.await) };
             site.serve(listener, metrics, stopped).await;

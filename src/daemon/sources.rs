@@ -23,6 +23,13 @@ const TYPED_MAX: usize = 16;
 /// So long the link waits for a detector that is behind; then its pieces are recorded without being looked at.
 /// Less than the link's queue can hold.
 const PATIENCE_US: i64 = 2_000_000;
+/// So long the loop's thread sleeps after the link's last piece while nothing can be decided. What comes meanwhile is
+/// read in one: being woken by every piece would cost more than the work. Short against the time from the first fast
+/// motion of a swing to its set, before which the detector asks for every piece at once.
+const REST: Duration = Duration::from_millis(20);
+/// A link that brought more pieces than this in one go is behind, and not made to wait. In its own time a glove sends
+/// eight in that rest, and sixteen with nodes on the trunk.
+const RESTED_PIECES_MAX: usize = 24;
 /// When the bucket ends, a link that brings nothing for so long has brought all that it had received.
 const LAST_PIECES: Duration = Duration::from_millis(50);
 
@@ -38,6 +45,8 @@ pub struct Sources {
     heard_until: HostTime,
     /// Since when the detector has no room.
     behind_since: Option<HostTime>,
+    /// Events of the link since it last had no more.
+    in_one_go: usize,
 }
 
 impl Sources {
@@ -51,16 +60,28 @@ impl Sources {
         let mut tick = tokio::time::interval(TICK);
         // After a long turn one tick is enough.
         tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
-        let (typed, heard_until, behind_since) = (VecDeque::new(), HostTime(i64::MIN), None);
-        Sources { link, controls, tick, clock, typed, heard_until, behind_since }
+        Sources {
+            link,
+            controls,
+            tick,
+            clock,
+            typed: VecDeque::new(),
+            heard_until: HostTime(i64::MIN),
+            behind_since: None,
+            in_one_go: 0,
+        }
     }
 
-    /// What happens next. `stop` resolves when the bucket is asked to end.
+    /// What happens next. `stop` resolves when the bucket is asked to end. Sleeps now and then: the thread must be
+    /// the loop's and the link's alone.
     pub async fn next(
         &mut self,
         detector: &mut Detector,
         mut stop: Pin<&mut impl Future<Output = ()>>,
     ) -> Event {
+        if self.may_rest() && detector.is_calm() {
+            std::thread::sleep(REST);
+        }
         loop {
             if let Some(control) = self.ripe() {
                 return Event::Control(control);
@@ -81,6 +102,11 @@ impl Sources {
         }
     }
 
+    /// Whether the link has just brought what it had, and no more than a glove sends in its own time.
+    fn may_rest(&mut self) -> bool {
+        self.link.is_empty() && (1..=RESTED_PIECES_MAX).contains(&std::mem::take(&mut self.in_one_go))
+    }
+
     /// The next thing typed, once all that was received before it is through.
     fn ripe(&mut self) -> Option<Control> {
         let (typed_at, _) = self.typed.front()?;
@@ -99,6 +125,7 @@ impl Sources {
     }
 
     fn note_link(&mut self, event: Option<LinkEvent>) -> Event {
+        self.in_one_go += 1;
         match event {
             None => return Event::LinkOver,
             Some(LinkEvent::Raw(ref piece)) => self.heard_until = piece.received,
@@ -231,6 +258,22 @@ mod tests {
         bench.sources.behind_since = bench.sources.behind_since.map(|at| HostTime(at.0 - PATIENCE_US - 1));
         assert!(bench.sources.takes_pieces(false));
         assert!(bench.sources.takes_pieces(true) && !bench.sources.takes_pieces(false), "patient anew");
+    }
+
+    #[tokio::test]
+    async fn it_rests_after_what_a_glove_sends_and_hurries_after_more() {
+        let mut bench = bench();
+        assert!(!bench.sources.may_rest(), "nothing came");
+        for (pieces, rests) in [(8, true), (100, false), (1, true)] {
+            bench.pieces(pieces, HostTime(0));
+            for _ in 0..pieces {
+                assert!(!bench.sources.may_rest(), "some wait");
+                // The tick comes in between.
+                while !matches!(bench.next().await, Event::Link(_)) {}
+            }
+            assert_eq!(bench.sources.may_rest(), rests, "after {pieces}");
+            assert!(!bench.sources.may_rest(), "once");
+        }
     }
 
     #[tokio::test]

@@ -187,6 +187,12 @@ impl BackswingFollower {
         (self.hand.newest_s(), self.forearm.newest_s())
     }
 
+    /// Whether a backswing goes on, or was over a moment ago.
+    #[must_use]
+    pub fn is_rising(&self) -> bool {
+        self.rise.is_some()
+    }
+
     /// Takes newer readings in; gives what can be seen now that could not be seen before.
     pub fn push(&mut self, hand: &[Reading], forearm: &[Reading]) -> Vec<Seen> {
         hand.iter().for_each(|reading| self.hand.push(reading));

@@ -63,8 +63,16 @@ pub struct LiveAnalysis {
 struct Attempt {
     motion_since_s: Option<f64>,
     next_try_s: f64,
+    /// There is a swing in it, whether or not it was seen to its end.
+    found: bool,
     measured: Option<Measured>,
     told_at_s: Option<f64>,
+}
+
+/// When to look at a motion again, hand clock, s, and whether a swing was found in it.
+struct Later {
+    again_s: f64,
+    found: bool,
 }
 
 /// A swing that was measured and is told once its shock can no longer come.
@@ -122,11 +130,11 @@ impl LiveAnalysis {
         self.state.clock
     }
 
-    /// Whether an arrival may decide something soon: the hand moves as fast as in a swing, and none was told of this
-    /// motion yet.
+    /// Whether an arrival may decide something soon: a backswing is watched for its set, or a swing was found in the
+    /// motion in hand and is not told yet.
     #[must_use]
     pub fn is_urgent(&self) -> bool {
-        self.cutter.fast_since_s().is_some() && self.attempt.told_at_s.is_none()
+        self.set.is_watching() || (self.attempt.found && self.attempt.told_at_s.is_none())
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that
@@ -216,8 +224,10 @@ impl LiveAnalysis {
             None if is_due && self.cutter.is_slowing() => {
                 let episode = self.cutter.motion_so_far()?;
                 match self.measure_episode(episode, AFTER_BACK_S) {
-                    Ok(measured) => self.attempt.measured = Some(measured),
-                    Err(again_s) => self.attempt.next_try_s = again_s,
+                    Ok(measured) => (self.attempt.measured, self.attempt.found) = (Some(measured), true),
+                    Err(Later { again_s, found }) => {
+                        (self.attempt.next_try_s, self.attempt.found) = (again_s, found);
+                    }
                 }
             }
             Some(measured) if is_due => {
@@ -233,9 +243,8 @@ impl LiveAnalysis {
         Some(self.tell(measured, now_s))
     }
 
-    /// Measures the swing in an episode, if it has one and enough was seen after it; otherwise tells when to try
-    /// again, hand clock, s.
-    fn measure_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Measured, f64> {
+    /// Measures the swing in an episode, if it has one and enough was seen after it.
+    fn measure_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Measured, Later> {
         let now_s = episode.hand.last().map_or(f64::NEG_INFINITY, |reading| reading.t_s);
         if self.state.has_other_clocks(&episode) {
             self.state = self.state.on_new_clocks();
@@ -245,7 +254,7 @@ impl LiveAnalysis {
         let ready = |episode: Episode, state: &WristState| {
             let clock = state.clock_for(&episode);
             let candidate = Candidate::new(episode, &state.axes, &clock, sign, &phases)
-                .map_err(|_| now_s + TRY_EVERY_S)?;
+                .map_err(|_| Later { again_s: now_s + TRY_EVERY_S, found: false })?;
             let back_s = candidate.phases.back_s;
             let seen_s = back_s + seen_after_back_s;
             // A node that is not heard is waited for until the swing is told.
@@ -253,7 +262,7 @@ impl LiveAnalysis {
             if waited || candidate.heard_until_s() >= seen_s {
                 Ok(candidate)
             } else {
-                Err(seen_s.max(now_s + LOOK_EVERY_S))
+                Err(Later { again_s: seen_s.max(now_s + LOOK_EVERY_S), found: true })
             }
         };
         let mut candidate = ready(episode, &self.state)?;

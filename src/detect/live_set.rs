@@ -75,6 +75,16 @@ impl LiveSet {
         self.calls.drain(..).collect()
     }
 
+    /// Whether a backswing goes on whose set may be told any moment.
+    #[must_use]
+    pub fn is_watching(&self) -> bool {
+        let following = self.watched.as_ref().and_then(|watched| watched.following.as_ref().ok());
+        following.is_some_and(|following| {
+            let open = following.watch.as_ref().is_some_and(|watch| !watch.is_over());
+            open && following.follower.is_rising()
+        })
+    }
+
     /// The wrist is to be learnt anew; the player is the same.
     pub fn forget_wrist(&mut self) {
         self.known = None;

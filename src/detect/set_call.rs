@@ -164,6 +164,12 @@ impl SetWatch {
         }
     }
 
+    /// Whether nothing more will be said.
+    #[must_use]
+    pub fn is_over(&self) -> bool {
+        self.over
+    }
+
     /// Takes the next instant; says the set when this one decides it.
     pub fn step(&mut self, look: &Look, now: DeviceTime) -> Option<SetCall> {
         if self.over {

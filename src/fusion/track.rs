@@ -6,6 +6,7 @@ use super::series::{Reading, stillest};
 use super::strapdown;
 use nalgebra::{Matrix3, SMatrix, UnitQuaternion, Vector3};
 use std::ops::Range;
+use std::sync::OnceLock;
 
 /// Length of the still pose that a track starts from, s.
 pub const STILL_S: f64 = 0.3;
@@ -32,7 +33,10 @@ pub struct Track {
     pub still_rms: f64,
     /// Orientation in the middle of the still pose.
     pub still_level_from_sensor: UnitQuaternion<f64>,
-    sensitivities: Vec<(f64, Sensitivity)>,
+    /// Index of the reading in the middle of the still pose.
+    middle: usize,
+    /// Worked out when first asked for: most movements are no swings, and nobody asks.
+    sensitivities: OnceLock<Vec<(f64, Sensitivity)>>,
     /// Sums of the variances of what had to be mended, from the still pose both ways, rad².
     unsure: Vec<f64>,
     /// Variance of the tilt against a second pose that the track is held at, rad².
@@ -70,7 +74,8 @@ impl Track {
         let rate: Vec<_> = readings.iter().map(|reading| errors.rate(&reading.rate)).collect();
         Track {
             t_s: readings.iter().map(|reading| reading.t_s).collect(),
-            sensitivities: sensitivities(&readings, &level_from_sensor, &rate, middle),
+            middle,
+            sensitivities: OnceLock::new(),
             unsure: summed_from(&variance, middle),
             held: None,
             still_s,
@@ -94,6 +99,8 @@ impl Track {
     /// at each instant by the share of `total`, the variance at the end, that was gathered by then.
     #[must_use]
     pub(super) fn turned_back(mut self, off: &Vector3<f64>, end_s: f64, total: f64) -> Track {
+        // Along the way as it was integrated: before that is turned.
+        let mut sensitivities = self.sensitivities().to_vec();
         let at_end = self.sensitivity_at(end_s);
         let tilt = Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, 0.0));
         let from = self.t_s.partition_point(|t_s| *t_s < self.still_s.0);
@@ -102,12 +109,13 @@ impl Track {
             *level_from_sensor = UnitQuaternion::from_scaled_axis(off * *share) * *level_from_sensor;
         }
         // What errors of the gyro do to the end is turned back with the rest.
-        for (t_s, sensitivity) in &mut self.sensitivities {
+        for (t_s, sensitivity) in &mut sensitivities {
             let at = self.t_s.partition_point(|t| t < t_s).min(shares.len() - 1);
             if at >= from {
                 *sensitivity -= tilt * at_end * shares[at];
             }
         }
+        self.sensitivities = OnceLock::from(sensitivities);
         self.held = Some(total);
         self
     }
@@ -119,10 +127,37 @@ impl Track {
         (before, ((t_s - self.t_s[before]) / (self.t_s[after] - self.t_s[before])).clamp(0.0, 1.0))
     }
 
+    /// Integrals of [`by_errors`] both ways from the still pose, by the trapezoid rule, kept every [`SPACING_S`].
+    fn sensitivities(&self) -> &[(f64, Sensitivity)] {
+        self.sensitivities.get_or_init(|| {
+            let at = |i: usize| by_errors(&self.level_from_sensor[i], &self.rate[i]);
+            let mut sum = Sensitivity::zeros();
+            let mut at_start = sum;
+            let mut before = at(0);
+            let mut kept = vec![(self.t_s[0], sum)];
+            for i in 1..self.t_s.len() {
+                let here = at(i);
+                sum += (before + here) * (0.5 * (self.t_s[i] - self.t_s[i - 1]));
+                before = here;
+                if i == self.middle {
+                    at_start = sum;
+                }
+                let due = kept.last().is_none_or(|(t_s, _)| self.t_s[i] - t_s >= SPACING_S);
+                if due || i + 1 == self.t_s.len() {
+                    kept.push((self.t_s[i], sum));
+                }
+            }
+            for (_, sensitivity) in &mut kept {
+                *sensitivity -= at_start;
+            }
+            kept
+        })
+    }
+
     /// How far errors of the gyro have turned the level frame by an instant; held at the ends.
     #[must_use]
     pub fn sensitivity_at(&self, t_s: f64) -> Sensitivity {
-        let kept = &self.sensitivities;
+        let kept = self.sensitivities();
         let after = kept.partition_point(|(t, _)| *t <= t_s);
         match (after.checked_sub(1).and_then(|before| kept.get(before)), kept.get(after)) {
             (Some((t0, s0)), Some((t1, s1))) => s0 + (s1 - s0) * ((t_s - t0) / (t1 - t0)),
@@ -165,36 +200,6 @@ pub fn by_errors(level_from_sensor: &UnitQuaternion<f64>, rate: &Vector3<f64>) -
         by.fixed_columns_mut::<3>(3 + 3 * i).copy_from(&(r.column(i) * rate.transpose()));
     }
     by
-}
-
-/// Integrals of [`by_errors`] both ways from reading `start`, by the trapezoid rule, kept every
-/// [`SPACING_S`].
-fn sensitivities(
-    readings: &[Reading],
-    level_from_sensor: &[UnitQuaternion<f64>],
-    rate: &[Vector3<f64>],
-    start: usize,
-) -> Vec<(f64, Sensitivity)> {
-    let mut sum = Sensitivity::zeros();
-    let mut at_start = sum;
-    let mut before = by_errors(&level_from_sensor[0], &rate[0]);
-    let mut kept = vec![(readings[0].t_s, sum)];
-    for i in 1..readings.len() {
-        let here = by_errors(&level_from_sensor[i], &rate[i]);
-        sum += (before + here) * (0.5 * (readings[i].t_s - readings[i - 1].t_s));
-        before = here;
-        if i == start {
-            at_start = sum;
-        }
-        let due = kept.last().is_none_or(|(t_s, _)| readings[i].t_s - t_s >= SPACING_S);
-        if due || i + 1 == readings.len() {
-            kept.push((readings[i].t_s, sum));
-        }
-    }
-    for (_, sensitivity) in &mut kept {
-        *sensitivity -= at_start;
-    }
-    kept
 }
 
 #[cfg(test)]

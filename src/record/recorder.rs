@@ -23,7 +23,7 @@ use thiserror::Error;
 /// So long a disk that does not answer is waited for at the end.
 const PATIENCE: Duration = Duration::from_secs(10);
 /// So long it sleeps at most while a chunk is gathered.
-const REST: Duration = Duration::from_millis(25);
+const REST: Duration = Duration::from_millis(50);
 /// News that wait to be told at most; the newest are dropped.
 const NEWS_AT_MOST: usize = 32;
 /// A disk that has taken nothing for so long is called slow, µs.

@@ -53,9 +53,13 @@ pub fn newest(review: &Review, number: usize) -> String {
     let words = SwingWords::of(review, place, swing, &[]);
     let flags: Vec<&str> = swing.flags.iter().map(|flag| flag.word()).collect();
     let flags = if flags.is_empty() { String::new() } else { format!(" ({})", flags.join(", ")) };
+    let club = &words.club;
+    if swing.set.is_none() {
+        return format!("swing {number}, {club}: no set was found{flags}");
+    }
     format!(
-        "swing {number}, {}: set {} ms against the top, at {} of arm travel; class {}, window {}{flags}",
-        words.club, words.set_to_top, words.arm_travel, words.class, words.verdict
+        "swing {number}, {club}: set {} ms against the top, at {} of arm travel; class {}, window {}{flags}",
+        words.set_to_top, words.arm_travel, words.class, words.verdict
     )
 }
 

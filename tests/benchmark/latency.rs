@@ -6,7 +6,8 @@
 //! by this process straight to the server, with the same client and the same buffer: the bare sound stack.
 //!
 //! Run by `cargo test` it takes a short form, so that it cannot rot: it asserts that every cue was the right one and
-//! was heard once, and no times. `CUES=n`, `RATE_HZ=n` and `SECONDS=n` change the long form.
+//! was heard once, and no times. `CUES=n`, `RATE_HZ=n` and `SECONDS=n` change the long form; with `CUES=0` the daemon's share of a core is measured
+//! alone.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a benchmark fails by panicking")]
 
 mod latency_cost;
@@ -20,7 +21,7 @@ use hingeclock::device::host_clock::HostClock;
 use hingeclock::tone::server::Start;
 use hingeclock::tone::{CueSink, Loudspeaker, Volume};
 use hingeclock::units::HostTime;
-use latency_daemon::{Daemon, Feeder, Line, read_for_nothing, threads_cpu_s};
+use latency_daemon::{Daemon, Feeder, Line, ThreadTimes, read_for_nothing, threads_cpu_s};
 use latency_ear::Ear;
 use latency_wire::Decision;
 use std::process::Command;
@@ -60,6 +61,14 @@ fn main() {
     let form = Form::asked_for();
     let profile = if cfg!(debug_assertions) { "dev profile" } else { "release profile" };
     println!("{profile}; {} cues, two nodes at {} Hz", form.cues, form.rate_hz);
+    if form.cues > 0 {
+        cues(&form);
+    }
+    share_of_a_core(&form, HostClock::start());
+}
+
+/// How long cues take, and what the live path costs a sample.
+fn cues(form: &Form) {
     let bucket = latency_wire::bucket(form.cues, form.rate_hz);
     let cost = latency_cost::per_sample(&bucket, form.rate_hz);
     println!(
@@ -83,7 +92,6 @@ fn main() {
         None => println!("without a sound server the times of the sound are left out"),
     }
     without_sound(&frames, &decisions, clock);
-    share_of_a_core(&form, clock);
 }
 
 /// Feeds up to a decision and sends its frame; gives when.
@@ -181,28 +189,31 @@ fn share_of_a_core(form: &Form, clock: HostClock) {
     let sound = if server.is_some() { "server" } else { "silent" };
     let line = Line::open();
     let daemon = Daemon::start(command, &line, sound, clock);
-    let used_s = used_while_paced(&frames, line, form, clock, || daemon.cpu_s());
-    let swings = daemon.cues.len();
+    let used = used_while_paced(&frames, line, form, clock, || daemon.cpu_s());
+    let (all, swings) = (used.values().sum::<f64>(), daemon.cues.len());
     println!(
         "daemon, two nodes at 1000 Hz, sound {sound}: {} of one core, {swings} swings",
-        share(used_s, form)
+        share(all, form)
     );
-    assert!(used_s > 0.0 || form.seconds < 10.0, "the daemon has worked");
+    for (thread, used_s) in used.iter().filter(|(_, used_s)| **used_s > 0.0) {
+        println!("  {thread:52} {}", share(*used_s, form));
+    }
+    assert!(all > 0.0 || form.seconds < 10.0, "the daemon has worked");
     drop(daemon);
     // What the wakes alone cost on this machine.
     let open = |server: &Server| Loudspeaker::open(server.env(), Volume::default(), Start::MustBeThere);
     let kept_open = server.as_ref().map(|server| open(server).unwrap());
     let line = Line::open();
     read_for_nothing(&line);
-    let used_s =
-        used_while_paced(&frames, line, form, clock, || threads_cpu_s(&["for-nothing", "loudspeaker"]));
+    let used = used_while_paced(&frames, line, form, clock, || threads_cpu_s("self"));
+    let used_s: f64 = ["for-nothing", "loudspeaker"].iter().filter_map(|name| used.get(*name)).sum();
     println!("  the same line read for nothing, the same sound kept open: {}", share(used_s, form));
     assert!(used_s > 0.0, "the line was read");
     drop(kept_open);
 }
 
 fn share(used_s: f64, form: &Form) -> String {
-    format!("{:.2} % over {:.0} s", 100.0 * used_s / form.seconds, form.seconds)
+    format!("{:5.2} %", 100.0 * used_s / form.seconds)
 }
 
 /// CPU time that is used while a bucket comes in its own time, s. The calibration is a matter of once a session; what
@@ -212,15 +223,17 @@ fn used_while_paced(
     line: Line,
     form: &Form,
     clock: HostClock,
-    cpu_s: impl Fn() -> f64,
-) -> f64 {
+    cpu_s: impl Fn() -> ThreadTimes,
+) -> ThreadTimes {
     let mut feeder = Feeder::new(frames, line, clock);
     feeder.rush(latency_wire::after_calibration(frames));
     std::thread::sleep(Duration::from_secs(1));
     feeder.keep_pace();
-    let (begun, before_s) = (clock.now(), cpu_s());
+    let (begun, before) = (clock.now(), cpu_s());
     feeder.pace(feeder.count(), || clock.now().seconds_since(begun) >= form.seconds);
-    cpu_s() - before_s
+    let mut used = cpu_s();
+    used.iter_mut().for_each(|(name, used_s)| *used_s -= before.get(name).copied().unwrap_or(0.0));
+    used
 }
 
 /// The value below which this share of the values lies.

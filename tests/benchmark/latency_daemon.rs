@@ -5,6 +5,7 @@ use crossbeam_channel::{Receiver, bounded};
 use hingeclock::device::host_clock::HostClock;
 use hingeclock::units::HostTime;
 use portable_pty::{PtyPair, PtySize, native_pty_system};
+use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
@@ -145,13 +146,9 @@ impl Daemon {
         Daemon { child, cues, _folder: folder }
     }
 
-    /// CPU time that it has used so far, s.
-    pub fn cpu_s(&self) -> f64 {
-        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.child.id())).unwrap();
-        let fields: Vec<&str> = stat.rsplit(')').next().unwrap().split_whitespace().collect();
-        // Fields 14 and 15 of proc(5), user and system, in ticks of a hundredth of a second.
-        let ticks: u64 = [11, 12].map(|at: usize| fields[at].parse::<u64>().unwrap()).iter().sum();
-        ticks as f64 / 100.0
+    /// CPU time that its threads have used so far, by their names, s.
+    pub fn cpu_s(&self) -> ThreadTimes {
+        threads_cpu_s(&self.child.id().to_string())
     }
 }
 
@@ -174,11 +171,17 @@ pub fn read_for_nothing(line: &Line) {
     std::thread::Builder::new().name("for-nothing".to_owned()).spawn(read).unwrap();
 }
 
-/// CPU time that this process's threads of these names have used so far, s: the first field of their schedstat.
-pub fn threads_cpu_s(names: &[&str]) -> f64 {
-    let threads = std::fs::read_dir("/proc/self/task").unwrap().map(|thread| thread.unwrap().path());
-    let text = |thread: &PathBuf, file: &str| std::fs::read_to_string(thread.join(file)).unwrap_or_default();
-    let named = threads.filter(|thread| names.contains(&text(thread, "comm").trim()));
-    let ns = |thread: PathBuf| text(&thread, "schedstat").split(' ').next()?.parse::<f64>().ok();
-    named.filter_map(ns).sum::<f64>() * 1e-9
+/// Seconds by the name of a thread; those of one name added up.
+pub type ThreadTimes = BTreeMap<String, f64>;
+
+/// CPU time that the threads of a process have used so far: the first field of their schedstat.
+pub fn threads_cpu_s(process: &str) -> ThreadTimes {
+    let threads = std::fs::read_dir(format!("/proc/{process}/task")).unwrap();
+    let mut times = ThreadTimes::new();
+    for thread in threads.map(|thread| thread.unwrap().path()) {
+        let text = |file: &str| std::fs::read_to_string(thread.join(file)).unwrap_or_default();
+        let ns: f64 = text("schedstat").split(' ').next().unwrap_or_default().parse().unwrap_or_default();
+        *times.entry(text("comm").trim().to_owned()).or_default() += ns * 1e-9;
+    }
+    times
 }
