@@ -104,6 +104,23 @@ fn pronation_turns_the_palm_of_a_hanging_arm_backwards() {
     }
 }
 
+/// Rolled by the upper arm or by the forearm, a straight arm's hand points alike; a bent one's forearm does not.
+#[test]
+fn the_upper_arm_rolls_a_straight_arm_as_pronation_does() {
+    for player_hand in HANDS {
+        let apart_deg = |elbow_deg: f64| {
+            let [upper_arm, forearm] = [Joint::UpperArm, Joint::Roll].map(|joint| {
+                let joints = still(Posture::hanging().with(Joint::Elbow, elbow_deg).with(joint, 40.0));
+                segment_motion(NodeRole::Forearm, player_hand, &joints).world_from_segment
+            });
+            angle_between_deg(&upper_arm, &forearm)
+        };
+        assert!(apart_deg(0.0) < 1e-6, "{player_hand:?}: {}°", apart_deg(0.0));
+        // Turned about two axes that are 20° apart: some 2 · 40° · sin(10°).
+        assert!((12.0..15.0).contains(&apart_deg(20.0)), "{player_hand:?}: {}°", apart_deg(20.0));
+    }
+}
+
 #[test]
 fn the_left_handed_world_is_the_mirror_image() {
     let joints = full_swing().joints(1.4);
