@@ -25,10 +25,11 @@ const TYPED_MAX: usize = 16;
 const PATIENCE_US: i64 = 2_000_000;
 /// So long the loop's thread sleeps after the link's last piece while nothing can be decided. What comes meanwhile is
 /// read in one: being woken by every piece would cost more than the work. Short against the time from the first fast
-/// motion of a swing to its set, before which the detector asks for every piece at once.
-const REST: Duration = Duration::from_millis(20);
+/// motion of a swing to its set, before which the detector asks for every piece at once; and in step with no usual
+/// rhythm of frames (2.5, 5, 10 ms), so that of each node some are read as soon as they come, which shows its clock.
+const REST: Duration = Duration::from_millis(17);
 /// A link that brought more pieces than this in one go is behind, and not made to wait. In its own time a glove sends
-/// eight in that rest, and sixteen with nodes on the trunk.
+/// some seven in that rest, and twice as many with nodes on the trunk.
 const RESTED_PIECES_MAX: usize = 24;
 /// When the bucket ends, a link that brings nothing for so long has brought all that it had received.
 const LAST_PIECES: Duration = Duration::from_millis(50);
