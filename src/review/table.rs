@@ -54,12 +54,13 @@ pub fn newest(review: &Review, number: usize) -> String {
     let flags: Vec<&str> = swing.flags.iter().map(|flag| flag.word()).collect();
     let flags = if flags.is_empty() { String::new() } else { format!(" ({})", flags.join(", ")) };
     let club = &words.club;
-    if swing.set.is_none() {
-        return format!("swing {number}, {club}: no set was found{flags}");
-    }
+    let Some(set) = &swing.set else { return format!("swing {number}, {club}: no set was found{flags}") };
     format!(
         "swing {number}, {club}: set {} ms against the top, at {} of arm travel; class {}, window {}{flags}",
-        words.set_to_top, words.arm_travel, words.class, words.verdict
+        wording::with_bar(set.set_to_top_ms, 0),
+        words.arm_travel,
+        words.class,
+        words.verdict
     )
 }
 

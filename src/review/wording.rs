@@ -293,9 +293,9 @@ pub fn with_bar(Measured { value, sd }: Measured, least: usize) -> String {
     format!("{}\u{a0}±\u{a0}{}", number(value, decimals), number(sd, decimals))
 }
 
-/// A number and its uncertainty in a unit that is so many times smaller; whole, unless the bar is less than one.
+/// A number and its uncertainty, whole, in a unit that is so many times smaller: for lists, where room is dear.
 pub fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
-    format!("{}{unit}", with_bar(Measured::new(measured.value * factor, measured.sd * factor), 0))
+    format!("{}\u{a0}±\u{a0}{}{unit}", number(measured.value * factor, 0), number(measured.sd * factor, 0))
 }
 
 /// A number with its standard deviation, where it is known.
