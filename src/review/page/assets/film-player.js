@@ -13,7 +13,7 @@ const PATIENCE_MS = 3000;
 /// Takes hold of a video element; `showed` is called whenever another frame is shown, or the film comes to rest.
 export function player(video, showed) {
   let frames = [0], length_s = 1 / 30, shown_s = 0;
-  let came = false, wanted = null, moving = false, leads = false, address = null;
+  let came = false, wanted = null, aim = null, moving = false, leads = false, address = null;
 
   const heard = (name) => {
     const over = new AbortController();
@@ -30,6 +30,7 @@ export function player(video, showed) {
     video.requestVideoFrameCallback?.((_, frame) => {
       shown_s = frame.mediaTime;
       came = true;
+      putRight();
       showed();
       watch();
     });
@@ -53,6 +54,7 @@ export function player(video, showed) {
   }
   function close() {
     stop();
+    aim = null;
     video.removeAttribute("src");
     video.load();
     if (address) URL.revokeObjectURL(address);
@@ -86,8 +88,22 @@ export function player(video, showed) {
     for (let wait = 0; wait < 6 && !came; wait++) await new Promise(requestAnimationFrame);
   }
 
-  /// Shows a frame. While one is being fetched, only the newest wish counts.
-  async function show(index) {
+  /// Shows a frame.
+  function show(index) {
+    aim = index;
+    return fetchFrame(index);
+  }
+
+  /// A film that was playing may still bring a frame after it was stopped, and after the right one was seen: once.
+  function putRight() {
+    if (aim === null || moving || !video.paused || nearest(frames, shown_s) === aim) return;
+    const index = aim;
+    aim = null;
+    fetchFrame(index);
+  }
+
+  /// While one is being fetched, only the newest wish counts.
+  async function fetchFrame(index) {
     wanted = index;
     if (moving) return;
     moving = true;
@@ -113,7 +129,7 @@ export function player(video, showed) {
   /// Plays from an instant on; false where it cannot: outside the film, or too slow for the browser.
   function lead(at_s, rate) {
     if (rate < RATES[0] || rate > RATES[1] || !holds(at_s) || at_s >= frames[frames.length - 1]) return false;
-    wanted = null;
+    wanted = aim = null;
     leads = true;
     video.playbackRate = rate;
     video.currentTime = at_s + length_s / 2;
