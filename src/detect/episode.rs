@@ -132,6 +132,8 @@ const PART_READINGS_MAX: usize = 60_000;
 const BODY_BEFORE_S: f64 = 4.0;
 /// Pairs of arrivals from which the clock is guessed.
 const GUESSES: usize = 2001;
+/// The hand of a small swing turns so fast at least, smoothed (judgement), rad/s.
+const SWING_PEAK: f64 = 200.0 * std::f64::consts::PI / 180.0;
 /// Time constant of the smoothed rate, s.
 const SMOOTH_S: f64 = 0.02;
 
@@ -227,6 +229,12 @@ impl EpisodeCutter {
     #[must_use]
     pub fn is_slowing(&self) -> bool {
         self.fast.is_some_and(|fast| self.smooth_rate < 0.7 * fast.peak)
+    }
+
+    /// The same of a motion that was as fast as a small swing at least.
+    #[must_use]
+    pub fn is_slowing_from_a_swing(&self) -> bool {
+        self.is_slowing() && self.fast.is_some_and(|fast| fast.peak >= SWING_PEAK)
     }
 
     /// Where the fast motion that is going on began, hand clock, s.

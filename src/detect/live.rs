@@ -130,11 +130,12 @@ impl LiveAnalysis {
         self.state.clock
     }
 
-    /// Whether an arrival may decide something soon: a backswing is watched for its set, or a swing was found in the
-    /// motion in hand and is not told yet.
+    /// Whether an arrival may decide something soon: a backswing is watched for its set, or the motion in hand may
+    /// have been a swing, or was one, and none is told yet. The work of measuring it has to be begun in time.
     #[must_use]
     pub fn is_urgent(&self) -> bool {
-        self.set.is_watching() || (self.attempt.found && self.attempt.told_at_s.is_none())
+        let swings = self.attempt.found || self.cutter.is_slowing_from_a_swing();
+        self.set.is_watching() || (swings && self.attempt.told_at_s.is_none())
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that
