@@ -113,7 +113,8 @@ fn a_killed_daemon_leaves_a_readable_recording() {
     let output = run(&["export", torn.to_str().unwrap(), exported.to_str().unwrap()]);
     assert!([0, 3].contains(&code(&output)), "{}", errors(&output));
     let (sent, kept) = (sensor_columns(&csv_text(&csv)), sensor_columns(&csv_text(&exported)));
-    assert!(kept.len() > 10_000, "{} rows", kept.len());
+    // A row takes 29 to 32 bytes, with all that stands around it.
+    assert!(kept.len() > 9_000, "{} rows", kept.len());
     assert_eq!(sent[..kept.len()], kept[..], "what is there is what was sent, in order");
 }
 
