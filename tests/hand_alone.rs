@@ -19,11 +19,11 @@ use support::analysis::offline_of;
 use support::score::{BucketScore, Scored, Summary, SwingScore, percentile, score, within};
 use support::sessions;
 
-/// Seeds of a plain run. Those below 100 are what the model's judgements were made on. Where every swing has another
-/// body about one set in thirty lies on the wrong side of a plateau, as its bar says: few buckets tell nothing of the
-/// last twentieth.
+/// Seeds of a plain run. Those below 100 are what the model's judgements were made on.
 const FIRST: u64 = 100;
 const SEEDS: u64 = 6;
+/// Where every swing has another body about one set in thirty lies on the wrong side of a plateau, as its bar says: few
+/// buckets tell nothing of the last twentieth.
 const BODIES_SEEDS: u64 = 24;
 /// Rounds of everyday movements, of each profile.
 const EVERYDAY_SEEDS: u64 = 12;

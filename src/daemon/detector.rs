@@ -154,8 +154,9 @@ fn work(
             say(said, Said::Calibration(Box::new(quality)));
         }
         live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
-        urgent.store(live.is_urgent(), Ordering::Release);
-        if told.is_empty() && !live.is_urgent() {
+        let is_urgent = live.is_urgent();
+        urgent.store(is_urgent, Ordering::Release);
+        if told.is_empty() && !is_urgent {
             std::thread::sleep(REST);
         }
     }

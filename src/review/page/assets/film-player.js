@@ -88,12 +88,6 @@ export function player(video, showed) {
     for (let wait = 0; wait < 6 && !came; wait++) await new Promise(requestAnimationFrame);
   }
 
-  /// Shows a frame.
-  function show(index) {
-    aim = index;
-    return fetchFrame(index);
-  }
-
   /// A film that was playing may still bring a frame after it was stopped, and after the right one was seen: once.
   function putRight() {
     if (aim === null || moving || !video.paused || nearest(frames, shown_s) === aim) return;
@@ -102,7 +96,7 @@ export function player(video, showed) {
     fetchFrame(index);
   }
 
-  /// While one is being fetched, only the newest wish counts.
+  /// Shows a frame. While one is being fetched, only the newest wish counts.
   async function fetchFrame(index) {
     wanted = index;
     if (moving) return;
@@ -122,7 +116,8 @@ export function player(video, showed) {
   /// Shows the frame nearest to an instant, or so many frames on from the one that is shown; gives its time.
   function showAt(at_s, steps = 0) {
     const index = Math.min(Math.max(nearest(frames, at_s) + steps, 0), frames.length - 1);
-    show(index);
+    aim = index;
+    fetchFrame(index);
     return frames[index];
   }
 
