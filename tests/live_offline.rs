@@ -58,7 +58,7 @@ fn what_decides_was_urgent_before() {
         let bucket = VirtualBucket::play(&Scenario::study(profile, number("FIRST", 1)), number("FIRST", 1));
         let mut live = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
         let (mut now_s, mut urgent_since_s, mut urgent_s) = (0.0_f64, None, 0.0);
-        let (mut calls, mut swings) = (0, 0);
+        let (mut calls, mut swings, mut least_s) = (0, 0, f64::INFINITY);
         for arrival in &bucket.arrivals {
             if let Arrival::Sample(sample) = arrival
                 && sample.role == NodeRole::Hand
@@ -71,16 +71,21 @@ fn what_decides_was_urgent_before() {
             let urgent_for_s = urgent_since_s.map_or(0.0, |since_s| now_s - since_s);
             let swing = live.push(arrival);
             for call in live.take_calls() {
+                least_s = f64::min(least_s, urgent_for_s);
                 assert!(urgent_for_s > 0.04, "{}: {urgent_for_s} s before {call:?}", profile.word());
                 calls += 1;
             }
             if let Some(swing) = swing {
+                least_s = f64::min(least_s, urgent_for_s);
                 assert!(urgent_for_s > 0.04, "{}: {urgent_for_s} s before {swing:?}", profile.word());
                 swings += 1;
             }
             urgent_since_s = if live.is_urgent() { urgent_since_s.or(Some(now_s)) } else { None };
         }
-        println!("{}: {calls} calls, {swings} swings, urgent for {urgent_s:.1} s", profile.word());
+        println!(
+            "{}: {calls} calls, {swings} swings, urgent for {urgent_s:.1} s, {least_s:.2} s at least before one",
+            profile.word()
+        );
         assert!(swings >= 8, "{}: {swings} swings", profile.word());
     }
 }

@@ -285,6 +285,12 @@ impl Bucket {
         self.hear(heard, now);
     }
 
+    /// Tells the sound whether a cue may come soon: by what the player does, or while he is led or answers.
+    pub fn expect_cues(&self) {
+        let soon = self.detector.is_urgent() || self.guide.is_some() || self.feedback.waits();
+        self.sound.expect(soon);
+    }
+
     pub(super) fn hear(&mut self, heard: Heard, now: HostTime) {
         if let Some(cue) = heard.cue {
             self.sound.play(cue, now);

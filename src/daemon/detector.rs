@@ -66,11 +66,17 @@ impl Detector {
         Ok(Detector { told: Some(told), said, urgent, thread: Some(thread) })
     }
 
+    /// Whether the next arrival may decide something.
+    #[must_use]
+    pub fn is_urgent(&self) -> bool {
+        self.urgent.load(Ordering::Acquire)
+    }
+
     /// Whether nothing waits to be heard, and the next arrival will decide nothing.
     #[must_use]
     pub fn is_calm(&self) -> bool {
         // In this order: what was said before the thread became calm is seen.
-        !self.urgent.load(Ordering::Acquire) && self.said.is_empty()
+        !self.is_urgent() && self.said.is_empty()
     }
 
     /// The glove has described itself, or described itself anew. False when the detector is too far behind

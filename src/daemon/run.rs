@@ -230,7 +230,10 @@ impl Desk {
             let event = sources.next(&mut self.bucket.detector, stop.as_mut()).await;
             let now = self.clock.now();
             match self.handle(event, sources.heard_until(now), now).await {
-                Next::GoOn => self.look.after_event(&self.bucket, &self.tap, now),
+                Next::GoOn => {
+                    self.bucket.expect_cues();
+                    self.look.after_event(&self.bucket, &self.tap, now);
+                }
                 Next::End => break None,
                 Next::Failed(error) => break Some(error),
             }

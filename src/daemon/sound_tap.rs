@@ -68,6 +68,10 @@ impl CueSink for Tapped {
         }
     }
 
+    fn expect(&self, soon: bool) {
+        self.way_out.expect(soon);
+    }
+
     fn state(&self) -> SoundState {
         self.way_out.state()
     }

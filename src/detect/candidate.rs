@@ -10,7 +10,6 @@ use crate::fusion::errors::GloveErrors;
 use crate::fusion::hub::HubEstimate;
 use crate::fusion::joint::JointWindow;
 use crate::fusion::joint::relative::bend;
-use crate::fusion::series::Reading;
 use crate::fusion::soft_tissue::given_back;
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
@@ -20,8 +19,6 @@ use nalgebra::{UnitQuaternion, Vector3};
 pub(super) const ADDRESS_WITHIN_S: f64 = 3.5;
 /// A hand that is never stiller than this had no address, rad/s.
 pub(super) const RESTLESS_MAX: f64 = 0.35;
-/// Steps between readings longer than this are gaps, s.
-const GAP_S: f64 = 0.05;
 /// The joint's window ends so long after the arm is back at its address angle, s. No later than the live path
 /// looks, so that both see the same; what comes after the ball shows soft tissue more than the joint.
 pub(super) const AFTER_BACK_S: f64 = 0.1;
@@ -59,7 +56,7 @@ impl Candidate {
         lead_arm_sign: f64,
         params: &PhaseParams,
     ) -> Result<Candidate, NoSwing> {
-        let hand_alone = covered_s(&episode.forearm) < 0.5 * covered_s(&episode.hand);
+        let hand_alone = episode.is_hand_alone();
         let until_s = episode.fast_from_s;
         let from_s = until_s - ADDRESS_WITHIN_S;
         let errors = GloveErrors::of_biases(&episode.biases);
@@ -158,11 +155,6 @@ fn held(
         return [hand.clone(), hand];
     }
     [hand, forearm.held_at_end(of_forearm_node, &biases.forearm, of_forearm)]
-}
-
-/// How much time readings cover, gaps left out, s.
-fn covered_s(readings: &[Reading]) -> f64 {
-    readings.windows(2).map(|pair| (pair[1].t_s - pair[0].t_s).min(GAP_S)).sum()
 }
 
 /// With the hand node alone, the hand stands for the forearm.

@@ -3,6 +3,7 @@
 
 use super::NodeLoss;
 use super::body_watch::{BodyReadings, BodyWatch};
+use super::fast_motion::FastMotion;
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
 use crate::fusion::joint::GloveEvidence;
@@ -68,6 +69,19 @@ pub struct Episode {
     pub hand_full_scale_g: f64,
 }
 
+impl Episode {
+    /// Whether the forearm's node is missing for most of it.
+    #[must_use]
+    pub fn is_hand_alone(&self) -> bool {
+        covered_s(&self.forearm) < 0.5 * covered_s(&self.hand)
+    }
+}
+
+/// How much time readings cover, gaps left out, s.
+fn covered_s(readings: &[Reading]) -> f64 {
+    readings.windows(2).map(|pair| (pair[1].t_s - pair[0].t_s).min(GAP_S)).sum()
+}
+
 /// A calibration: one episode per part, in the order of the prompts.
 #[derive(Clone, Debug, Default)]
 pub struct CalibrationEpisodes {
@@ -88,13 +102,6 @@ struct CalibrationInHand {
     parts: Vec<(CalibrationPart, Episode)>,
     /// When the last prompt came, hand clock, s; unknown until the hand is heard.
     last_prompt_s: Option<f64>,
-}
-
-#[derive(Clone, Copy)]
-struct FastMotion {
-    since_s: f64,
-    slow_since_s: Option<f64>,
-    peak: f64,
 }
 
 /// The cutter: arrivals in, episodes out.
@@ -132,8 +139,8 @@ const PART_READINGS_MAX: usize = 60_000;
 const BODY_BEFORE_S: f64 = 4.0;
 /// Pairs of arrivals from which the clock is guessed.
 const GUESSES: usize = 2001;
-/// The hand of a small swing turns so fast at least, smoothed (judgement), rad/s.
-const SWING_PEAK: f64 = 200.0 * std::f64::consts::PI / 180.0;
+/// Steps between readings longer than this are gaps, s.
+const GAP_S: f64 = 0.05;
 /// Time constant of the smoothed rate, s.
 const SMOOTH_S: f64 = 0.02;
 
@@ -214,6 +221,16 @@ impl EpisodeCutter {
         self.fast.map(|fast| self.episode_since(fast.since_s))
     }
 
+    /// The same in few readings, for a first look: [`Intake::since_in_blocks`].
+    #[must_use]
+    pub fn glimpse_of_motion(&self) -> Option<Episode> {
+        let fast = self.fast?;
+        let (from_s, clock_guess_s) = (self.from_s(fast.since_s), self.clock_guess_s());
+        let (hand, forearm) =
+            (self.hand.since_in_blocks(from_s), self.forearm.since_in_blocks(from_s + clock_guess_s));
+        Some(Episode { hand, forearm, clock_guess_s, fast_from_s: fast.since_s, ..self.nothing() })
+    }
+
     /// The readings of hand and forearm that are newer than these instants, each of its own clock, s.
     #[must_use]
     pub fn newer_than(&self, (hand_s, forearm_s): (f64, f64)) -> (Vec<Reading>, Vec<Reading>) {
@@ -228,13 +245,13 @@ impl EpisodeCutter {
     /// The fast motion is past its peak.
     #[must_use]
     pub fn is_slowing(&self) -> bool {
-        self.fast.is_some_and(|fast| self.smooth_rate < 0.7 * fast.peak)
+        self.fast.is_some_and(|fast| fast.is_slowing(self.smooth_rate))
     }
 
-    /// The same of a motion that was as fast as a small swing at least.
+    /// The same of a motion that was as fast as a small swing at least, a moment ago.
     #[must_use]
     pub fn is_slowing_from_a_swing(&self) -> bool {
-        self.is_slowing() && self.fast.is_some_and(|fast| fast.peak >= SWING_PEAK)
+        self.fast.zip(self.now_s()).is_some_and(|(fast, now_s)| fast.may_have_swung(self.smooth_rate, now_s))
     }
 
     /// Where the fast motion that is going on began, hand clock, s.
@@ -268,21 +285,11 @@ impl EpisodeCutter {
         } else {
             None
         };
-        let biases = self.biases();
+        let episode = self.nothing();
         let calibration = self
             .calibration
             .get_or_insert_with(|| CalibrationInHand { parts: Vec::new(), last_prompt_s: now_s });
         calibration.last_prompt_s = now_s;
-        let episode = Episode {
-            hand: Vec::new(),
-            forearm: Vec::new(),
-            body: Box::default(),
-            biases,
-            clock_guess_s: 0.0,
-            fast_from_s: 0.0,
-            club: None,
-            hand_full_scale_g: self.hand_full_scale_g,
-        };
         calibration.parts.push((part, episode));
         finished
     }
@@ -387,17 +394,12 @@ impl EpisodeCutter {
         let params = self.params;
         let Some(fast) = &mut self.fast else {
             if self.smooth_rate > params.fast_from && self.calibration.is_none() {
-                self.fast =
-                    Some(FastMotion { since_s: reading.t_s, slow_since_s: None, peak: self.smooth_rate });
+                self.fast = Some(FastMotion::begun(reading.t_s, self.smooth_rate));
                 self.club_in_hand.clone_from(&self.club);
             }
             return None;
         };
-        fast.peak = fast.peak.max(self.smooth_rate);
-        fast.slow_since_s =
-            (self.smooth_rate < params.slow_below).then(|| fast.slow_since_s.unwrap_or(reading.t_s));
-        let slow_for_s = fast.slow_since_s.map_or(0.0, |since_s| reading.t_s - since_s);
-        let over = slow_for_s > params.slow_for_s || reading.t_s - fast.since_s > params.longest_s;
+        let over = fast.step(reading.t_s, self.smooth_rate, &params);
         let (since_s, ended_s) = (fast.since_s, fast.slow_since_s.unwrap_or(reading.t_s));
         over.then(|| {
             self.fast = None;
@@ -445,18 +447,35 @@ impl EpisodeCutter {
         if guesses.is_empty() { 0.0 } else { *guesses.select_nth_unstable_by(middle, f64::total_cmp).1 }
     }
 
+    /// An episode without readings.
+    fn nothing(&self) -> Episode {
+        Episode {
+            hand: Vec::new(),
+            forearm: Vec::new(),
+            body: Box::default(),
+            biases: self.biases(),
+            clock_guess_s: 0.0,
+            fast_from_s: 0.0,
+            club: None,
+            hand_full_scale_g: self.hand_full_scale_g,
+        }
+    }
+
+    /// From where on the readings belong to a motion that became fast at an instant, hand clock, s.
+    fn from_s(&self, fast_from_s: f64) -> f64 {
+        (fast_from_s - self.params.before_s).max(self.told_until_s)
+    }
+
     fn episode_since(&self, fast_from_s: f64) -> Episode {
-        let from_s = (fast_from_s - self.params.before_s).max(self.told_until_s);
-        let clock_guess_s = self.clock_guess_s();
+        let (from_s, clock_guess_s) = (self.from_s(fast_from_s), self.clock_guess_s());
         Episode {
             hand: self.hand.since(from_s),
             forearm: self.forearm.since(from_s + clock_guess_s),
             body: Box::new(self.body.since(from_s.max(fast_from_s - BODY_BEFORE_S))),
-            biases: self.biases(),
             clock_guess_s,
             fast_from_s,
             club: self.club_in_hand.clone(),
-            hand_full_scale_g: self.hand_full_scale_g,
+            ..self.nothing()
         }
     }
 }

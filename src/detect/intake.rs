@@ -4,7 +4,7 @@ use super::NodeLoss;
 use crate::fusion::errors::NodeErrors;
 use crate::fusion::orientation::{GAP_S, OrientationFilter, OrientationMethod, Step};
 use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
-use crate::fusion::series::{Conversion, Reading};
+use crate::fusion::series::{Conversion, Reading, mean};
 use crate::sample::{ImuSample, NodeRole};
 use nalgebra::Vector3;
 use std::collections::{BTreeSet, VecDeque};
@@ -19,6 +19,9 @@ const RESTART_S: f64 = 5.0;
 const AWAITED_S: f64 = 60.0;
 /// No node takes more readings a second, Hz: numbers that go on faster over a silence are others.
 const FASTEST_HZ: f64 = 2000.0;
+/// Readings that lie no farther apart than this are one block of a first look, s: a slow glove's (200 Hz) stay as they
+/// are.
+const BLOCK_S: f64 = 0.0035;
 /// A late sample is sorted in before anything follows the motion, if it comes within this time, s.
 const LATE_S: f64 = 0.3;
 
@@ -47,8 +50,8 @@ pub struct Intake {
     /// Numbers that were awaited and came; such a one may come once more.
     came_late: BTreeSet<u32>,
     own: SelfCalibration,
-    /// The self-calibration has seen the readings up to here, s.
-    followed_until_s: f64,
+    /// So many of the newest readings the self-calibration has not seen.
+    unseen: usize,
     orientation: Box<dyn OrientationFilter>,
     turned_s: Option<f64>,
     loss: NodeLoss,
@@ -67,7 +70,7 @@ impl Intake {
             awaited: BTreeSet::new(),
             came_late: BTreeSet::new(),
             own: SelfCalibration::new(EvidenceParams::default(), &NodeErrors::TYPICAL),
-            followed_until_s: f64::NEG_INFINITY,
+            unseen: 0,
             orientation: method.filter(),
             turned_s: None,
             loss: NodeLoss { role, received: 0, missing: 0, duplicates: 0 },
@@ -82,7 +85,7 @@ impl Intake {
     /// Whether this sample's clock is another one than that of what is kept, which would go.
     #[must_use]
     pub fn starts_anew(&self, sample: &ImuSample) -> bool {
-        let t_s = self.conversion.reading(sample).t_s;
+        let t_s = self.conversion.instant_s(sample);
         let far = self.newest().is_some_and(|newest| (t_s - newest.t_s).abs() > RESTART_S);
         far && !self.is_awaited(sample, t_s)
     }
@@ -102,7 +105,7 @@ impl Intake {
             }
             self.ring.clear();
             self.own.restart();
-            self.followed_until_s = f64::NEG_INFINITY;
+            self.unseen = 0;
         } else if reading.t_s > newest_s && self.highest.is_some_and(|highest| sample.seq <= highest) {
             // A double is as old as its twin; this one is newer than all, so the node counts anew.
             self.restart_numbers();
@@ -125,12 +128,11 @@ impl Intake {
     fn follow(&mut self) {
         let Some(newest) = self.newest() else { return };
         let until_s = newest.t_s - LATE_S;
-        let start = self.ring.partition_point(|reading| reading.t_s <= self.followed_until_s);
-        let due = self.ring.range(start..).take_while(|reading| reading.t_s <= until_s);
         let bias = self.orientation.bias();
-        for reading in due {
+        let unseen = self.ring.range(self.ring.len() - self.unseen..);
+        for reading in unseen.take_while(|reading| reading.t_s <= until_s) {
             self.own.push(reading, &bias);
-            self.followed_until_s = reading.t_s;
+            self.unseen -= 1;
         }
     }
 
@@ -198,10 +200,13 @@ impl Intake {
     fn insert(&mut self, reading: Reading) {
         let after = self.ring.iter().rev().take_while(|other| other.t_s > reading.t_s).count();
         self.ring.insert(self.ring.len() - after, reading);
+        // One that comes among those seen is passed over.
+        self.unseen += usize::from(after <= self.unseen);
         let newest_s = self.ring.back().map_or(reading.t_s, |newest| newest.t_s);
         while self.ring.front().is_some_and(|oldest| oldest.t_s < newest_s - self.keep_s) {
             self.ring.pop_front();
         }
+        self.unseen = self.unseen.min(self.ring.len());
     }
 
     /// The newest reading.
@@ -215,6 +220,24 @@ impl Intake {
     pub fn since(&self, from_s: f64) -> Vec<Reading> {
         let start = self.ring.partition_point(|reading| reading.t_s < from_s);
         self.ring.range(start..).copied().collect()
+    }
+
+    /// The same in means of those that lie within [`BLOCK_S`]: enough for a first look, whose cost then does not grow with
+    /// the glove's rate.
+    #[must_use]
+    pub fn since_in_blocks(&self, from_s: f64) -> Vec<Reading> {
+        let start = self.ring.partition_point(|reading| reading.t_s < from_s);
+        let mut blocks = Vec::new();
+        let mut block: Vec<Reading> = Vec::new();
+        for reading in self.ring.range(start..) {
+            if block.first().is_some_and(|first| reading.t_s - first.t_s > BLOCK_S) {
+                blocks.extend(mean(&block));
+                block.clear();
+            }
+            block.push(*reading);
+        }
+        blocks.extend(mean(&block));
+        blocks
     }
 
     /// The gyro bias as far as it is known, rad/s in the sensor frame.

@@ -135,7 +135,7 @@ impl LiveAnalysis {
     #[must_use]
     pub fn is_urgent(&self) -> bool {
         let swings = self.attempt.found || self.cutter.is_slowing_from_a_swing();
-        self.set.is_watching() || (swings && self.attempt.told_at_s.is_none())
+        self.set.is_near() || (swings && self.attempt.told_at_s.is_none())
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that
@@ -203,7 +203,10 @@ impl LiveAnalysis {
             return None;
         }
         let now_s = episode.hand.last()?.t_s;
-        let measured = attempt.measured.or_else(|| self.measure_episode(episode, f64::NEG_INFINITY).ok())?;
+        let measured = attempt.measured.or_else(|| {
+            let found = self.swing_in(episode, f64::NEG_INFINITY).ok()?;
+            self.measure_episode(found.episode, f64::NEG_INFINITY).ok()
+        })?;
         Some(self.tell(measured, now_s))
     }
 
@@ -222,15 +225,12 @@ impl LiveAnalysis {
         }
         let is_due = now_s >= self.attempt.next_try_s;
         match self.attempt.measured.take() {
-            None if is_due && self.cutter.is_slowing() => {
-                let episode = self.cutter.motion_so_far()?;
-                match self.measure_episode(episode, AFTER_BACK_S) {
-                    Ok(measured) => (self.attempt.measured, self.attempt.found) = (Some(measured), true),
-                    Err(Later { again_s, found }) => {
-                        (self.attempt.next_try_s, self.attempt.found) = (again_s, found);
-                    }
+            None if is_due && self.cutter.is_slowing() => match self.measure_motion() {
+                Ok(measured) => (self.attempt.measured, self.attempt.found) = (Some(measured), true),
+                Err(Later { again_s, found }) => {
+                    (self.attempt.next_try_s, self.attempt.found) = (again_s, found);
                 }
-            }
+            },
             Some(measured) if is_due => {
                 // A shock that comes after all is no surprise any more when the swing is told.
                 self.attempt.next_try_s = now_s + LOOK_EVERY_S;
@@ -244,33 +244,41 @@ impl LiveAnalysis {
         Some(self.tell(measured, now_s))
     }
 
-    /// Measures the swing in an episode, if it has one and enough was seen after it.
-    fn measure_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Measured, Later> {
-        let now_s = episode.hand.last().map_or(f64::NEG_INFINITY, |reading| reading.t_s);
+    /// Measures the swing in the motion so far. Most looks find none, or none that is over: a glimpse comes first.
+    fn measure_motion(&mut self) -> Result<Measured, Later> {
+        let glimpse = self.cutter.glimpse_of_motion().ok_or(Later { again_s: 0.0, found: false })?;
+        self.swing_in(glimpse, AFTER_BACK_S)?;
+        let episode = self.cutter.motion_so_far().ok_or(Later { again_s: 0.0, found: false })?;
+        self.measure_episode(episode, AFTER_BACK_S)
+    }
+
+    /// The swing in an episode, if it has one and enough was seen after it.
+    fn swing_in(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Candidate, Later> {
         if self.state.has_other_clocks(&episode) {
             self.state = self.state.on_new_clocks();
             self.forget_swings();
         }
-        let (sign, phases) = (self.state.lead_arm_sign, self.params.phases);
-        let ready = |episode: Episode, state: &WristState| {
-            let clock = state.clock_for(&episode);
-            let candidate = Candidate::new(episode, &state.axes, &clock, sign, &phases)
-                .map_err(|_| Later { again_s: now_s + TRY_EVERY_S, found: false })?;
-            let back_s = candidate.phases.back_s;
-            let seen_s = back_s + seen_after_back_s;
-            // A node that is not heard is waited for until the swing is told.
-            let waited = now_s >= back_s + TOLD_AFTER_BACK_S;
-            if waited || candidate.heard_until_s() >= seen_s {
-                Ok(candidate)
-            } else {
-                Err(Later { again_s: seen_s.max(now_s + LOOK_EVERY_S), found: true })
-            }
-        };
-        let mut candidate = ready(episode, &self.state)?;
-        if !candidate.hand_alone {
-            self.state.learn_clock(&candidate.episode);
-            candidate = ready(candidate.episode, &self.state)?;
+        let now_s = episode.hand.last().map_or(f64::NEG_INFINITY, |reading| reading.t_s);
+        let (clock, sign) = (self.state.clock_for(&episode), self.state.lead_arm_sign);
+        let candidate = Candidate::new(episode, &self.state.axes, &clock, sign, &self.params.phases)
+            .map_err(|_| Later { again_s: now_s + TRY_EVERY_S, found: false })?;
+        let back_s = candidate.phases.back_s;
+        let seen_s = back_s + seen_after_back_s;
+        // A node that is not heard is waited for until the swing is told.
+        let waited = now_s >= back_s + TOLD_AFTER_BACK_S;
+        if waited || candidate.heard_until_s() >= seen_s {
+            Ok(candidate)
+        } else {
+            Err(Later { again_s: seen_s.max(now_s + LOOK_EVERY_S), found: true })
         }
+    }
+
+    /// Measures the swing in an episode that seems to have one.
+    fn measure_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Measured, Later> {
+        if !episode.is_hand_alone() {
+            self.state.learn_clock(&episode);
+        }
+        let candidate = self.swing_in(episode, seen_after_back_s)?;
         let window = candidate.joint_window();
         if !candidate.hand_alone {
             self.notice_moved_glove(&window, candidate.phases.takeaway_s);

@@ -77,11 +77,11 @@ impl LiveSet {
 
     /// Whether a backswing goes on whose set may be told any moment.
     #[must_use]
-    pub fn is_watching(&self) -> bool {
+    pub fn is_near(&self) -> bool {
         let following = self.watched.as_ref().and_then(|watched| watched.following.as_ref().ok());
         following.is_some_and(|following| {
-            let open = following.watch.as_ref().is_some_and(|watch| !watch.is_over());
-            open && following.follower.is_rising()
+            let near = following.watch.as_ref().is_some_and(SetWatch::is_near);
+            near && following.follower.is_rising()
         })
     }
 

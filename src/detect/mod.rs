@@ -8,6 +8,7 @@ pub mod calibration_quality;
 pub mod calibration_watch;
 pub mod candidate;
 pub mod episode;
+mod fast_motion;
 mod flags;
 pub mod habits;
 mod hand_alone;

@@ -79,6 +79,9 @@ const HINGE_RATE_MIN: f64 = 0.55;
 const ARM_RATE_MIN: f64 = 0.75;
 /// Least arm travel, as a share of the usual one at the top.
 const TRAVEL_MIN: f64 = 0.06;
+/// With this share of all that makes a swing a set may be told soon (judgement): a tenth of a second before it at the
+/// rates of a swing.
+const NEAR: f64 = 0.5;
 /// The hinging is slowing down from this share of its peak rate on.
 const SLOWING: f64 = 0.75;
 /// Of the way that a slowing move has still to go, this share is unsure (judgement) …
@@ -139,6 +142,9 @@ pub struct SetWatch {
     t_s: Vec<f64>,
     hinge: Vec<f64>,
     travel: Vec<f64>,
+    /// The largest so far.
+    most_hinge: f64,
+    most_travel: f64,
     peak_hinge_rate: f64,
     peak_arm_rate: f64,
     said: bool,
@@ -156,6 +162,8 @@ impl SetWatch {
             t_s: Vec::new(),
             hinge: Vec::new(),
             travel: Vec::new(),
+            most_hinge: 0.0,
+            most_travel: 0.0,
             peak_hinge_rate: 0.0,
             peak_arm_rate: 0.0,
             said: false,
@@ -164,10 +172,10 @@ impl SetWatch {
         }
     }
 
-    /// Whether nothing more will be said.
+    /// Whether something may be said soon.
     #[must_use]
-    pub fn is_over(&self) -> bool {
-        self.over
+    pub fn is_near(&self) -> bool {
+        !self.over && self.has_come(NEAR)
     }
 
     /// Takes the next instant; says the set when this one decides it.
@@ -178,6 +186,8 @@ impl SetWatch {
         self.t_s.push(look.t_s);
         self.hinge.push(look.hinge);
         self.travel.push(look.travel);
+        self.most_hinge = self.most_hinge.max(look.hinge);
+        self.most_travel = self.most_travel.max(look.travel);
         self.peak_arm_rate = self.peak_arm_rate.max(look.arm_rate);
         if look.top_s.is_none() {
             self.peak_hinge_rate = self.peak_hinge_rate.max(look.hinge_rate);
@@ -193,7 +203,7 @@ impl SetWatch {
 
     fn before_top(&self, look: &Look, now: DeviceTime) -> Option<SetCall> {
         let Foretold { range, sd } = self.foretold_range(look);
-        let said = !self.said && look.hinge >= SHARES[2] * range && self.is_a_swing(look);
+        let said = !self.said && look.hinge >= SHARES[2] * range && self.is_a_swing();
         let top = self.habit.travel_at_top;
         // A level that is off by so much is passed so much earlier or later, while the arm goes on.
         let rate = look.hinge_rate.max(RATE_AT_SET_MIN * self.peak_hinge_rate).max(1e-6);
@@ -206,8 +216,8 @@ impl SetWatch {
     fn at_top(&mut self, look: &Look, top_s: f64, now: DeviceTime) -> Option<SetCall> {
         self.past_top = true;
         let goes_on = look.hinge_rate > GOES_ON * self.peak_hinge_rate;
-        let range = self.hinge.iter().copied().fold(0.0, f64::max);
-        if !self.is_a_swing(look) || range < self.least_range() || goes_on {
+        let range = self.most_hinge;
+        if !self.is_a_swing() || range < self.least_range() || goes_on {
             return None;
         }
         let at_top = value_at(&self.t_s, &self.travel, top_s);
@@ -217,7 +227,7 @@ impl SetWatch {
     fn after_top(&mut self, look: &Look, top_s: f64, now: DeviceTime) -> Option<SetCall> {
         self.over = self.said || look.t_s > top_s + AFTER_TOP * self.habit.down_s.mean;
         let range = self.foretold_range(look).range;
-        if self.over || look.hinge < SHARES[2] * range || !self.is_a_swing(look) {
+        if self.over || look.hinge < SHARES[2] * range || !self.is_a_swing() {
             return None;
         }
         let at_top = value_at(&self.t_s, &self.travel, top_s);
@@ -228,7 +238,7 @@ impl SetWatch {
     /// less than what was reached.
     fn foretold_range(&self, look: &Look) -> Foretold {
         let Habit { range, .. } = self.habit;
-        let reached = self.hinge.iter().copied().fold(0.0, f64::max);
+        let reached = self.most_hinge;
         let usual_sd = range.sd.max(HABIT_SD_MIN);
         let usual_weight = usual_sd.powi(-2);
         let left = look.hinge_rate.max(0.0) / self.peak_hinge_rate.max(1e-9);
@@ -245,15 +255,24 @@ impl SetWatch {
         self.bands.least_range_deg.to_radians()
     }
 
+    /// The hinge that a set has at least.
+    fn least_hinge(&self) -> f64 {
+        SHARES[2] * (HINGE_MIN * self.habit.range.least).max(self.least_range())
+    }
+
     /// As large and as fast as this player's swings are: a waggle, a rehearsal and a walk are not.
-    fn is_a_swing(&self, look: &Look) -> bool {
-        let Habit { range, travel_at_top, hinge_rate, arm_rate, .. } = self.habit;
-        let part = look.travel.max(self.travel.iter().copied().fold(0.0, f64::max)) / travel_at_top.mean;
-        let reached = self.hinge.iter().copied().fold(0.0, f64::max);
-        part >= TRAVEL_MIN
-            && reached >= SHARES[2] * (HINGE_MIN * range.least).max(self.least_range())
-            && self.peak_hinge_rate >= HINGE_RATE_MIN * hinge_rate.least
-            && self.peak_arm_rate >= ARM_RATE_MIN * arm_rate.least * rate_within(part)
+    fn is_a_swing(&self) -> bool {
+        self.has_come(1.0)
+    }
+
+    /// Whether everything that makes a swing has come to this share of its least.
+    fn has_come(&self, share: f64) -> bool {
+        let Habit { travel_at_top, hinge_rate, arm_rate, .. } = self.habit;
+        let part = self.most_travel / travel_at_top.mean;
+        part >= share * TRAVEL_MIN
+            && self.most_hinge >= share * self.least_hinge()
+            && self.peak_hinge_rate >= share * HINGE_RATE_MIN * hinge_rate.least
+            && self.peak_arm_rate >= share * ARM_RATE_MIN * arm_rate.least * rate_within(part)
     }
 
     fn call(

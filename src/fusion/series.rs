@@ -35,11 +35,17 @@ impl Conversion {
         Conversion { delay_s, clip_dps }
     }
 
+    /// The instant of a sample, node clock, s.
+    #[must_use]
+    pub fn instant_s(&self, sample: &ImuSample) -> f64 {
+        sample.t.0 as f64 * 1e-6 - self.delay_s
+    }
+
     /// One sample as a reading.
     #[must_use]
     pub fn reading(&self, sample: &ImuSample) -> Reading {
         Reading {
-            t_s: sample.t.0 as f64 * 1e-6 - self.delay_s,
+            t_s: self.instant_s(sample),
             rate: Vector3::from(sample.rate_dps).map(f64::to_radians),
             force_g: Vector3::from(sample.specific_force_g),
             clipped: sample.rate_dps.iter().any(|rate| rate.abs() >= self.clip_dps),
@@ -87,6 +93,20 @@ pub fn value_at(t_s: &[f64], values: &[f64], at_s: f64) -> f64 {
         (Some((_, value)), None) | (None, Some((_, value))) => *value,
         (None, None) => 0.0,
     }
+}
+
+/// The mean of readings that follow each other: what they turn by is what it turns by. `None` for none.
+#[must_use]
+pub fn mean(readings: &[Reading]) -> Option<Reading> {
+    let share = 1.0 / readings.len() as f64;
+    let (first, rest) = readings.split_first()?;
+    let sum = rest.iter().fold(*first, |sum, reading| Reading {
+        t_s: sum.t_s + reading.t_s,
+        rate: sum.rate + reading.rate,
+        force_g: sum.force_g + reading.force_g,
+        clipped: sum.clipped || reading.clipped,
+    });
+    Some(Reading { t_s: sum.t_s * share, rate: sum.rate * share, force_g: sum.force_g * share, ..sum })
 }
 
 /// Mean of the specific force over the readings, g; zero for none.

@@ -58,6 +58,10 @@ pub trait CueSink: Send {
     /// Lets words be heard, once no cue sounds.
     fn say(&mut self, speech: &Speech, at: HostTime);
 
+    /// Whether a cue may come soon. While none can, sound may be prepared farther ahead, which costs less; a cue that
+    /// comes all the same is heard some tens of ms later.
+    fn expect(&self, _soon: bool) {}
+
     /// Whether cues are heard.
     fn state(&self) -> SoundState;
 

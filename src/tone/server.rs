@@ -33,6 +33,10 @@ const WAITING_SAMPLES: u32 = 480;
 /// 2.5 ms, and a wake for each would cost several times the work. A cue is no later for it: its first sample follows
 /// those that were sent, and fewer of them wait by then.
 const SILENT_REST: Duration = Duration::from_micros(4_500);
+/// While no cue can come soon so many samples of silence are sent besides what was asked for, and the thread sleeps as
+/// long: the server does not ask before they are played. At 48 kHz 20 ms, less than a set is foreseen.
+const SILENCE_AHEAD: usize = 960;
+const LONG_REST: Duration = Duration::from_millis(20);
 /// Bytes of one sample, 32-bit float mono.
 const SAMPLE_BYTES: usize = 4;
 /// A server that says nothing in this many looks ([`super::stream::LOOK_EVERY`], 3 s in all) counts as gone.
@@ -58,6 +62,8 @@ struct Health {
     open: AtomicBool,
     /// Samples that servers asked for since the start.
     samples: AtomicU64,
+    /// No cue can come soon ([`CueSink::expect`]).
+    calm: AtomicBool,
 }
 
 /// Cues on the sound server.
@@ -123,6 +129,10 @@ impl CueSink for Loudspeaker {
                 self.said.pop_front();
             }
         }
+    }
+
+    fn expect(&self, soon: bool) {
+        self.health.calm.store(!soon, Ordering::Relaxed);
     }
 
     fn state(&self) -> SoundState {
@@ -217,8 +227,7 @@ impl Watcher {
         let (stream, wanted) = Connection::open(&self.env.socket()?)?.stream(stream_params())?;
         // Cues that nobody heard are old by now.
         while self.sounds.try_recv().is_ok() {}
-        let mut playing =
-            Playing { stream, mixer: Mixer::new(self.bank.clone()), wanted: 0, still_looks: 0, samples: 0 };
+        let mut playing = Playing::new(stream, Mixer::new(self.bank.clone()));
         if let ControlFlow::Break(reason) = self.answer(&mut playing, wanted) {
             return Err(ToneError::Server(reason));
         }
@@ -237,7 +246,7 @@ impl Watcher {
                 return Some((Duration::from_secs_f64(played_s), reason));
             }
             if playing.mixer.is_silent() && !playing.stream.has_more() {
-                std::thread::sleep(SILENT_REST);
+                std::thread::sleep(if playing.is_ahead { LONG_REST } else { SILENT_REST });
             }
         }
     }
@@ -260,12 +269,15 @@ impl Watcher {
         self.answer(playing, wanted)
     }
 
-    /// Gives the server the samples that it wants: no lock, no allocation.
+    /// Gives the server the samples that it wants, and silence ahead while no cue can come soon: no lock, no
+    /// allocation.
     fn answer(&self, playing: &mut Playing, bytes: usize) -> ControlFlow<String> {
         let Playing { stream, mixer, samples, .. } = playing;
         while let Ok(sound) = self.sounds.try_recv() {
             mixer.start(sound);
         }
+        playing.is_ahead = mixer.is_silent() && self.health.calm.load(Ordering::Relaxed);
+        let bytes = if playing.is_ahead { bytes + SILENCE_AHEAD * SAMPLE_BYTES } else { bytes };
         let mut count = 0;
         let outcome = stream.send(bytes, SAMPLE_BYTES, |piece| {
             let mut frames = piece.chunks_exact_mut(SAMPLE_BYTES);
@@ -291,6 +303,14 @@ struct Playing {
     still_looks: u32,
     /// Samples that were given out.
     samples: u64,
+    /// More silence was given than was asked for.
+    is_ahead: bool,
+}
+
+impl Playing {
+    fn new(stream: Stream, mixer: Mixer) -> Playing {
+        Playing { stream, mixer, wanted: 0, still_looks: 0, samples: 0, is_ahead: false }
+    }
 }
 
 /// A mono float stream with little waiting. No volume is sent along: where a server ties the stream's volume to

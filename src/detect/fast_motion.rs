@@ -1,0 +1,88 @@
+//! A stretch of fast motion that is going on, by the smoothed rate of the hand. Rates in rad/s, times on the hand
+//! clock, s.
+
+use super::episode::EpisodeParams;
+
+/// Below this share of its peak rate a motion is past it.
+const PAST_PEAK: f64 = 0.7;
+/// The hand of a small swing turns so fast at least (judgement).
+const SWING_PEAK: f64 = 200.0 * std::f64::consts::PI / 180.0;
+/// A swing is found within this time after its hand was near its peak rate, which is about at the ball.
+const AFTER_PEAK_S: f64 = 0.4;
+
+/// The motion, and how it has gone so far.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FastMotion {
+    /// Where it became fast.
+    pub since_s: f64,
+    /// Where the stretch began in which it is slow, if it is.
+    pub slow_since_s: Option<f64>,
+    peak: f64,
+    near_peak_s: f64,
+}
+
+impl FastMotion {
+    /// Begun at an instant with this rate.
+    #[must_use]
+    pub fn begun(at_s: f64, rate: f64) -> FastMotion {
+        FastMotion { since_s: at_s, slow_since_s: None, peak: rate, near_peak_s: at_s }
+    }
+
+    /// Goes on with this rate; gives whether it is over.
+    pub fn step(&mut self, now_s: f64, rate: f64, params: &EpisodeParams) -> bool {
+        self.peak = self.peak.max(rate);
+        if !self.is_slowing(rate) {
+            self.near_peak_s = now_s;
+        }
+        self.slow_since_s = (rate < params.slow_below).then(|| self.slow_since_s.unwrap_or(now_s));
+        let slow_for_s = self.slow_since_s.map_or(0.0, |since_s| now_s - since_s);
+        slow_for_s > params.slow_for_s || now_s - self.since_s > params.longest_s
+    }
+
+    /// Whether it is past its peak.
+    #[must_use]
+    pub fn is_slowing(&self, rate: f64) -> bool {
+        rate < PAST_PEAK * self.peak
+    }
+
+    /// Whether it is past a peak as fast as that of a small swing at least, since a moment.
+    #[must_use]
+    pub fn may_have_swung(&self, rate: f64, now_s: f64) -> bool {
+        self.is_slowing(rate) && self.peak >= SWING_PEAK && now_s - self.near_peak_s < AFTER_PEAK_S
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Up to `peak` in half a second, down again in as long, then at rest.
+    fn played(peak: f64) -> Vec<(f64, bool, bool)> {
+        let params = EpisodeParams::default();
+        let rate = |t_s: f64| peak * (1.0 - (t_s - 0.5).abs() / 0.5).max(0.0);
+        let mut motion = FastMotion::begun(0.0, 0.0);
+        let looks = (1..1500).map(|i| f64::from(i) * 0.002).map(|t_s| {
+            let over = motion.step(t_s, rate(t_s), &params);
+            (t_s, motion.may_have_swung(rate(t_s), t_s), over)
+        });
+        looks.collect()
+    }
+
+    #[test]
+    fn a_fast_one_may_have_swung_for_a_moment_after_its_peak() {
+        let swung: Vec<f64> = played(15.0).iter().filter(|look| look.1).map(|look| look.0).collect();
+        let (first, last) = (swung[0], swung[swung.len() - 1]);
+        // 70 % of the peak are left 0.15 s after it.
+        assert!((first - 0.65).abs() < 0.01 && (last - 0.65 - AFTER_PEAK_S).abs() < 0.01, "{first} {last}");
+        assert!(played(3.0).iter().all(|look| !look.1));
+    }
+
+    #[test]
+    fn it_is_over_when_it_was_slow_for_long() {
+        let looks = played(15.0);
+        let over = looks.iter().find(|look| look.2).unwrap();
+        let params = EpisodeParams::default();
+        let slow_from_s = 1.0 - 0.5 * params.slow_below / 15.0;
+        assert!((over.0 - slow_from_s - params.slow_for_s).abs() < 0.01, "{over:?}");
+    }
+}
