@@ -33,10 +33,10 @@ const WAITING_SAMPLES: u32 = 480;
 /// 2.5 ms, and a wake for each would cost several times the work. A cue is no later for it: its first sample follows
 /// those that were sent, and fewer of them wait by then.
 const SILENT_REST: Duration = Duration::from_micros(4_500);
-/// While no cue can come soon so many samples of silence are sent besides what was asked for, and the thread sleeps as
-/// long: the server does not ask before they are played. At 48 kHz 20 ms, less than a set is foreseen.
-const SILENCE_AHEAD: usize = 960;
-const LONG_REST: Duration = Duration::from_millis(20);
+/// What the server asks for in one, samples: 2.5 ms at 48 kHz …
+const ASKED_SAMPLES: u32 = WAITING_SAMPLES / 4;
+/// … and 15 ms while no cue can come soon; so much more waits then. A set is foreseen for longer than that lasts.
+const ASKED_IN_CALM_SAMPLES: u32 = 720;
 /// Bytes of one sample, 32-bit float mono.
 const SAMPLE_BYTES: usize = 4;
 /// A server that says nothing in this many looks ([`super::stream::LOOK_EVERY`], 3 s in all) counts as gone.
@@ -245,8 +245,8 @@ impl Watcher {
                 let played_s = playing.samples as f64 / f64::from(SampleRate::SERVER.hz());
                 return Some((Duration::from_secs_f64(played_s), reason));
             }
-            if playing.mixer.is_silent() && !playing.stream.has_more() {
-                std::thread::sleep(if playing.is_ahead { LONG_REST } else { SILENT_REST });
+            if playing.mixer.is_silent() && !playing.stream.has_more() && !playing.is_calm {
+                std::thread::sleep(SILENT_REST);
             }
         }
     }
@@ -266,18 +266,25 @@ impl Watcher {
             return ControlFlow::Continue(());
         }
         let wanted = std::mem::take(&mut playing.wanted);
-        self.answer(playing, wanted)
+        self.answer(playing, wanted)?;
+        self.keep_in_step(playing)
     }
 
-    /// Gives the server the samples that it wants, and silence ahead while no cue can come soon: no lock, no
-    /// allocation.
+    /// The server asks more seldom while no cue can come soon.
+    fn keep_in_step(&self, playing: &mut Playing) -> ControlFlow<String> {
+        let is_calm = playing.mixer.is_silent() && self.health.calm.load(Ordering::Relaxed);
+        if is_calm == std::mem::replace(&mut playing.is_calm, is_calm) {
+            return ControlFlow::Continue(());
+        }
+        playing.stream.change_buffer(buffer(if is_calm { ASKED_IN_CALM_SAMPLES } else { ASKED_SAMPLES }))
+    }
+
+    /// Gives the server the samples that it wants: no lock, no allocation.
     fn answer(&self, playing: &mut Playing, bytes: usize) -> ControlFlow<String> {
         let Playing { stream, mixer, samples, .. } = playing;
         while let Ok(sound) = self.sounds.try_recv() {
             mixer.start(sound);
         }
-        playing.is_ahead = mixer.is_silent() && self.health.calm.load(Ordering::Relaxed);
-        let bytes = if playing.is_ahead { bytes + SILENCE_AHEAD * SAMPLE_BYTES } else { bytes };
         let mut count = 0;
         let outcome = stream.send(bytes, SAMPLE_BYTES, |piece| {
             let mut frames = piece.chunks_exact_mut(SAMPLE_BYTES);
@@ -303,13 +310,13 @@ struct Playing {
     still_looks: u32,
     /// Samples that were given out.
     samples: u64,
-    /// More silence was given than was asked for.
-    is_ahead: bool,
+    /// The server asks seldom.
+    is_calm: bool,
 }
 
 impl Playing {
     fn new(stream: Stream, mixer: Mixer) -> Playing {
-        Playing { stream, mixer, wanted: 0, still_looks: 0, samples: 0, is_ahead: false }
+        Playing { stream, mixer, wanted: 0, still_looks: 0, samples: 0, is_calm: false }
     }
 }
 
@@ -325,14 +332,20 @@ fn stream_params() -> protocol::PlaybackStreamParams {
         channel_map: protocol::ChannelMap::mono(),
         sink_name: Some(protocol::DEFAULT_SINK.to_owned()),
         cvolume: None,
-        buffer_attr: protocol::stream::BufferAttr {
-            target_length: WAITING_SAMPLES * SAMPLE_BYTES as u32,
-            // Start at once, and go on by itself when samples came late.
-            pre_buffering: 0,
-            minimum_request_length: WAITING_SAMPLES / 4 * SAMPLE_BYTES as u32,
-            ..Default::default()
-        },
+        buffer_attr: buffer(ASKED_SAMPLES),
         flags: protocol::stream::StreamFlags { adjust_latency: true, ..Default::default() },
+        ..Default::default()
+    }
+}
+
+/// Samples wait for as long as is asked for in one, twice over, and 5 ms: so the device's own delay stays the same.
+fn buffer(asked_samples: u32) -> protocol::stream::BufferAttr {
+    let bytes = |samples: u32| samples * SAMPLE_BYTES as u32;
+    protocol::stream::BufferAttr {
+        target_length: bytes(WAITING_SAMPLES - 2 * ASKED_SAMPLES + 2 * asked_samples),
+        // Start at once, and go on by itself when samples came late.
+        pre_buffering: 0,
+        minimum_request_length: bytes(asked_samples),
         ..Default::default()
     }
 }

@@ -183,6 +183,23 @@ impl Stream {
         }
     }
 
+    /// Asks for another buffer. The answer is passed over: a server that has no other goes on as before.
+    pub fn change_buffer(&mut self, buffer_attr: protocol::stream::BufferAttr) -> ControlFlow<String> {
+        let connection = &mut self.connection;
+        let params = protocol::SetPlaybackStreamBufferAttrParams {
+            index: self.channel,
+            buffer_attr,
+            adjust_latency: true,
+            early_requests: false,
+        };
+        let (seq, command) = (connection.next_seq, Command::SetPlaybackStreamBufferAttr(params));
+        connection.next_seq += 1;
+        match protocol::write_command_message(&mut connection.socket, seq, &command, connection.version) {
+            Ok(()) => ControlFlow::Continue(()),
+            Err(_) => ControlFlow::Break("it takes no sound any more".to_owned()),
+        }
+    }
+
     /// Whether a further message has come whole already, so that [`Stream::hear`] does not wait.
     pub fn has_more(&self) -> bool {
         matches!(self.connection.message_end(self.connection.seen), Ok(Some(_)))
