@@ -148,13 +148,10 @@ fn the_hand_alone_tells_the_set() {
     }
 }
 
-/// With another body in every swing the bars hold what they say.
-#[test]
-fn the_bars_hold_for_bodies_of_every_kind() {
+fn check_bars(what: &str, play: fn(Profile, u64) -> Scenario, seeds: u64) {
     println!("{}", Summary::HEAD);
     let both = [(Profile::Clean, 1.0), (Profile::Typical, 2.0)].map(|(profile, times)| {
-        let (summary, name) =
-            (study(profile, Scenario::bodies, BODIES_SEEDS), format!("{} bodies", profile.word()));
+        let (summary, name) = (study(profile, play, seeds), format!("{} {what}", profile.word()));
         print(&name, &summary);
         (name, summary, times)
     });
@@ -173,6 +170,18 @@ fn the_bars_hold_for_bodies_of_every_kind() {
             );
         }
     }
+}
+
+/// With another body in every swing the bars hold what they say.
+#[test]
+fn the_bars_hold_for_bodies_of_every_kind() {
+    check_bars("bodies", Scenario::bodies, BODIES_SEEDS);
+}
+
+/// With one body in a whole bucket, too, where all swings go wrong together.
+#[test]
+fn the_bars_hold_for_a_bucket_of_one_body() {
+    check_bars("one body", Scenario::one_body, BODIES_SEEDS);
 }
 
 /// Everything that is no swing stays none.
