@@ -184,15 +184,27 @@ impl Scenario {
     #[must_use]
     pub fn bodies(profile: Profile, seed: u64) -> Scenario {
         let mut rng = StdRng::seed_from_u64(seed ^ ((profile as u64 + 21) << 32));
-        let mut scenario = Scenario::study(profile, seed);
-        if let Plan::Listed(cues) = &mut scenario.plan {
+        Scenario::study(profile, seed).with_bodies(|| body(&mut rng))
+    }
+
+    /// The same with one body in all swings of the bucket, which never moves quite the same twice: so what is wrong
+    /// with its swings is wrong the same way in each.
+    #[must_use]
+    pub fn one_body(profile: Profile, seed: u64) -> Scenario {
+        let mut rng = StdRng::seed_from_u64(seed ^ ((profile as u64 + 31) << 32));
+        let own = body(&mut rng);
+        Scenario::study(profile, seed).with_bodies(|| near(&own, &mut rng))
+    }
+
+    fn with_bodies(mut self, mut body: impl FnMut() -> BodyWay) -> Scenario {
+        if let Plan::Listed(cues) = &mut self.plan {
             for cue in cues {
                 if let Cue::Swing(style) = cue {
-                    style.body = body(&mut rng);
+                    style.body = body();
                 }
             }
         }
-        scenario
+        self
     }
 
     /// A random player's round of everything that is no swing, after a calibration.
@@ -314,6 +326,23 @@ fn body(rng: &mut StdRng) -> BodyWay {
         more_address_hinge_deg: rng.random_range(-8.0..6.0),
         upper_arm_deg: rng.random_range(0.0..50.0),
         more_roll_deg: rng.random_range(-15.0..10.0),
+    }
+}
+
+/// A body as it moves in one of its swings (all ranges are judgement). How it stands at the ball differs by itself.
+fn near(own: &BodyWay, rng: &mut StdRng) -> BodyWay {
+    let mut about = |value: f64, most: f64| value + rng.random_range(-most..most);
+    BodyWay {
+        shoulders_deg: about(own.shoulders_deg, 6.0),
+        elbow_deg: about(own.elbow_deg, 3.0),
+        out_of_plane_deg: about(own.out_of_plane_deg, 2.0),
+        back_m: own.back_m.map(|way_m| about(way_m, 0.015)),
+        down_m: own.down_m.map(|way_m| about(way_m, 0.015)),
+        hinge_slower: about(own.hinge_slower, 0.15),
+        more_flexion_deg: about(own.more_flexion_deg, 4.0),
+        more_address_hinge_deg: about(own.more_address_hinge_deg, 1.0),
+        upper_arm_deg: about(own.upper_arm_deg, 6.0),
+        more_roll_deg: about(own.more_roll_deg, 5.0),
     }
 }
 
