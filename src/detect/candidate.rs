@@ -84,11 +84,22 @@ impl Candidate {
         let phases = if of_arm { found.clone()? } else { phases::find(&arm, &hand_alone::loose(params))? };
         let candidate = Candidate { episode, errors, hand, forearm, hand_alone, hub: None, phases, arm };
         if of_arm {
-            return Ok(candidate);
+            let pressed = !large(&candidate.phases) && candidate.towards_palm(axes, clock) < 0.0;
+            return if pressed { Err(NoSwing::Pressed) } else { Ok(candidate) };
         }
         // The hand's turning may be none of an arm's: that of the forearm has to be.
         hand_alone::confirmed(candidate, axes, lead_arm_sign, params)
             .ok_or(found.err().unwrap_or(NoSwing::NotOverBall))
+    }
+
+    /// Share of the arm's first way that goes towards the palm's side of the forearm (cosine): of every backswing
+    /// nearly all, since at address the back of the lead hand faces the target.
+    fn towards_palm(&self, axes: &WristAxes, clock: &ClockMap) -> f64 {
+        let Candidate { phases, arm, .. } = self;
+        let takeaway = arm.t_s.partition_point(|t_s| *t_s < phases.takeaway_s).min(arm.t_s.len() - 1);
+        let level_from_sensor = self.forearm.at(clock.forearm_s(phases.takeaway_s)).0;
+        let palm = level_from_sensor * axes.forearm_from_sensor().inverse() * Vector3::x();
+        phases.normal.cross(&arm.distal[takeaway]).dot(&palm)
     }
 
     /// The same movement seen with better knowledge of the wrist and the sensors. What was a swing stays one:

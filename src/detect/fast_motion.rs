@@ -7,8 +7,9 @@ use super::episode::EpisodeParams;
 const PAST_PEAK: f64 = 0.7;
 /// The hand of a small swing turns so fast at least (judgement).
 const SWING_PEAK: f64 = 200.0 * std::f64::consts::PI / 180.0;
-/// A swing is found within this time after its hand was near its peak rate, which is about at the ball.
-const AFTER_PEAK_S: f64 = 0.4;
+/// A swing is found within this time after its hand was near its peak rate, which is about at the ball: the smallest are
+/// watched for more than half a second.
+const AFTER_PEAK_S: f64 = 0.65;
 
 /// The motion, and how it has gone so far.
 #[derive(Clone, Copy, Debug, PartialEq)]

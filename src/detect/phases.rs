@@ -147,6 +147,9 @@ pub enum NoSwing {
     /// The backswing is no backswing.
     #[error("no backswing of a swing's size and length before the turning point")]
     NoBackswing,
+    /// A press towards the target: what comes back from it is the backswing that follows.
+    #[error("the arm went towards the target first, as in a forward press")]
+    Pressed,
     /// The arm did not come back in time.
     #[error("the arm did not come back to its address angle as in a downswing")]
     NoDownswing,
