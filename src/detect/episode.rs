@@ -225,7 +225,7 @@ impl EpisodeCutter {
     #[must_use]
     pub fn glimpse_of_motion(&self) -> Option<Episode> {
         let fast = self.fast?;
-        let (from_s, clock_guess_s) = (self.from_s(fast.since_s), self.clock_guess_s());
+        let (from_s, clock_guess_s) = (self.begins_s(fast.since_s), self.clock_guess_s());
         let (hand, forearm) =
             (self.hand.since_in_blocks(from_s), self.forearm.since_in_blocks(from_s + clock_guess_s));
         Some(Episode { hand, forearm, clock_guess_s, fast_from_s: fast.since_s, ..self.nothing() })
@@ -462,12 +462,12 @@ impl EpisodeCutter {
     }
 
     /// From where on the readings belong to a motion that became fast at an instant, hand clock, s.
-    fn from_s(&self, fast_from_s: f64) -> f64 {
+    fn begins_s(&self, fast_from_s: f64) -> f64 {
         (fast_from_s - self.params.before_s).max(self.told_until_s)
     }
 
     fn episode_since(&self, fast_from_s: f64) -> Episode {
-        let (from_s, clock_guess_s) = (self.from_s(fast_from_s), self.clock_guess_s());
+        let (from_s, clock_guess_s) = (self.begins_s(fast_from_s), self.clock_guess_s());
         Episode {
             hand: self.hand.since(from_s),
             forearm: self.forearm.since(from_s + clock_guess_s),

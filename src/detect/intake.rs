@@ -303,6 +303,26 @@ mod tests {
     }
 
     #[test]
+    fn blocks_turn_as_their_readings_do_and_a_slow_gloves_stay_as_they_are() {
+        let filled = |step_us: i64| {
+            let mut intake = intake();
+            for seq in 0..1000 {
+                let t = DeviceTime(i64::from(seq) * step_us);
+                intake.push(&ImuSample { t, rate_dps: [f64::from(seq % 7), 0.0, 1.0], ..sample(seq) });
+            }
+            (intake.since(0.0), intake.since_in_blocks(0.0))
+        };
+        let (readings, blocks) = filled(1000);
+        assert_eq!(blocks.len(), 250);
+        let turned: Vector3<f64> = readings.iter().map(|reading| reading.rate * 0.001).sum();
+        let in_blocks: Vector3<f64> = blocks.iter().map(|block| block.rate * 0.004).sum();
+        assert!((turned - in_blocks).norm() < 1e-12 && turned.norm() > 0.05, "{turned} {in_blocks}");
+        assert!((blocks[1].t_s - 0.0055).abs() < 1e-12);
+        let (readings, blocks) = filled(5000);
+        assert_eq!(readings, blocks);
+    }
+
+    #[test]
     fn a_node_that_counts_anew_on_the_same_clock_is_taken_on() {
         let mut intake = intake();
         for seq in 5000..5100 {

@@ -17,6 +17,8 @@ use std::collections::VecDeque;
 
 /// Farther apart than this the clocks are not looked for around the order of arrival, s.
 const CLOCK_REACH_S: f64 = 0.15;
+/// Middles of what was seen of one movement lie no farther apart than this, s.
+const SAME_MOVEMENT_S: f64 = 0.1;
 /// So many movements tell the line of the clocks.
 const OFFSETS_MAX: usize = 64;
 /// How far a mounting may lie from the nominal one where nobody calibrated (standard deviation), rad.
@@ -108,6 +110,8 @@ impl WristState {
             self.clock = Some(self.clock_for(episode));
             return;
         };
+        // A longer look at the same movement takes the shorter one's place.
+        self.offsets_s.pop_back_if(|(before_s, _)| (at_s - *before_s).abs() < SAME_MOVEMENT_S);
         self.offsets_s.push_back((at_s, offset_s));
         if self.offsets_s.len() > OFFSETS_MAX {
             self.offsets_s.pop_front();
