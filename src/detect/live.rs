@@ -225,7 +225,7 @@ impl LiveAnalysis {
         }
         let is_due = now_s >= self.attempt.next_try_s;
         match self.attempt.measured.take() {
-            None if is_due && self.cutter.is_slowing() => match self.measure_motion() {
+            None if is_due && self.cutter.is_slowing() => match self.measure_motion()? {
                 Ok(measured) => (self.attempt.measured, self.attempt.found) = (Some(measured), true),
                 Err(Later { again_s, found }) => {
                     (self.attempt.next_try_s, self.attempt.found) = (again_s, found);
@@ -245,11 +245,14 @@ impl LiveAnalysis {
     }
 
     /// Measures the swing in the motion so far. Most looks find none, or none that is over: a glimpse comes first.
-    fn measure_motion(&mut self) -> Result<Measured, Later> {
-        let glimpse = self.cutter.glimpse_of_motion().ok_or(Later { again_s: 0.0, found: false })?;
-        self.swing_in(glimpse, AFTER_BACK_S)?;
-        let episode = self.cutter.motion_so_far().ok_or(Later { again_s: 0.0, found: false })?;
-        self.measure_episode(episode, AFTER_BACK_S)
+    /// `None` where nothing moves.
+    fn measure_motion(&mut self) -> Option<Result<Measured, Later>> {
+        let glimpse = self.cutter.glimpse_of_motion()?;
+        if let Err(later) = self.swing_in(glimpse, AFTER_BACK_S) {
+            return Some(Err(later));
+        }
+        let episode = self.cutter.motion_so_far()?;
+        Some(self.measure_episode(episode, AFTER_BACK_S))
     }
 
     /// The swing in an episode, if it has one and enough was seen after it.

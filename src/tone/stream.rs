@@ -84,15 +84,20 @@ impl Connection {
         Ok(connection)
     }
 
+    /// Sends a command; gives its number, which the answer will bear.
+    fn tell(&mut self, command: &Command) -> Result<u32, ProtocolError> {
+        let seq = self.next_seq;
+        self.next_seq += 1;
+        protocol::write_command_message(&mut self.socket, seq, command, self.version)?;
+        Ok(seq)
+    }
+
     /// Asks something and waits for the answer.
     ///
     /// # Errors
     /// The server refuses, hangs up, or does not answer within 3 s.
     pub fn ask<R: CommandReply>(&mut self, command: &Command) -> Result<R, ToneError> {
-        let seq = self.next_seq;
-        self.next_seq += 1;
-        protocol::write_command_message(&mut self.socket, seq, command, self.version)
-            .map_err(|e| failed(&e))?;
+        let seq = self.tell(command).map_err(|e| failed(&e))?;
         loop {
             let Some(message) = self.next_message().map_err(|e| failed(&e))? else {
                 return Err(failed(&"no answer within 3 s"));
@@ -185,17 +190,14 @@ impl Stream {
 
     /// Asks for another buffer. The answer is passed over: a server that has no other goes on as before.
     pub fn change_buffer(&mut self, buffer_attr: protocol::stream::BufferAttr) -> ControlFlow<String> {
-        let connection = &mut self.connection;
         let params = protocol::SetPlaybackStreamBufferAttrParams {
             index: self.channel,
             buffer_attr,
             adjust_latency: true,
             early_requests: false,
         };
-        let (seq, command) = (connection.next_seq, Command::SetPlaybackStreamBufferAttr(params));
-        connection.next_seq += 1;
-        match protocol::write_command_message(&mut connection.socket, seq, &command, connection.version) {
-            Ok(()) => ControlFlow::Continue(()),
+        match self.connection.tell(&Command::SetPlaybackStreamBufferAttr(params)) {
+            Ok(_) => ControlFlow::Continue(()),
             Err(_) => ControlFlow::Break("it takes no sound any more".to_owned()),
         }
     }
