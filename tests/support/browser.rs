@@ -156,15 +156,8 @@ pub async fn nothing_sticks_out(client: &Client, width: u32) {
 
 /// Waits until an element holds these words.
 pub async fn says(client: &Client, place: &str, words: &str) {
-    for _ in 0..1200 {
-        let script = "const e = document.querySelector(arguments[0]); return e ? e.textContent : ''";
-        let text = client.execute(script, vec![json!(place)]).await.unwrap();
-        if text.as_str().unwrap().contains(words) {
-            return;
-        }
-        tokio::time::sleep(Duration::from_millis(50)).await;
-    }
-    panic!("{place} does not say {words:?}");
+    let text = format!("(document.querySelector({}) ?? {{ textContent: '' }}).textContent", json!(place));
+    until(client, &format!("{text}.includes({})", json!(words))).await;
 }
 
 /// What the console said since it was asked last.
@@ -225,15 +218,19 @@ pub async fn ask(client: &Client, script: &str) -> Value {
     client.execute(script, vec![]).await.unwrap()
 }
 
-/// Waits until a script gives true.
+/// Waits for as long as a minute until a script gives true. Asked while a page gives way to the next, the
+/// browser may answer with an error: that is no answer yet.
 pub async fn until(client: &Client, script: &str) {
+    let asked = format!("return Boolean({script})");
+    let mut last = None;
     for _ in 0..1200 {
-        if ask(client, &format!("return Boolean({script})")).await == true {
+        last = Some(client.execute(&asked, vec![]).await);
+        if matches!(last, Some(Ok(Value::Bool(true)))) {
             return;
         }
-        tokio::time::sleep(Duration::from_millis(25)).await;
+        tokio::time::sleep(Duration::from_millis(50)).await;
     }
-    panic!("{script} never holds");
+    panic!("{script} never holds, last {last:?}");
 }
 
 /// A browser at a server, and what both have to do with it.
