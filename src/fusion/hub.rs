@@ -6,11 +6,12 @@
 //! Gauss-Newton with priors (a smoother): the arm at address, the errors of the sensors, where the sensor sits,
 //! how far the shoulders turn with the arm and go with it, a slow wandering of the shoulder, a bend of the elbow. A
 //! wrist holds or moves, so its rates have a prior of that kind ([`super::hub_holding`], by reweighting): slow bends
-//! that the shoulder's wandering might as well explain are its. The general method is that of inertial body tracking
+//! that the shoulder's wandering might as well explain are its. How the wrist stands at address is weighed
+//! ([`super::hub_address`]). The general method is that of inertial body tracking
 //! with known segment lengths (Miezal, Taetz & Bleser 2016, Sensors 16:1132, abstract read); priors are named in
 //! [`HubParams`].
 
-use super::hub_holding::Loss;
+use super::hub_fit;
 use super::hub_params::HubParams;
 use super::hub_path::{Course, Path};
 use super::series::value_at;
@@ -31,12 +32,6 @@ pub struct HubSpan {
     pub lead_arm_sign: f64,
 }
 
-/// Spacing of what the estimate looks at, s.
-const GRID_S: f64 = 0.02;
-/// Rounds of Gauss-Newton: the wrist's rates are not asked at first, then with a loss that pulls from afar, then with
-/// the one that is meant.
-const ROUNDS: [(usize, Option<Loss>); 3] =
-    [(2, None), (10, Some(Loss::HeavyTailed)), (10, Some(Loss::Bounded))];
 /// Prior of the direction along the arm is left to its length, m.
 const ALONG_ARM_SD_M: f64 = 0.06;
 
@@ -69,7 +64,7 @@ const SWAY: usize = 4;
 const FOREARM_PER_ELBOW: f64 = 0.53;
 
 /// The arm for some values of the unknowns, at every instant.
-struct Arm {
+pub(super) struct Arm {
     vector: Vec<Vector3<f64>>,
     rate: Vec<Vector3<f64>>,
     by_turn: Vec<Vector3<f64>>,
@@ -77,44 +72,40 @@ struct Arm {
 }
 
 impl Arm {
-    fn length(&self, i: usize) -> f64 {
+    pub(super) fn length(&self, i: usize) -> f64 {
         self.vector[i].norm().max(1e-6)
     }
 
-    fn direction(&self, i: usize) -> Vector3<f64> {
+    pub(super) fn direction(&self, i: usize) -> Vector3<f64> {
         self.vector[i] / self.length(i)
     }
 
-    fn swing_rate(&self, i: usize) -> Vector3<f64> {
+    pub(super) fn swing_rate(&self, i: usize) -> Vector3<f64> {
         self.vector[i].cross(&self.rate[i]) / self.length(i).powi(2)
     }
 }
 
-/// A rate of the wrist in parts of the usual one, its derivatives by the unknowns, and how much it counts.
-struct WristRate {
-    rate: f64,
-    by: DVector<f64>,
-    share: f64,
-}
-
-struct Model<'a> {
-    path: &'a Path,
-    span: HubSpan,
-    params: &'a HubParams,
+/// The swing, what is asked of it, and the fit so far.
+pub(super) struct Model<'a> {
+    pub(super) path: &'a Path,
+    pub(super) span: HubSpan,
+    pub(super) params: &'a HubParams,
     /// Orientation of the hand at each instant, `level from hand`.
-    hand: Vec<UnitQuaternion<f64>>,
+    pub(super) hand: Vec<UnitQuaternion<f64>>,
     /// Columns: how the arm vector and its rate answer to each unknown.
-    columns: Vec<Course>,
-    mean: DVector<f64>,
-    precision: DMatrix<f64>,
-    unknowns: DVector<f64>,
+    pub(super) columns: Vec<Course>,
+    pub(super) mean: DVector<f64>,
+    pub(super) precision: DMatrix<f64>,
+    pub(super) unknowns: DVector<f64>,
     /// The plane, and the arm's angle and rate in it.
-    normal: Vector3<f64>,
-    to_address: Vector3<f64>,
-    angle: Vec<f64>,
-    angle_at_top: f64,
-    angle_rate: Vec<f64>,
-    grid: Vec<usize>,
+    pub(super) normal: Vector3<f64>,
+    pub(super) to_address: Vector3<f64>,
+    pub(super) angle: Vec<f64>,
+    pub(super) angle_at_top: f64,
+    pub(super) angle_rate: Vec<f64>,
+    pub(super) grid: Vec<usize>,
+    /// The hinge at address, where it is held for the time being.
+    pub(super) held_at: Option<f64>,
 }
 
 /// Estimates arm and wrist from the hand's path. `None` where there is too little of it.
@@ -126,13 +117,9 @@ pub fn estimate(
     params: &HubParams,
 ) -> Option<HubEstimate> {
     let mut model = Model::new(path, hand_from_sensor, span, params)?;
-    for loss in ROUNDS.iter().flat_map(|(rounds, loss)| std::iter::repeat_n(*loss, *rounds)) {
-        let arm = model.arm();
-        let (matrix, gradient) = model.normal_equations(&arm, loss);
-        model.unknowns -= matrix.cholesky()?.solve(&gradient);
-        model.turn_plane(&arm);
-    }
-    let covariance = model.covariance()?;
+    model.find_fit()?;
+    let address_sd = model.weigh_address()?;
+    let covariance = model.covariance_with(address_sd)?;
     Some(model.told(covariance))
 }
 
@@ -182,7 +169,7 @@ impl<'a> Model<'a> {
             precision[(count - BESIDE + i, count - BESIDE + i)] = sd.powi(-2);
         }
         let rates: Vec<f64> = path.world_rate.iter().map(|rate| rate.dot(&span.normal)).collect();
-        let grid = path.every(GRID_S);
+        let grid = path.every(hub_fit::GRID_S);
         let mut model = Model {
             path,
             span: *span,
@@ -198,12 +185,24 @@ impl<'a> Model<'a> {
             angle_at_top: 1.0,
             angle_rate: rates,
             grid,
+            held_at: None,
         };
         model.integrate_angle();
         (model.grid.len() > 20).then_some(model)
     }
 
-    fn integrate_angle(&mut self) {
+    /// Hinge at address, rad.
+    pub(super) fn address_hinge(&self) -> f64 {
+        self.wrist(&self.arm(), self.path.zero)[0]
+    }
+
+    /// Its derivatives by the unknowns.
+    pub(super) fn address_by(&self, arm: &Arm) -> DVector<f64> {
+        let [by, _] = self.wrist_by(arm, self.path.zero);
+        by
+    }
+
+    pub(super) fn integrate_angle(&mut self) {
         let angle = self.path.integral(&self.angle_rate);
         let zero = value_at(&self.path.t_s, &angle, self.span.takeaway_s);
         self.angle = angle.into_iter().map(|value| value - zero).collect();
@@ -211,7 +210,7 @@ impl<'a> Model<'a> {
     }
 
     /// The arm as the unknowns have it: path of the wrist less that of the shoulder.
-    fn arm(&self) -> Arm {
+    pub(super) fn arm(&self) -> Arm {
         let count = self.columns.len();
         let (share, lead_s) = (self.unknowns[count], self.unknowns[count + 3]);
         let sway = self.unknowns.fixed_rows::<3>(count + SWAY).into_owned();
@@ -249,71 +248,8 @@ impl<'a> Model<'a> {
         arm
     }
 
-    /// The matrix and the gradient of a step, with the wrist's rates by this loss.
-    fn normal_equations(&self, arm: &Arm, loss: Option<Loss>) -> (DMatrix<f64>, DVector<f64>) {
-        let mut matrix = self.precision.clone();
-        let mut gradient = &self.precision * (&self.unknowns - &self.mean);
-        let mut add = |by: &DVector<f64>, residual: f64, weight: f64| {
-            matrix.ger(weight, by, by, 1.0);
-            gradient.axpy(weight * residual, by, 1.0);
-        };
-        let count = self.columns.len();
-        let (length_sd, length_s) = self.params.length_change;
-        for i in self.grid_between(self.span.takeaway_s - 0.1, self.span.back_s + 0.02) {
-            let direction = arm.direction(i);
-            let mut by = self.by_vector(arm, i, &direction);
-            by[count + 1] = -1.0;
-            add(&by, arm.length(i) - self.unknowns[count + 1], GRID_S / length_s / length_sd.powi(2));
-        }
-        if let Some(loss) = loss {
-            for WristRate { rate, by, share } in self.wrist_rates(arm) {
-                add(&by, rate, share * loss.weight(rate));
-            }
-        }
-        (matrix, gradient)
-    }
-
-    /// From the second derivative of what is made small (Laplace's approximation). Weights in its place would tell
-    /// more than is known: a wrist that moves tells nothing by how fast it does, and may as well do so otherwise. Where
-    /// that leaves a direction without any hold, what moves counts for nothing.
-    fn covariance(&self) -> Option<DMatrix<f64>> {
-        let arm = self.arm();
-        let (quiet, _) = self.normal_equations(&arm, None);
-        let rates = self.wrist_rates(&arm);
-        let with = |least: f64| {
-            let mut matrix = quiet.clone();
-            for WristRate { rate, by, share } in &rates {
-                matrix.ger(share * Loss::Bounded.curvature(*rate).max(least), by, by, 1.0);
-            }
-            matrix.cholesky()
-        };
-        Some(with(f64::NEG_INFINITY).or_else(|| with(0.0))?.inverse())
-    }
-
-    /// The rates of hinge and flexion from the takeaway until shortly after the top.
-    fn wrist_rates(&self, arm: &Arm) -> Vec<WristRate> {
-        let until_s = self.span.top_s + self.params.asked_after_top_s;
-        let asked = self.grid_between(self.span.takeaway_s - 0.05, until_s);
-        let wrist: Vec<_> = asked.iter().map(|i| (self.wrist(arm, *i), self.wrist_by(arm, *i))).collect();
-        let usual = [self.params.holding_rate.0, self.params.holding_rate.1];
-        let between = |pair: &[([f64; 2], [DVector<f64>; 2])], dt_s: f64| {
-            [0, 1].map(|which| WristRate {
-                rate: (pair[1].0[which] - pair[0].0[which]) / (dt_s * usual[which]),
-                by: (&pair[1].1[which] - &pair[0].1[which]) / (dt_s * usual[which]),
-                share: dt_s / self.params.holding_s,
-            })
-        };
-        let dt_s = asked.windows(2).map(|at| self.path.t_s[at[1]] - self.path.t_s[at[0]]);
-        wrist.windows(2).zip(dt_s).flat_map(|(pair, dt_s)| between(pair, dt_s)).collect()
-    }
-
-    fn grid_between(&self, from_s: f64, to_s: f64) -> Vec<usize> {
-        let inside = |i: &usize| (from_s..to_s).contains(&self.path.t_s[*i]);
-        self.grid.iter().copied().filter(inside).collect()
-    }
-
     /// Derivative of `along · arm vector` by the unknowns.
-    fn by_vector(&self, arm: &Arm, i: usize, along: &Vector3<f64>) -> DVector<f64> {
+    pub(super) fn by_vector(&self, arm: &Arm, i: usize, along: &Vector3<f64>) -> DVector<f64> {
         let count = self.columns.len();
         let mut by = DVector::zeros(count + BESIDE);
         for (value, column) in by.iter_mut().zip(&self.columns) {
@@ -353,14 +289,14 @@ impl<'a> Model<'a> {
     }
 
     /// Hinge and flexion.
-    fn wrist(&self, arm: &Arm, i: usize) -> [f64; 2] {
+    pub(super) fn wrist(&self, arm: &Arm, i: usize) -> [f64; 2] {
         let seen = self.hand[i].inverse() * self.forearm(arm, i);
         let flexion = (-seen.x).atan2(seen.y.hypot(seen.z));
         [-self.span.lead_arm_sign * seen.z.atan2(-seen.y), flexion]
     }
 
     /// Derivatives of hinge and flexion by the unknowns.
-    fn wrist_by(&self, arm: &Arm, i: usize) -> [DVector<f64>; 2] {
+    pub(super) fn wrist_by(&self, arm: &Arm, i: usize) -> [DVector<f64>; 2] {
         let forearm = self.forearm(arm, i);
         let seen = self.hand[i].inverse() * forearm;
         let across = seen.y.hypot(seen.z).max(1e-6);
@@ -393,16 +329,6 @@ impl<'a> Model<'a> {
         by[self.columns.len()] = -self.params.shoulder_m * self.angle_rate[i] / arm.length(i);
         by.fixed_rows_mut::<3>(self.columns.len() + SWAY).copy_from(&(along * -self.progress(i).1));
         by
-    }
-
-    /// The plane and the angle in it, as the arm shows them now.
-    fn turn_plane(&mut self, arm: &Arm) {
-        let (from, to) = (self.path.index(self.span.takeaway_s), self.path.index(self.span.top_s));
-        let sum: Vector3<f64> = (from..to).map(|i| arm.swing_rate(i)).sum();
-        self.normal = sum.try_normalize(1e-9).unwrap_or(self.normal);
-        self.to_address = arm.direction(self.path.zero);
-        self.angle_rate = (0..self.path.t_s.len()).map(|i| arm.swing_rate(i).dot(&self.normal)).collect();
-        self.integrate_angle();
     }
 
     fn told(&self, covariance: DMatrix<f64>) -> HubEstimate {

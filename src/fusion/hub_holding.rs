@@ -15,6 +15,15 @@ pub(super) enum Loss {
 }
 
 impl Loss {
+    /// The loss itself.
+    pub(super) fn value(self, rate: f64) -> f64 {
+        let square = rate.powi(2);
+        match self {
+            Loss::HeavyTailed => 0.5 * square.ln_1p(),
+            Loss::Bounded => 2.0 * square / (square + 4.0),
+        }
+    }
+
     /// Its derivative over the rate: what a least square is weighted with. 1 at rest.
     pub(super) fn weight(self, rate: f64) -> f64 {
         match self {
@@ -37,19 +46,12 @@ impl Loss {
 mod tests {
     use super::*;
 
-    fn loss(loss: Loss, rate: f64) -> f64 {
-        match loss {
-            Loss::HeavyTailed => 0.5 * (1.0 + rate.powi(2)).ln(),
-            Loss::Bounded => 2.0 * rate.powi(2) / (rate.powi(2) + 4.0),
-        }
-    }
-
     #[test]
     fn weight_and_curvature_are_derivatives_of_the_loss() {
         let h = 1e-4;
         for kind in [Loss::HeavyTailed, Loss::Bounded] {
             for rate in [-7.0, -1.2, -0.3, 0.4, 1.0, 2.5, 12.0] {
-                let (before, at, after) = (loss(kind, rate - h), loss(kind, rate), loss(kind, rate + h));
+                let (before, at, after) = (kind.value(rate - h), kind.value(rate), kind.value(rate + h));
                 let slope = (after - before) / (2.0 * h);
                 assert!((kind.weight(rate) * rate - slope).abs() < 1e-6, "{kind:?} {rate}: {slope}");
                 let bend = (after - 2.0 * at + before) / (h * h);
@@ -61,7 +63,7 @@ mod tests {
     /// A fast hinge costs no more than one that is half as fast; with heavy tails it did.
     #[test]
     fn what_moves_may_move_at_any_rate() {
-        let twice = |kind| loss(kind, 12.0) - loss(kind, 6.0);
+        let twice = |kind: Loss| kind.value(12.0) - kind.value(6.0);
         assert!(twice(Loss::Bounded) < 0.2);
         assert!(twice(Loss::HeavyTailed) > 0.6);
     }

@@ -9,6 +9,8 @@ pub mod clock;
 pub mod clock_bends;
 pub mod errors;
 pub mod hub;
+mod hub_address;
+mod hub_fit;
 mod hub_holding;
 pub mod hub_params;
 pub mod hub_path;

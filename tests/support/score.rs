@@ -110,7 +110,9 @@ fn score_swing(place: usize, swing: &Swing, truth: &SwingTruth) -> SwingScore {
             (measured.max, Some(truth.max)),
             (measured.arm_horizontal_down, truth.arm_horizontal_down),
         ];
-        pairs.into_iter().filter_map(|(a, b)| Some(Scored::of(a?, b?))).collect::<Vec<Scored>>()
+        // The sessions made apart do not tell their flexion where it is largest.
+        let known = |truth: &f64| truth.is_finite();
+        pairs.into_iter().filter_map(|(a, b)| Some(Scored::of(a?, b.filter(known)?))).collect::<Vec<Scored>>()
     };
     SwingScore {
         place,

@@ -1,0 +1,152 @@
+//! The fit of the hub's model: what is made small, and how.
+//!
+//! Gauss-Newton by rounds over the unknowns: their priors, the arm's length, and the wrist's rates with a loss that is
+//! bounded ([`super::hub_holding`]).
+
+use super::hub::{Arm, Model};
+use super::hub_holding::Loss;
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Vector3};
+
+/// Spacing of what the estimate looks at, s.
+pub(super) const GRID_S: f64 = 0.02;
+/// Rounds of Gauss-Newton: the wrist's rates are not asked at first, then with a loss that pulls from afar, then with
+/// the one that is meant.
+const ROUNDS: [(usize, Option<Loss>); 3] =
+    [(2, None), (10, Some(Loss::HeavyTailed)), (10, Some(Loss::Bounded))];
+/// How firmly the hinge at address is held where it is, rad.
+const HELD_SD: f64 = 0.2 * std::f64::consts::PI / 180.0;
+
+/// A rate of the wrist in parts of the usual one, its derivatives by the unknowns, and how much it counts.
+struct WristRate {
+    rate: f64,
+    by: DVector<f64>,
+    share: f64,
+}
+
+/// A fit: what a round of Gauss-Newton moves.
+pub(super) struct Fit {
+    unknowns: DVector<f64>,
+    normal: Vector3<f64>,
+    to_address: Vector3<f64>,
+    angle_rate: Vec<f64>,
+}
+
+impl Model<'_> {
+    /// Goes from the priors to the best fit.
+    pub(super) fn find_fit(&mut self) -> Option<()> {
+        ROUNDS
+            .iter()
+            .flat_map(|(rounds, loss)| std::iter::repeat_n(*loss, *rounds))
+            .try_for_each(|loss| self.step(loss))
+    }
+
+    /// A round of Gauss-Newton.
+    pub(super) fn step(&mut self, loss: Option<Loss>) -> Option<()> {
+        let arm = self.arm();
+        let (matrix, gradient) = self.normal_equations(&arm, loss);
+        self.unknowns -= matrix.cholesky()?.solve(&gradient);
+        self.turn_plane(&arm);
+        Some(())
+    }
+
+    /// The matrix and the gradient of a step, with the wrist's rates by this loss.
+    fn normal_equations(&self, arm: &Arm, loss: Option<Loss>) -> (DMatrix<f64>, DVector<f64>) {
+        let mut matrix = self.precision.clone();
+        let mut gradient = &self.precision * (&self.unknowns - &self.mean);
+        let mut add = |by: &DVector<f64>, residual: f64, weight: f64| {
+            matrix.ger(weight, by, by, 1.0);
+            gradient.axpy(weight * residual, by, 1.0);
+        };
+        let count = self.columns.len();
+        let (length_sd, length_s) = self.params.length_change;
+        for i in self.grid_between(self.span.takeaway_s - 0.1, self.span.back_s + 0.02) {
+            let direction = arm.direction(i);
+            let mut by = self.by_vector(arm, i, &direction);
+            by[count + 1] = -1.0;
+            add(&by, arm.length(i) - self.unknowns[count + 1], GRID_S / length_s / length_sd.powi(2));
+        }
+        if let Some(hinge) = self.held_at {
+            let [by, _] = self.wrist_by(arm, self.path.zero);
+            add(&by, self.wrist(arm, self.path.zero)[0] - hinge, HELD_SD.powi(-2));
+        }
+        if let Some(loss) = loss {
+            for WristRate { rate, by, share } in self.wrist_rates(arm) {
+                add(&by, rate, share * loss.weight(rate));
+            }
+        }
+        (matrix, gradient)
+    }
+
+    /// What is made small, by the bounded loss.
+    pub(super) fn cost(&self, arm: &Arm) -> f64 {
+        let off = &self.unknowns - &self.mean;
+        let (length_sd, length_s) = self.params.length_change;
+        let length = |i: &usize| (arm.length(*i) - self.unknowns[self.columns.len() + 1]) / length_sd;
+        let asked = self.grid_between(self.span.takeaway_s - 0.1, self.span.back_s + 0.02);
+        let lengths: f64 = asked.iter().map(|i| length(i).powi(2)).sum();
+        let rates: f64 = self.wrist_rates(arm).iter().map(|of| of.share * Loss::Bounded.value(of.rate)).sum();
+        0.5 * off.dot(&(&self.precision * &off)) + 0.5 * GRID_S / length_s * lengths + rates
+    }
+
+    /// The second derivative of what is made small (Laplace's approximation). Weights in its place would tell more
+    /// than is known: a wrist that moves tells nothing by how fast it does, and may as well do so otherwise; with
+    /// `least` of zero it counts for nothing.
+    pub(super) fn curvature(&self, arm: &Arm, least: f64) -> Option<Cholesky<f64, Dyn>> {
+        let (mut matrix, _) = self.normal_equations(arm, None);
+        for WristRate { rate, by, share } in self.wrist_rates(arm) {
+            matrix.ger(share * Loss::Bounded.curvature(rate).max(least), &by, &by, 1.0);
+        }
+        matrix.cholesky()
+    }
+
+    /// The rates of hinge and flexion from the takeaway until shortly after the top.
+    fn wrist_rates(&self, arm: &Arm) -> Vec<WristRate> {
+        let until_s = self.span.top_s + self.params.asked_after_top_s;
+        let asked = self.grid_between(self.span.takeaway_s - 0.05, until_s);
+        let wrist: Vec<_> = asked.iter().map(|i| (self.wrist(arm, *i), self.wrist_by(arm, *i))).collect();
+        let usual = [self.params.holding_rate.0, self.params.holding_rate.1];
+        let between = |pair: &[([f64; 2], [DVector<f64>; 2])], dt_s: f64| {
+            [0, 1].map(|which| WristRate {
+                rate: (pair[1].0[which] - pair[0].0[which]) / (dt_s * usual[which]),
+                by: (&pair[1].1[which] - &pair[0].1[which]) / (dt_s * usual[which]),
+                share: dt_s / self.params.holding_s,
+            })
+        };
+        let dt_s = asked.windows(2).map(|at| self.path.t_s[at[1]] - self.path.t_s[at[0]]);
+        wrist.windows(2).zip(dt_s).flat_map(|(pair, dt_s)| between(pair, dt_s)).collect()
+    }
+
+    /// The plane and the angle in it, as the arm shows them now.
+    fn turn_plane(&mut self, arm: &Arm) {
+        let (from, to) = (self.path.index(self.span.takeaway_s), self.path.index(self.span.top_s));
+        let sum: Vector3<f64> = (from..to).map(|i| arm.swing_rate(i)).sum();
+        self.normal = sum.try_normalize(1e-9).unwrap_or(self.normal);
+        self.to_address = arm.direction(self.path.zero);
+        self.angle_rate = (0..self.path.t_s.len()).map(|i| arm.swing_rate(i).dot(&self.normal)).collect();
+        self.integrate_angle();
+    }
+
+    fn grid_between(&self, from_s: f64, to_s: f64) -> Vec<usize> {
+        let inside = |i: &usize| (from_s..to_s).contains(&self.path.t_s[*i]);
+        self.grid.iter().copied().filter(inside).collect()
+    }
+
+    /// The fit that stands.
+    pub(super) fn fit(&self) -> Fit {
+        Fit {
+            unknowns: self.unknowns.clone(),
+            normal: self.normal,
+            to_address: self.to_address,
+            angle_rate: self.angle_rate.clone(),
+        }
+    }
+
+    /// Goes back to a fit.
+    pub(super) fn go_to(&mut self, fit: &Fit) {
+        self.unknowns.clone_from(&fit.unknowns);
+        self.normal = fit.normal;
+        self.to_address = fit.to_address;
+        self.angle_rate.clone_from(&fit.angle_rate);
+        self.integrate_angle();
+    }
+}
