@@ -7,7 +7,7 @@ use super::phases::{self, ArmTrack, NoSwing, PhaseParams, Phases};
 use crate::fusion::both_ends::{NodeCovariance, typical_covariance};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
-use crate::fusion::hub::HubEstimate;
+use crate::fusion::hub::{Care, HubEstimate};
 use crate::fusion::joint::JointWindow;
 use crate::fusion::joint::relative::bend;
 use crate::fusion::soft_tissue::given_back;
@@ -122,7 +122,7 @@ impl Candidate {
         let better = Candidate { errors, hand, forearm, phases, arm, ..self };
         if better.hand_alone {
             let asked = hand_alone::of_swing(params);
-            hand_alone::with_forearm(better, &wrist.axes, lead_arm_sign, &asked)
+            hand_alone::with_forearm(better, &wrist.axes, lead_arm_sign, &asked, Care::Weighed)
         } else {
             better
         }

@@ -3,7 +3,7 @@
 use super::candidate::Candidate;
 use super::measure::{ADDRESS_S, Curves, MeasureParams, quiet_before};
 use super::phases::{self, ArmTrack, PhaseParams};
-use crate::fusion::hub::{self, HubEstimate, HubSpan};
+use crate::fusion::hub::{self, Care, HubEstimate, HubSpan};
 use crate::fusion::hub_params::HubParams;
 use crate::fusion::hub_path::Path;
 use crate::fusion::series::value_at;
@@ -38,7 +38,7 @@ pub(super) fn confirmed(
     let of_hand = candidate.arm.clone();
     let hand_swings = phases::find(&of_hand, params);
     let sure = PhaseParams { travel_min: params.travel_min + TRAVEL_UNSURE, ..*params };
-    let candidate = with_forearm(candidate, axes, lead_arm_sign, &sure);
+    let candidate = with_forearm(candidate, axes, lead_arm_sign, &sure, Care::Fitted);
     let (from_s, to_s) = (candidate.phases.top_s, candidate.phases.back_s);
     let slower = fastest(&candidate.arm, from_s, to_s)
         <= FASTER_THAN_HAND_MAX * fastest(&of_hand, from_s - SAME_TOP_S, to_s + SAME_TOP_S);
@@ -63,8 +63,9 @@ pub(super) fn with_forearm(
     axes: &WristAxes,
     lead_arm_sign: f64,
     params: &PhaseParams,
+    care: Care,
 ) -> Candidate {
-    let Some(hub) = estimate(&candidate, axes, lead_arm_sign) else { return candidate };
+    let Some(hub) = estimate(&candidate, axes, lead_arm_sign, care) else { return candidate };
     let arm = arm_with(&candidate, &hub, lead_arm_sign);
     match phases::find(&arm, params) {
         Ok(found) if (found.top_s - candidate.phases.top_s).abs() < SAME_TOP_S => {
@@ -124,7 +125,7 @@ fn clear(params: &PhaseParams) -> PhaseParams {
     }
 }
 
-fn estimate(candidate: &Candidate, axes: &WristAxes, lead_arm_sign: f64) -> Option<HubEstimate> {
+fn estimate(candidate: &Candidate, axes: &WristAxes, lead_arm_sign: f64, care: Care) -> Option<HubEstimate> {
     let phases = &candidate.phases;
     let quiet_s = quiet_before(candidate, phases.takeaway_s);
     let address_s = (quiet_s - ADDRESS_S, quiet_s);
@@ -138,7 +139,7 @@ fn estimate(candidate: &Candidate, axes: &WristAxes, lead_arm_sign: f64) -> Opti
         normal: phases.normal,
         lead_arm_sign,
     };
-    hub::estimate(&path, &hand_from_sensor, &span, &HubParams::default())
+    hub::estimate(&path, &hand_from_sensor, &span, &HubParams::default(), care)
 }
 
 /// The arm as the model has it, and as the hand's turning has it where the model does not reach. Before the

@@ -16,6 +16,7 @@ use super::hub_params::HubParams;
 use super::hub_path::{Course, Path};
 use super::series::value_at;
 use nalgebra::{DMatrix, DVector, Rotation3, Unit, UnitQuaternion, Vector3};
+use std::borrow::Cow;
 
 /// The swing as the hand's own turning shows it: where to look.
 #[derive(Clone, Copy, Debug)]
@@ -87,7 +88,7 @@ impl Arm {
 
 /// The swing, what is asked of it, and the fit so far.
 pub(super) struct Model<'a> {
-    pub(super) path: &'a Path,
+    pub(super) path: Cow<'a, Path>,
     pub(super) span: HubSpan,
     pub(super) params: &'a HubParams,
     /// Orientation of the hand at each instant, `level from hand`.
@@ -108,6 +109,15 @@ pub(super) struct Model<'a> {
     pub(super) held_at: Option<f64>,
 }
 
+/// With how much care the estimate is made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Care {
+    /// The best fit: enough to see how the arm goes.
+    Fitted,
+    /// With the hinge at address weighed, which takes twice as long: to measure the wrist.
+    Weighed,
+}
+
 /// Estimates arm and wrist from the hand's path. `None` where there is too little of it.
 #[must_use]
 pub fn estimate(
@@ -115,12 +125,15 @@ pub fn estimate(
     hand_from_sensor: &UnitQuaternion<f64>,
     span: &HubSpan,
     params: &HubParams,
+    care: Care,
 ) -> Option<HubEstimate> {
-    let mut model = Model::new(path, hand_from_sensor, span, params)?;
+    let mut whole = Model::new(path, hand_from_sensor, span, params)?;
+    let mut model = whole.thinned();
     model.find_fit()?;
-    let address_sd = model.weigh_address()?;
+    let address_sd = if care == Care::Weighed { Some(model.weigh_address()?) } else { None };
     let covariance = model.covariance_with(address_sd)?;
-    Some(model.told(covariance))
+    whole.take(&model);
+    Some(whole.told(covariance))
 }
 
 impl<'a> Model<'a> {
@@ -171,7 +184,7 @@ impl<'a> Model<'a> {
         let rates: Vec<f64> = path.world_rate.iter().map(|rate| rate.dot(&span.normal)).collect();
         let grid = path.every(hub_fit::GRID_S);
         let mut model = Model {
-            path,
+            path: Cow::Borrowed(path),
             span: *span,
             params,
             hand,
@@ -200,6 +213,36 @@ impl<'a> Model<'a> {
     pub(super) fn address_by(&self, arm: &Arm) -> DVector<f64> {
         let [by, _] = self.wrist_by(arm, self.path.zero);
         by
+    }
+
+    /// The same at the instants of the grid and once between each two: a fit asks no more.
+    fn thinned(&self) -> Model<'a> {
+        let between = self.grid.windows(2).flat_map(|pair| [pair[0], pair[0].midpoint(pair[1])]);
+        let at: Vec<usize> = between.chain(self.grid.last().copied()).collect();
+        let mut thinned = Model {
+            path: Cow::Owned(self.path.kept(&at)),
+            hand: at.iter().map(|i| self.hand[*i]).collect(),
+            columns: self.columns.iter().map(|column| column.kept(&at)).collect(),
+            mean: self.mean.clone(),
+            precision: self.precision.clone(),
+            unknowns: self.unknowns.clone(),
+            angle: Vec::new(),
+            angle_rate: at.iter().map(|i| self.angle_rate[*i]).collect(),
+            grid: (0..self.grid.len()).map(|i| 2 * i).collect(),
+            ..*self
+        };
+        thinned.integrate_angle();
+        thinned
+    }
+
+    /// Takes over what was fitted at fewer instants.
+    fn take(&mut self, fitted: &Model) {
+        self.unknowns.clone_from(&fitted.unknowns);
+        self.normal = fitted.normal;
+        self.to_address = fitted.to_address;
+        let rate_at = |t_s: &f64| value_at(&fitted.path.t_s, &fitted.angle_rate, *t_s);
+        self.angle_rate = self.path.t_s.iter().map(rate_at).collect();
+        self.integrate_angle();
     }
 
     pub(super) fn integrate_angle(&mut self) {

@@ -69,12 +69,14 @@ impl Model<'_> {
 
     /// Covariance of the unknowns, with this standard deviation of the hinge at address, rad, in place of the one that
     /// the curvature at the fit has for it. Where what moves leaves a direction without any hold, it counts for nothing.
-    pub(super) fn covariance_with(&self, address_sd: f64) -> Option<DMatrix<f64>> {
+    pub(super) fn covariance_with(&self, address_sd: Option<f64>) -> Option<DMatrix<f64>> {
         let arm = self.arm();
         let curvature = self.curvature(&arm, f64::NEG_INFINITY).or_else(|| self.curvature(&arm, 0.0))?;
         let at_fit = curvature.inverse();
-        let along = &at_fit * self.address_by(&arm);
-        let variance = along.dot(&self.address_by(&arm));
+        let Some(address_sd) = address_sd else { return Some(at_fit) };
+        let by = self.address_by(&arm);
+        let along = &at_fit * &by;
+        let variance = by.dot(&along);
         let instead = (address_sd.powi(2) / variance - 1.0) / variance;
         Some(at_fit + &along * along.transpose() * instead)
     }

@@ -16,11 +16,19 @@ const ROUNDS: [(usize, Option<Loss>); 3] =
 /// How firmly the hinge at address is held where it is, rad.
 const HELD_SD: f64 = 0.2 * std::f64::consts::PI / 180.0;
 
-/// A rate of the wrist in parts of the usual one, its derivatives by the unknowns, and how much it counts.
-struct WristRate {
-    rate: f64,
+/// Something asked of the unknowns: how far off it is, its derivatives by them, and how much it counts.
+struct Asked {
+    off: f64,
     by: DVector<f64>,
-    share: f64,
+    weight: f64,
+}
+
+/// The derivatives as columns, and the same in parts of their weights: products of whole matrices are far faster than
+/// those of one column after the other.
+fn gathered(asked: &[Asked]) -> (DMatrix<f64>, DMatrix<f64>) {
+    let by: Vec<_> = asked.iter().map(|one| one.by.clone()).collect();
+    let weighed: Vec<_> = asked.iter().map(|one| &one.by * one.weight).collect();
+    (DMatrix::from_columns(&by), DMatrix::from_columns(&weighed))
 }
 
 /// A fit: what a round of Gauss-Newton moves.
@@ -51,65 +59,71 @@ impl Model<'_> {
 
     /// The matrix and the gradient of a step, with the wrist's rates by this loss.
     fn normal_equations(&self, arm: &Arm, loss: Option<Loss>) -> (DMatrix<f64>, DVector<f64>) {
-        let mut matrix = self.precision.clone();
-        let mut gradient = &self.precision * (&self.unknowns - &self.mean);
-        let mut add = |by: &DVector<f64>, residual: f64, weight: f64| {
-            matrix.ger(weight, by, by, 1.0);
-            gradient.axpy(weight * residual, by, 1.0);
-        };
-        let count = self.columns.len();
-        let (length_sd, length_s) = self.params.length_change;
-        for i in self.grid_between(self.span.takeaway_s - 0.1, self.span.back_s + 0.02) {
-            let direction = arm.direction(i);
-            let mut by = self.by_vector(arm, i, &direction);
-            by[count + 1] = -1.0;
-            add(&by, arm.length(i) - self.unknowns[count + 1], GRID_S / length_s / length_sd.powi(2));
-        }
+        let mut asked = self.lengths(arm);
         if let Some(hinge) = self.held_at {
             let [by, _] = self.wrist_by(arm, self.path.zero);
-            add(&by, self.wrist(arm, self.path.zero)[0] - hinge, HELD_SD.powi(-2));
+            let off = self.wrist(arm, self.path.zero)[0] - hinge;
+            asked.push(Asked { off, by, weight: HELD_SD.powi(-2) });
         }
         if let Some(loss) = loss {
-            for WristRate { rate, by, share } in self.wrist_rates(arm) {
-                add(&by, rate, share * loss.weight(rate));
-            }
+            let weighed = |rate: Asked| Asked { weight: rate.weight * loss.weight(rate.off), ..rate };
+            asked.extend(self.wrist_rates(arm).into_iter().map(weighed));
         }
-        (matrix, gradient)
+        let off = DVector::from_iterator(asked.len(), asked.iter().map(|one| one.off));
+        let (by, weighed) = gathered(&asked);
+        let gradient = &self.precision * (&self.unknowns - &self.mean) + &weighed * off;
+        (&self.precision + by * weighed.transpose(), gradient)
     }
 
     /// What is made small, by the bounded loss.
     pub(super) fn cost(&self, arm: &Arm) -> f64 {
         let off = &self.unknowns - &self.mean;
-        let (length_sd, length_s) = self.params.length_change;
-        let length = |i: &usize| (arm.length(*i) - self.unknowns[self.columns.len() + 1]) / length_sd;
-        let asked = self.grid_between(self.span.takeaway_s - 0.1, self.span.back_s + 0.02);
-        let lengths: f64 = asked.iter().map(|i| length(i).powi(2)).sum();
-        let rates: f64 = self.wrist_rates(arm).iter().map(|of| of.share * Loss::Bounded.value(of.rate)).sum();
-        0.5 * off.dot(&(&self.precision * &off)) + 0.5 * GRID_S / length_s * lengths + rates
+        let lengths: f64 = self.lengths(arm).iter().map(|of| of.weight * of.off.powi(2)).sum();
+        let rates: f64 = self.wrist_rates(arm).iter().map(|of| of.weight * Loss::Bounded.value(of.off)).sum();
+        0.5 * off.dot(&(&self.precision * &off)) + 0.5 * lengths + rates
     }
 
     /// The second derivative of what is made small (Laplace's approximation). Weights in its place would tell more
     /// than is known: a wrist that moves tells nothing by how fast it does, and may as well do so otherwise; with
     /// `least` of zero it counts for nothing.
     pub(super) fn curvature(&self, arm: &Arm, least: f64) -> Option<Cholesky<f64, Dyn>> {
-        let (mut matrix, _) = self.normal_equations(arm, None);
-        for WristRate { rate, by, share } in self.wrist_rates(arm) {
-            matrix.ger(share * Loss::Bounded.curvature(rate).max(least), &by, &by, 1.0);
-        }
-        matrix.cholesky()
+        let bent = |rate: Asked| Asked {
+            weight: rate.weight * Loss::Bounded.curvature(rate.off).max(least),
+            ..rate
+        };
+        let asked: Vec<Asked> =
+            self.lengths(arm).into_iter().chain(self.wrist_rates(arm).into_iter().map(bent)).collect();
+        let (by, weighed) = gathered(&asked);
+        (&self.precision + by * weighed.transpose()).cholesky()
     }
 
-    /// The rates of hinge and flexion from the takeaway until shortly after the top.
-    fn wrist_rates(&self, arm: &Arm) -> Vec<WristRate> {
+    /// How far the arm is from its length.
+    fn lengths(&self, arm: &Arm) -> Vec<Asked> {
+        let count = self.columns.len();
+        let (length_sd, length_s) = self.params.length_change;
+        let length = |i: usize| {
+            let mut by = self.by_vector(arm, i, &arm.direction(i));
+            by[count + 1] = -1.0;
+            let off = arm.length(i) - self.unknowns[count + 1];
+            Asked { off, by, weight: GRID_S / length_s / length_sd.powi(2) }
+        };
+        self.grid_between(self.span.takeaway_s - 0.1, self.span.back_s + 0.02)
+            .into_iter()
+            .map(length)
+            .collect()
+    }
+
+    /// The rates of hinge and flexion from the takeaway until shortly after the top, in parts of the usual ones.
+    fn wrist_rates(&self, arm: &Arm) -> Vec<Asked> {
         let until_s = self.span.top_s + self.params.asked_after_top_s;
         let asked = self.grid_between(self.span.takeaway_s - 0.05, until_s);
         let wrist: Vec<_> = asked.iter().map(|i| (self.wrist(arm, *i), self.wrist_by(arm, *i))).collect();
         let usual = [self.params.holding_rate.0, self.params.holding_rate.1];
         let between = |pair: &[([f64; 2], [DVector<f64>; 2])], dt_s: f64| {
-            [0, 1].map(|which| WristRate {
-                rate: (pair[1].0[which] - pair[0].0[which]) / (dt_s * usual[which]),
+            [0, 1].map(|which| Asked {
+                off: (pair[1].0[which] - pair[0].0[which]) / (dt_s * usual[which]),
                 by: (&pair[1].1[which] - &pair[0].1[which]) / (dt_s * usual[which]),
-                share: dt_s / self.params.holding_s,
+                weight: dt_s / self.params.holding_s,
             })
         };
         let dt_s = asked.windows(2).map(|at| self.path.t_s[at[1]] - self.path.t_s[at[0]]);

@@ -41,6 +41,18 @@ pub struct Path {
     still: usize,
 }
 
+impl Course {
+    /// The course at some of its instants.
+    #[must_use]
+    pub fn kept(&self, at: &[usize]) -> Course {
+        Course { place: kept(&self.place, at), speed: kept(&self.speed, at) }
+    }
+}
+
+fn kept<T: Copy>(all: &[T], at: &[usize]) -> Vec<T> {
+    at.iter().filter_map(|i| all.get(*i).copied()).collect()
+}
+
 impl Path {
     /// The path between the address and `until_s`. `None` where there is too little to integrate.
     #[must_use]
@@ -80,6 +92,21 @@ impl Path {
             speed: (0..n).map(|i| sensor.speed[i] + path.world_rate[i].cross(&wrist_off(i))).collect(),
         };
         Some(path)
+    }
+
+    /// The path at some of its instants.
+    #[must_use]
+    pub fn kept(&self, at: &[usize]) -> Path {
+        Path {
+            t_s: kept(&self.t_s, at),
+            level_from_sensor: kept(&self.level_from_sensor, at),
+            world_rate: kept(&self.world_rate, at),
+            gyro: kept(&self.gyro, at),
+            wrist: self.wrist.kept(at),
+            zero: at.partition_point(|i| *i < self.zero),
+            force_g: kept(&self.force_g, at),
+            still: at.partition_point(|i| *i < self.still),
+        }
     }
 
     /// Number of the first unknown that is an error of the node.

@@ -85,7 +85,7 @@ fn found(pendulum: &Pendulum) -> (HubEstimate, Path) {
         lead_arm_sign: -1.0,
     };
     let path = Path::of(&track, &readings, &sensor, (0.3, 0.7), BACK_S + 0.1).unwrap();
-    (estimate(&path, &sensor, &span, &HubParams::default()).unwrap(), path)
+    (estimate(&path, &sensor, &span, &HubParams::default(), Care::Weighed).unwrap(), path)
 }
 
 fn check_hinge(what: &str, (found, path): &(HubEstimate, Path), within_deg: f64) {
