@@ -211,7 +211,14 @@ fn a_copy_of_a_recording_counts_once() {
     fs::copy(folder.join("a.mcap"), folder.join("b copied.mcap")).unwrap();
     fs::copy(folder.join("c.mcap"), folder.join("c copied.mcap")).unwrap();
     assert_eq!(counted(), before);
-    assert_eq!(json(folder, &["list"])["buckets"].as_array().unwrap().len(), 5);
+    // A list shows every file, and says which are copies.
+    let list = json(folder, &["list"]);
+    let listed = list["buckets"].as_array().unwrap();
+    let copies: Vec<&str> =
+        listed.iter().filter(|row| row["counts"] == false).map(|row| row["path"].as_str().unwrap()).collect();
+    assert_eq!((listed.len(), copies), (5, vec!["b copied.mcap", "c copied.mcap"]));
+    let table = String::from_utf8(library(folder, &["list"]).stdout).unwrap();
+    assert_eq!(table.matches("a copy: counts once").count(), 2, "{table}");
     // On one side it is refused, on the other it is the same bucket and no other day.
     let output = library(folder, &["contrast", "--first", "a", "b", "b copied", "--second", "c"]);
     let told = "a.mcap and b copied.mcap: expected each recording once on a side, found it twice";

@@ -9,6 +9,7 @@ use hingeclock::record::library::Library;
 use hingeclock::record::library::numbers::{ANALYSER, Compared, SwingNumbers, side_by_side};
 use hingeclock::record::library::remarks::Said;
 use hingeclock::record::library::results::VersionResult;
+use hingeclock::record::library::search::Wanted;
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
@@ -67,6 +68,25 @@ fn the_numbers_are_those_of_the_analysis() {
     assert_eq!(kept.len(), 2);
     let kept: Vec<SwingNumbers> = kept.into_iter().map(|swing| swing.numbers).collect();
     assert_eq!(kept, expected, "to the last bit");
+}
+
+#[test]
+fn a_search_finds_the_swings_of_a_copy_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "a.mcap", 2, 1);
+    add(folder, "b.mcap", 1, 2);
+    fs::copy(folder.join("a.mcap"), folder.join("a copied.mcap")).unwrap();
+    let (library, _) = shelf::open(folder);
+    let found = |text: &str| {
+        let wanted = Wanted { text: text.to_owned(), most: 100, ..Wanted::default() };
+        let found = library.index().search(&wanted).unwrap();
+        let places = found.swings.iter().map(|swing| (swing.path.clone(), swing.place));
+        (found.count, places.collect::<Vec<_>>())
+    };
+    let listed = |path: &str, place| (path.to_owned(), place);
+    assert_eq!(found(""), (3, vec![listed("b.mcap", 1), listed("a.mcap", 1), listed("a.mcap", 2)]));
+    assert_eq!(found("copied"), (0, vec![]));
 }
 
 #[test]

@@ -207,7 +207,7 @@ fn club_cautions(club: &str, group: &Group) -> Vec<String> {
     let spread = group.set_to_top_ms.filter(|spread| spread.n > 1);
     if let (Some(spread), Some(sd)) = (spread, group.measurement_sd_ms) {
         let wide = number(spread.interquartile_range(), 0);
-        let sd = number(sd, 0);
+        let sd = whole_bar(sd);
         sentences.push(format!(
             "{club}: the middle half of the sets spans {wide} ms; a single set is measured to about ±{sd} ms."
         ));
@@ -293,9 +293,14 @@ pub fn with_bar(Measured { value, sd }: Measured, least: usize) -> String {
     format!("{}\u{a0}±\u{a0}{}", number(value, decimals), number(sd, decimals))
 }
 
+/// A bar in whole units. One that is there never rounds to none: it reads as one unit.
+pub fn whole_bar(sd: f64) -> String {
+    number(if sd > 0.0 { sd.max(1.0) } else { sd }, 0)
+}
+
 /// A number and its uncertainty, whole, in a unit that is so many times smaller: for lists, where room is dear.
 pub fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
-    format!("{}\u{a0}±\u{a0}{}{unit}", number(measured.value * factor, 0), number(measured.sd * factor, 0))
+    format!("{}\u{a0}±\u{a0}{}{unit}", number(measured.value * factor, 0), whole_bar(measured.sd * factor))
 }
 
 /// A number with its standard deviation, where it is known.
@@ -342,6 +347,14 @@ mod tests {
         check(0.62, 0.005, 2, "0.620 ± 0.005");
         check(1.5, 0.0, 1, "1.5 ± 0.0");
         check(42.14, 1.26, 1, "42.1 ± 1.3");
+    }
+
+    #[test]
+    fn a_whole_bar_is_none_only_where_there_is_none() {
+        let said = |value, sd| with_sd(Measured::new(value, sd), 1.0, " ms").replace('\u{a0}', " ");
+        assert_eq!(said(-212.4, 0.3), "−212 ± 1 ms");
+        assert_eq!(said(-212.4, 2.6), "−212 ± 3 ms");
+        assert_eq!(said(3.0, 0.0), "3 ± 0 ms");
     }
 
     fn swing(lead_ms: f64, sd_ms: f64) -> Swing {

@@ -19,7 +19,7 @@ use crate::units::{Measured, WallTime};
 use anyhow::bail;
 use comfy_table::Table;
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// List the recordings.
 #[derive(Debug, clap::Args)]
@@ -90,6 +90,7 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
     buckets.sort_by(|a, b| (a.facts.started, &a.path).cmp(&(b.facts.started, &b.path)));
     buckets.retain(|bucket| args.player.as_ref().is_none_or(|player| *player == bucket.facts.player));
     let mut of_swings = index.clubs_and_tags()?;
+    let counted: BTreeSet<i64> = index.counted_buckets()?.into_iter().map(|bucket| bucket.id).collect();
     let mut rows = Vec::new();
     for bucket in buckets {
         let remarks = index.remarks(bucket.id)?;
@@ -99,16 +100,21 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
             on_bucket.tags.contains(tag) || tags.contains(tag)
         };
         if args.tag.as_ref().is_none_or(tagged) {
-            rows.push((bucket, clubs, remarks.len()));
+            let counts = counted.contains(&bucket.id);
+            rows.push((bucket, clubs, remarks.len(), counts));
         }
     }
     if context.json {
-        let rows: Vec<Value> =
-            rows.iter().map(|(bucket, clubs, remarks)| bucket_json(bucket, clubs, *remarks)).collect();
+        let row = |(bucket, clubs, remarks, counts): &(Bucket, Vec<String>, usize, bool)| {
+            let mut row = bucket_json(bucket, clubs, *remarks);
+            row["counts"] = json!(counts);
+            row
+        };
+        let rows: Vec<Value> = rows.iter().map(row).collect();
         print_json(&json!({ "schema": 1, "buckets": rows }))?;
     } else {
         let mut table = table(&["Begun (UTC)", "Player", "Swings", "Clubs", "Remarks", "Recording", ""]);
-        for (bucket, clubs, remarks) in &rows {
+        for (bucket, clubs, remarks, counts) in &rows {
             table.add_row([
                 time(bucket.facts.started),
                 bucket.facts.player.clone(),
@@ -116,7 +122,7 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
                 clubs.join(", "),
                 remarks.to_string(),
                 bucket.path.display().to_string(),
-                trouble(bucket),
+                remark(bucket, *counts),
             ]);
         }
         print_table(table)?;
@@ -126,6 +132,12 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
 
 fn clubs(swings: &[KnownSwing]) -> Vec<String> {
     in_order(swings.iter().filter_map(|swing| swing.club.clone()))
+}
+
+fn remark(bucket: &Bucket, counts: bool) -> String {
+    let copy = if counts { String::new() } else { "a copy: counts once".to_owned() };
+    let said = [copy, trouble(bucket)];
+    said.into_iter().filter(|words| !words.is_empty()).collect::<Vec<_>>().join("; ")
 }
 
 fn trouble(bucket: &Bucket) -> String {

@@ -2,6 +2,7 @@
 //! is not in them and in the files beside them, so it may be thrown away at any time.
 
 mod asked;
+pub(super) use asked::COUNTS;
 
 use super::analysis::{Analysed, BucketFacts};
 use super::files::{Beside, Stamp};

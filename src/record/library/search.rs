@@ -1,6 +1,6 @@
 //! Swings of all recordings, filtered and a page at a time.
 
-use super::index::Index;
+use super::index::{COUNTS, Index};
 use crate::units::{Measured, WallTime};
 use rusqlite::{Result, Row, named_params};
 
@@ -63,8 +63,10 @@ pub struct Found {
     pub clubs: Vec<String>,
 }
 
-/// Conditions on a swing and its recording. Each is void where its parameter is empty.
+/// Conditions on a swing and its recording, which is no copy of another. Each of the others is void where its parameter
+/// is empty.
 const MATCHES: &str = "FROM swings JOIN buckets ON buckets.id = swings.bucket WHERE
+    buckets.id IN (SELECT id FROM counted) AND
     (:player = '' OR player = :player) AND (:club = '' OR club = :club) AND (:class = '' OR class = :class)
     AND (:tag = '' OR EXISTS (SELECT 1 FROM json_each(tags) WHERE value = :tag))
     AND (:text = '' OR instr(lower(path || char(10) || player || char(10) || coalesce(club, '') || char(10) || tags),
@@ -80,10 +82,11 @@ impl Index {
             ":player": wanted.player, ":club": wanted.club, ":class": wanted.class, ":tag": wanted.tag,
             ":text": wanted.text,
         };
-        let mut query = self.connection.prepare_cached(&format!("SELECT count(*) {MATCHES}"))?;
+        let counted = format!("WITH counted AS MATERIALIZED (SELECT id FROM buckets WHERE {COUNTS})");
+        let mut query = self.connection.prepare_cached(&format!("{counted} SELECT count(*) {MATCHES}"))?;
         let count: i64 = query.query_row(asked, |row| row.get(0))?;
         let mut query = self.connection.prepare_cached(&format!(
-            "SELECT uuid, path, player, started_unix_ms, place, club, class, set_to_top_ms, set_to_top_ms_sd,
+            "{counted} SELECT uuid, path, player, started_unix_ms, place, club, class, set_to_top_ms, set_to_top_ms_sd,
              arm_travel_at_set, arm_travel_at_set_sd, tags, excluded {MATCHES}
              ORDER BY started_unix_ms DESC, path, place LIMIT {} OFFSET {}",
             wanted.most, wanted.from

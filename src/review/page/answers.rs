@@ -6,7 +6,7 @@ use crate::review::Review;
 use crate::review::goes_with::{self, GoesWith, Quality, STEP};
 use crate::review::statistics::{SMALL_SAMPLE, Share, Trend};
 use crate::review::summary::{Group, Summary};
-use crate::review::wording::{self, NOTHING, number};
+use crate::review::wording::{self, NOTHING, number, whole_bar};
 use maud::{Markup, html};
 
 /// A card for each club.
@@ -89,7 +89,7 @@ fn steady(group: &Group) -> String {
         number(spread.interquartile_range(), 0),
         number(spread.lower_quartile, 0),
         number(spread.upper_quartile, 0),
-        number(sd, 0)
+        whole_bar(sd)
     )
 }
 

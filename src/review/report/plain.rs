@@ -8,7 +8,7 @@ use crate::review::compare::Quantity;
 use crate::review::compare::sides::Row;
 use crate::review::statistics::{SMALL_SAMPLE, Share, more_than_half};
 use crate::review::summary::Group;
-use crate::review::wording::{against_top, club_name, number};
+use crate::review::wording::{against_top, club_name, number, whole_bar};
 
 /// What one club's swings say. Few of them say little, in one sentence for all that they do not say.
 #[must_use]
@@ -115,7 +115,7 @@ fn steady(group: &Group) -> Option<String> {
         format!("The middle half of your sets lies within {} ms", number(spread.interquartile_range(), 0));
     let measured = group.measurement_sd_ms.unwrap_or(0.0);
     if spread.robust_sd.is_some_and(|sd| sd < MATTERS * measured) {
-        said += &format!("; part of that is the measurement, good to ±{} ms", number(measured, 0));
+        said += &format!("; part of that is the measurement, good to ±{} ms", whole_bar(measured));
     }
     Some(said + ".")
 }

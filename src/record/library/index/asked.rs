@@ -11,7 +11,8 @@ use uuid::Uuid;
 
 /// A recording counts once: of its copies the one with the shortest path that can be read, since a copy mostly has a
 /// longer name.
-const COUNTS: &str = "NOT EXISTS (SELECT 1 FROM buckets AS other WHERE other.uuid = buckets.uuid
+pub(in crate::record::library) const COUNTS: &str =
+    "NOT EXISTS (SELECT 1 FROM buckets AS other WHERE other.uuid = buckets.uuid
     AND (length(other.path), other.path) < (length(buckets.path), buckets.path)
     AND json_extract(other.facts, '$.unreadable') IS NULL)";
 
