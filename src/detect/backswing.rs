@@ -9,6 +9,7 @@ use super::measure::WristKnowledge;
 use super::phases::TAKEAWAY_RATE;
 use super::set_call::Look;
 use crate::fusion::errors::{GloveErrors, NodeErrors};
+use crate::fusion::joint::relative::Straight;
 use crate::fusion::series::{Reading, stillest};
 use crate::fusion::soft_tissue::given_back;
 use crate::fusion::strapdown;
@@ -136,6 +137,7 @@ struct Rise {
 #[derive(Clone, Debug)]
 pub struct BackswingFollower {
     wrist: WristKnowledge,
+    straight: Straight,
     lead_arm_sign: f64,
     address_pose: UnitQuaternion<f64>,
     hand: NodeFollower,
@@ -171,6 +173,7 @@ impl BackswingFollower {
         let forearm = NodeFollower::start(&episode.forearm, &errors.forearm, from_s, until_s)?;
         Some(BackswingFollower {
             wrist: wrist.clone(),
+            straight: Straight::of(&wrist.axes),
             lead_arm_sign,
             address_pose,
             hand,
@@ -219,7 +222,7 @@ impl BackswingFollower {
         let (hand, hand_rate) = (self.hand.level_from_sensor[self.next], self.hand.rate[self.next]);
         self.next += 1;
         let (forearm, forearm_rate) = self.forearm.at(there_s);
-        let cuff = cuff_turn(&self.wrist, (&forearm, &forearm_rate), (hand, hand_rate));
+        let cuff = cuff_turn((&self.wrist, self.straight), (&forearm, &forearm_rate), (hand, hand_rate));
         let proximal = self.wrist.axes.forearm_from_sensor().inverse() * Vector3::y();
         let distal = -(UnitQuaternion::from_scaled_axis(-cuff.0) * (forearm * proximal));
         let arm_rate = forearm * forearm_rate - cuff.1;

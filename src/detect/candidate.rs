@@ -9,7 +9,7 @@ use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::hub::{Care, HubEstimate};
 use crate::fusion::joint::JointWindow;
-use crate::fusion::joint::relative::bend;
+use crate::fusion::joint::relative::Straight;
 use crate::fusion::soft_tissue::given_back;
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
@@ -205,6 +205,7 @@ pub fn arm_track(
     lead_arm_sign: f64,
 ) -> ArmTrack {
     let proximal = axes.forearm_from_sensor().inverse() * Vector3::y();
+    let wrist = wrist.map(|wrist| (wrist, Straight::of(&wrist.axes)));
     let mut arm = ArmTrack::default();
     let (first_s, last_s) = (forearm.t_s.first().copied(), forearm.t_s.last().copied());
     for t_s in hand.t_s.iter().copied() {
@@ -231,12 +232,12 @@ pub fn arm_track(
 /// tissue hides. In the forearm's level frame, rad and rad/s.
 #[must_use]
 pub fn cuff_turn(
-    wrist: &WristKnowledge,
+    (wrist, straight): (&WristKnowledge, Straight),
     (forearm, forearm_rate): (&UnitQuaternion<f64>, &Vector3<f64>),
     (hand, hand_rate): (UnitQuaternion<f64>, Vector3<f64>),
 ) -> (Vector3<f64>, Vector3<f64>) {
     let hand = wrist.start * hand;
     let share = 0.5 * given_back(wrist.tissue);
-    let bend = bend(&wrist.axes, forearm, &hand);
+    let bend = straight.bend(forearm, &hand);
     (bend * share, (hand * hand_rate - forearm * forearm_rate) * share)
 }

@@ -27,8 +27,6 @@ const TOLD_AFTER_BACK_S: f64 = 0.18;
 /// A swing that was found but not seen to its end, or is not told yet and may have a late shock, is looked at again
 /// so often, s.
 const LOOK_EVERY_S: f64 = 0.01;
-/// So long after a swing was told the next one's work begins, s: the cue goes first.
-const AHEAD_AFTER_S: f64 = 0.1;
 /// The joint estimate leans on so many swings of the recent past.
 const RECENT: usize = 12;
 
@@ -52,8 +50,8 @@ pub struct LiveAnalysis {
     notes: Vec<String>,
     quality: Option<CalibrationQuality>,
     recent: VecDeque<JointWindow>,
-    /// What the recent swings say of the seat, worked out before the next one.
-    seat_so_far: Option<JointEstimate>,
+    /// What the next swing's seat is compared with: the estimate that the last swing was measured by.
+    seat_so_far: Option<Box<JointEstimate>>,
     attempt: Attempt,
     set: LiveSet,
 }
@@ -79,9 +77,16 @@ struct Later {
 struct Measured {
     candidate: Candidate,
     knowledge: WristKnowledge,
-    window: JointWindow,
+    learnt: Learnt,
     shock_s: Option<f64>,
     swing: Swing,
+}
+
+/// What the next swing needs of this one.
+struct Learnt {
+    window: JointWindow,
+    /// What this one was measured by; none with the hand node alone.
+    estimate: Option<Box<JointEstimate>>,
 }
 
 impl LiveAnalysis {
@@ -217,10 +222,7 @@ impl LiveAnalysis {
             let next_try_s = since_s + self.params.phases.downswing_s.0;
             self.attempt = Attempt { motion_since_s: Some(since_s), next_try_s, ..Attempt::default() };
         }
-        if let Some(told_at_s) = self.attempt.told_at_s {
-            if now_s > told_at_s + AHEAD_AFTER_S {
-                self.look_ahead();
-            }
+        if self.attempt.told_at_s.is_some() {
             return None;
         }
         let is_due = now_s >= self.attempt.next_try_s;
@@ -286,28 +288,28 @@ impl LiveAnalysis {
         if !candidate.hand_alone {
             self.notice_moved_glove(&window, candidate.phases.takeaway_s);
         }
-        let knowledge = self.knowledge(&candidate, &window);
-        Ok(self.measured(candidate, knowledge, window))
+        let (knowledge, estimate) = self.knowledge(&candidate, &window);
+        Ok(self.measured(candidate, knowledge, Learnt { window, estimate }))
     }
 
-    fn measured(&self, candidate: Candidate, knowledge: WristKnowledge, window: JointWindow) -> Measured {
+    fn measured(&self, candidate: Candidate, knowledge: WristKnowledge, learnt: Learnt) -> Measured {
         let candidate = candidate.again(&knowledge, self.state.lead_arm_sign, &self.params.phases);
         let params = self.params.measure(&self.device);
         let shock_s = shock_s(&candidate.phases, &candidate.episode.hand, &params.impact);
         let swing = measure(&candidate, &knowledge, &params);
-        Measured { candidate, knowledge, window, shock_s, swing }
+        Measured { candidate, knowledge, learnt, shock_s, swing }
     }
 
     /// Tells a swing, and learns from it for the next.
     fn tell(&mut self, measured: Measured, now_s: f64) -> LiveSwing {
-        let Measured { candidate, knowledge, window, swing, .. } = self.with_late_shock(measured);
+        let Measured { candidate, knowledge, learnt, swing, .. } = self.with_late_shock(measured);
         let told = self.set.swing_is_over(&candidate, &knowledge, &swing);
         if !candidate.hand_alone {
-            self.recent.push_back(window);
+            self.recent.push_back(learnt.window);
             if self.recent.len() > RECENT {
                 self.recent.pop_front();
             }
-            self.seat_so_far = None;
+            self.seat_so_far = learnt.estimate;
         }
         LiveSwing { swing, decided_at: DeviceTime::at_seconds(now_s), told }
     }
@@ -324,15 +326,18 @@ impl LiveAnalysis {
             Candidate::new(episode, axes, clock, self.state.lead_arm_sign, &self.params.phases).ok()
         };
         match self.cutter.motion_so_far().and_then(again) {
-            Some(candidate) => self.measured(candidate, measured.knowledge, measured.window),
+            Some(candidate) => self.measured(candidate, measured.knowledge, measured.learnt),
             None => measured,
         }
     }
 
     /// A glove that has moved on the wrist is a new one.
     fn notice_moved_glove(&mut self, window: &JointWindow, takeaway_s: f64) {
-        self.look_ahead();
         let evidence = self.cutter.evidence();
+        if self.seat_so_far.is_none() {
+            let before: Vec<&JointWindow> = self.recent.iter().collect();
+            self.seat_so_far = seat::so_far(&self.state, &before, &evidence).map(Box::new);
+        }
         let so_far = self.seat_so_far.as_ref();
         if so_far.is_some_and(|so_far| seat::has_moved(&self.state, so_far, &[window], &evidence)) {
             self.notes.push(seat::note(takeaway_s));
@@ -341,20 +346,16 @@ impl LiveAnalysis {
         }
     }
 
-    /// Works out what the next swing is to be compared with, unless that was done.
-    fn look_ahead(&mut self) {
-        if self.seat_so_far.is_none() {
-            let before: Vec<&JointWindow> = self.recent.iter().collect();
-            self.seat_so_far = seat::so_far(&self.state, &before, &self.cutter.evidence());
-        }
-    }
-
     /// What the calibration, the recent swings and this one tell of the wrist.
-    fn knowledge(&self, candidate: &Candidate, window: &JointWindow) -> WristKnowledge {
+    fn knowledge(
+        &self,
+        candidate: &Candidate,
+        window: &JointWindow,
+    ) -> (WristKnowledge, Option<Box<JointEstimate>>) {
         if candidate.hand_alone {
-            return self.state.knowledge_without_forearm();
+            return (self.state.knowledge_without_forearm(), None);
         }
         let estimate = self.state.estimate(self.recent.iter().chain([window]), &self.cutter.evidence());
-        self.state.knowledge(&estimate, estimate.windows() - 1)
+        (self.state.knowledge(&estimate, estimate.windows() - 1), Some(Box::new(estimate)))
     }
 }

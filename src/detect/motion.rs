@@ -4,6 +4,7 @@ use super::candidate::{Candidate, cuff_turn};
 use super::measure::{Instants, WristKnowledge};
 use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::errors::{GYRO, NODE};
+use crate::fusion::joint::relative::Straight;
 use crate::fusion::series::{Reading, usual_step_s};
 use crate::fusion::strapdown::tilt_by_acc_bias;
 use crate::units::{DeviceTime, GRAVITY_MPS2};
@@ -245,6 +246,7 @@ pub(super) fn motion(
     }
     let velocity = velocity(candidate, wrist, instants);
     let sensor_from_hand = wrist.axes.hand_from_sensor().inverse();
+    let straight = Straight::of(&wrist.axes);
     let arm = &candidate.arm;
     let mut points = Vec::new();
     let mut next_s = instants.takeaway_s;
@@ -257,7 +259,7 @@ pub(super) fn motion(
         let (hand, hand_rate) = candidate.hand.at(t_s);
         let (forearm, forearm_rate) = candidate.forearm.at(wrist.clock.forearm_s(t_s));
         // Half of what soft tissue hides is the hand's, the other half the cuff's.
-        let (turn, turn_rate) = cuff_turn(wrist, (&forearm, &forearm_rate), (hand, hand_rate));
+        let (turn, turn_rate) = cuff_turn((wrist, straight), (&forearm, &forearm_rate), (hand, hand_rate));
         let level = wrist.start * hand;
         points.push(MotionPoint {
             t: DeviceTime::at_seconds(t_s),

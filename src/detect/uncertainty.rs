@@ -6,7 +6,7 @@ use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_betwe
 use super::set::{Crossings, HingeCurve, SHARES};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::hub::HubEstimate;
-use crate::fusion::joint::relative::{Pair, Relative};
+use crate::fusion::joint::relative::{NodeAt, Pair, Relative};
 use crate::fusion::joint::{CLOCK, TISSUE, UNKNOWNS, moved_axis};
 use crate::fusion::series::value_at;
 use crate::fusion::wrist::{self, WristAxes};
@@ -244,8 +244,9 @@ fn derivatives(
     t_s: f64,
 ) -> [Derivatives; 2] {
     let WristKnowledge { axes, clock, start, tissue, .. } = wrist;
-    let pair_of_nodes = Pair { axes, clock, tissue: *tissue, errors: &GloveErrors::default(), start };
-    let relative = pair_of_nodes.at((&candidate.hand, &candidate.forearm), t_s);
+    let none = GloveErrors::default();
+    let hand = NodeAt::of(&candidate.hand, t_s);
+    let relative = Pair::new(axes, clock, *tissue, &none, start).at(&hand, &candidate.forearm, t_s);
     let still = Vector3::zeros();
     let here = pair(&relative, &wrist.axes, &still, params.lead_arm_sign);
     let by = |moved: Vector2<f64>| (moved - here) / STEP;
@@ -253,12 +254,13 @@ fn derivatives(
         let turn = Vector3::ith(i, STEP);
         by(pair(&relative, &wrist.axes, &turn, params.lead_arm_sign))
     }));
-    let mut all = by_turn * relative.effect;
+    let mut all = [0, 1].map(|angle| relative.effect_about(&by_turn.row(angle).transpose()));
     for i in 0..CLOCK {
         let axes = with_axis_moved(&wrist.axes, i);
-        all.set_column(i, &by(pair(&relative, &axes, &still, params.lead_arm_sign)));
+        let by_axis = by(pair(&relative, &axes, &still, params.lead_arm_sign));
+        all.iter_mut().zip(&by_axis).for_each(|(by, by_axis)| by[i] = *by_axis);
     }
-    [0, 1].map(|row| all.row(row).transpose())
+    all
 }
 
 /// Axes with one of their unknowns moved by a step.

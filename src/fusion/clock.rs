@@ -76,20 +76,21 @@ pub fn offset_from_motion(
         return None;
     }
     let count = ((to_s - from_s) / (2.0 * STEP_S)).max(0.0) as usize;
-    let grid: Vec<f64> = (0..count).map(|i| from_s + i as f64 * 2.0 * STEP_S).collect();
-    let hand_norms = norms_at(hand, hand_bias, grid.iter().copied());
+    let hand_norms = norms_at(hand, hand_bias, (0..count).map(|i| from_s + i as f64 * 2.0 * STEP_S));
     let mean_square = hand_norms.iter().map(|n| n * n).sum::<f64>() / hand_norms.len().max(1) as f64;
     if hand_norms.len() < 50 || mean_square < 0.3_f64.powi(2) {
         return None;
     }
-    let steps = (reach_s / STEP_S).round() as i32;
-    let sums: Vec<f64> = (-steps..=steps)
-        .map(|k| {
-            let shift_s = around_s + f64::from(k) * STEP_S;
-            let other = norms_at(forearm, forearm_bias, grid.iter().map(|t_s| t_s + shift_s));
-            hand_norms.iter().zip(&other).map(|(a, b)| (a - b) * (a - b)).sum()
-        })
-        .collect();
+    let steps = (reach_s / STEP_S).round() as usize;
+    // Every second of these, from the k-th on, lies beside the hand's for the k-th offset.
+    let first_s = from_s + around_s - steps as f64 * STEP_S;
+    let instants = (0..2 * (count + steps)).map(|i| first_s + i as f64 * STEP_S);
+    let forearm_norms = norms_at(forearm, forearm_bias, instants);
+    let sum = |k: usize| -> f64 {
+        let shifted = forearm_norms[k..].iter().step_by(2);
+        hand_norms.iter().zip(shifted).map(|(a, b)| (a - b) * (a - b)).sum()
+    };
+    let sums: Vec<f64> = (0..=2 * steps).map(sum).collect();
     let best = (1..sums.len().checked_sub(1)?).min_by(|a, b| sums[*a].total_cmp(&sums[*b]))?;
     let (before, here, after) = (sums[best - 1], sums[best], sums[best + 1]);
     let bend = before - 2.0 * here + after;
@@ -97,7 +98,7 @@ pub fn offset_from_motion(
         return None;
     }
     let fraction = 0.5 * (before - after) / bend;
-    Some(around_s + (best as f64 - f64::from(steps) + fraction) * STEP_S)
+    Some(around_s + (best as f64 - steps as f64 + fraction) * STEP_S)
 }
 
 /// How far a single offset may be off, s (standard deviation): the wrist moves against the arm.

@@ -302,38 +302,51 @@ fn instants(window: &JointWindow, spacing: f64, spacing_s: f64) -> Vec<f64> {
     kept
 }
 
+/// How the scalar product of two vectors goes with a turn of the second about the vertical: its parts with the
+/// heading's cosine and sine, and the one that stays.
+struct ByHeading {
+    cosine: f64,
+    sine: f64,
+    stays: f64,
+}
+
+impl ByHeading {
+    fn of(a: &Vector3<f64>, b: &Vector3<f64>) -> ByHeading {
+        ByHeading { cosine: a.x * b.x + a.y * b.y, sine: a.y * b.x - a.x * b.y, stays: a.z * b.z }
+    }
+
+    fn at(&self, (sine, cosine): (f64, f64)) -> f64 {
+        self.cosine * cosine + self.sine * sine + self.stays
+    }
+}
+
 /// The relative heading at which the axes stay nearest to perpendicular, the hand pointing the way of the
 /// forearm rather than back.
 fn first_start(window: &JointWindow, axes: &WristAxes, clock: &ClockMap) -> UnitQuaternion<f64> {
-    let poses: Vec<_> = instants(window, 0.2, 0.1)
+    let poses: Vec<(ByHeading, ByHeading)> = instants(window, 0.2, 0.1)
         .into_iter()
         .map(|t_s| {
-            let forearm = window.forearm.at(clock.forearm_s(t_s)).0;
-            let hand = window.hand.at(t_s).0;
-            let turned = |axis: &Unit<Vector3<f64>>, q: &UnitQuaternion<f64>| q * axis.into_inner();
+            let (forearm, hand) = (window.forearm.at(clock.forearm_s(t_s)).0, window.hand.at(t_s).0);
+            let product = |of_forearm: &Unit<Vector3<f64>>, of_hand: &Unit<Vector3<f64>>| {
+                ByHeading::of(&(forearm * of_forearm.into_inner()), &(hand * of_hand.into_inner()))
+            };
             (
-                turned(&axes.flexion_in_forearm, &forearm),
-                turned(&axes.deviation_in_hand, &hand),
-                turned(&axes.long_in_forearm, &forearm),
-                turned(&axes.long_in_hand, &hand),
+                product(&axes.flexion_in_forearm, &axes.deviation_in_hand),
+                product(&axes.long_in_forearm, &axes.long_in_hand),
             )
         })
         .collect();
     let cost = |heading: f64| -> f64 {
-        let turn = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), heading);
-        poses
-            .iter()
-            .map(|(flexion, deviation, forearm, hand)| {
-                let backwards = (0.5 - forearm.dot(&(turn * hand))).max(0.0);
-                flexion.dot(&(turn * deviation)).powi(2).min(0.15) + backwards * backwards
-            })
-            .sum()
+        let turn = heading.sin_cos();
+        let cost_of = |(axes, along): &(ByHeading, ByHeading)| {
+            let backwards = (0.5 - along.at(turn)).max(0.0);
+            axes.at(turn).powi(2).min(0.15) + backwards * backwards
+        };
+        poses.iter().map(cost_of).sum()
     };
-    let best = (0..120)
-        .map(|i| f64::from(i) * std::f64::consts::TAU / 120.0)
-        .min_by(|a, b| cost(*a).total_cmp(&cost(*b)))
-        .unwrap_or(0.0);
-    UnitQuaternion::from_axis_angle(&Vector3::z_axis(), best)
+    let headings = (0..120).map(|i| f64::from(i) * std::f64::consts::TAU / 120.0);
+    let best = headings.map(|heading| (cost(heading), heading)).min_by(|a, b| a.0.total_cmp(&b.0));
+    UnitQuaternion::from_axis_angle(&Vector3::z_axis(), best.map_or(0.0, |(_, heading)| heading))
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! The normal equations of the joint estimate: an arrow of the shared unknowns and each window's own.
 
-use super::relative::{NodeAt, of_window};
+use super::relative::{NodeAt, Pair};
 use super::{
     CLOCK, Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector,
     State, TISSUE, UNKNOWNS, instants, tangents,
@@ -9,7 +9,8 @@ use crate::fusion::clock_bends::{BENDS, coefficients_sd_s};
 use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::soft_tissue::SoftTissue;
 use crate::fusion::track::Track;
-use nalgebra::{DMatrix, Matrix3, SVector, Vector3};
+use crate::fusion::wrist::WristAxes;
+use nalgebra::{Cholesky, Const, DMatrix, Matrix3, Matrix3x2, SVector, Vector3};
 
 /// A step: of the shared unknowns, and of each window's own.
 pub(super) type Step = (SharedVector, Vec<Vector3<f64>>);
@@ -97,8 +98,8 @@ impl Prior {
     /// spread of their entries, told where the unknowns lie from where the search started. It begins at what data
     /// sheets give and never rises above it: more would be soft tissue that passes for a bad gyro. Gives by how
     /// much the information on each entry has changed.
-    fn learn_gyro_matrix_sd(&mut self, moved: &SharedVector, covariance: &SharedMatrix) -> f64 {
-        let square = |i: usize| moved[i].powi(2) + covariance[(i, i)];
+    fn learn_gyro_matrix_sd(&mut self, moved: &SharedVector, variances: &SharedVector) -> f64 {
+        let square = |i: usize| moved[i].powi(2) + variances[i];
         let sum: f64 = gyro_matrices().map(square).sum::<f64>() + MATRIX_LEAN * self.gyro_matrix_sd.powi(2);
         let sd = (sum / (gyro_matrices().count() as f64 + MATRIX_LEAN)).sqrt().min(self.gyro_matrix_sd);
         let change = 1.0 / (sd * sd) - 1.0 / self.gyro_matrix_sd.powi(2);
@@ -111,6 +112,12 @@ impl Prior {
 /// Where the entries of the gyros' matrices stand among the shared unknowns.
 fn gyro_matrices() -> impl Iterator<Item = usize> {
     [JOINT, JOINT + NODE].into_iter().flat_map(|first| first + 3..first + GYRO)
+}
+
+/// The diagonal of the inverse, from the factor's own inverse: half the work of the whole.
+fn variances(factor: &Cholesky<f64, Const<SHARED>>) -> Option<SharedVector> {
+    let root = factor.l_dirty().solve_lower_triangular(&SharedMatrix::identity())?;
+    Some(SharedVector::from_fn(|i, _| root.column(i).norm_squared()))
 }
 
 /// Rows with less news than this say nothing about the residuals' spread.
@@ -137,13 +144,16 @@ impl Normal {
         params: &JointParams,
     ) -> Normal {
         let mut normal = Normal::of_prior(state, prior);
+        let by_axes = ByAxes::of(&state.axes);
         let (mut scores, mut scored) = (0.0, 0.0);
         let (mut squares, mut count) = (0.0, 0.0);
         for (k, window) in windows.iter().enumerate() {
+            let State { axes, clock, errors, starts, .. } = state;
+            let pair = Pair::new(axes, clock, state.tissue, errors, &starts[k]);
             let mut before: Option<Row> = None;
             let mut rows: Vec<f64> = Vec::with_capacity(TERMS * window.at.len());
             for hand in &window.at {
-                let row = joint_row(window.forearm, k, hand, state);
+                let row = joint_row(&pair, window.forearm, hand, &by_axes);
                 squares += row.residual() * row.residual();
                 count += 1.0;
                 let News { row: news, share, variance } = before
@@ -154,7 +164,8 @@ impl Normal {
                     scores += (news.residual() / sd).abs().min(OUTLYING).powi(2);
                     scored += 1.0;
                 }
-                rows.extend((news.terms * (robust(news.residual(), sd).sqrt() / sd)).iter());
+                let weight = robust(news.residual(), sd).sqrt() / sd;
+                rows.extend(news.terms.iter().map(|term| term * weight));
                 before = Some(row);
             }
             normal.add(k, &DMatrix::from_vec(TERMS, window.at.len(), rows));
@@ -195,41 +206,58 @@ impl Normal {
     /// Lets the gyros' matrices show how good the gyros are, without looking at the windows anew; gives the step
     /// that follows from it, `moved` being how far the unknowns lie from where the search started.
     pub fn learn(&mut self, prior: &mut Prior, moved: &SharedVector) -> Option<Step> {
+        let eliminated = self.eliminated();
+        let (mut matrix, mut vector) = self.reduced(&eliminated);
         for _ in 0..LEARNING_STEPS {
-            let (matrix, vector) = self.reduced(&self.eliminated());
             let factor = matrix.cholesky()?;
-            let change = prior.learn_gyro_matrix_sd(&(moved + factor.solve(&vector)), &factor.inverse());
+            let change = prior.learn_gyro_matrix_sd(&(moved + factor.solve(&vector)), &variances(&factor)?);
             for i in gyro_matrices() {
-                self.shared[(i, i)] += change;
-                self.vector[i] -= change * moved[i];
+                for matrix in [&mut matrix, &mut self.shared] {
+                    matrix[(i, i)] += change;
+                }
+                for vector in [&mut vector, &mut self.vector] {
+                    vector[i] -= change * moved[i];
+                }
             }
         }
-        self.solve()
+        Some(self.step(&eliminated, matrix.cholesky()?.solve(&vector)))
     }
 
     /// Each window's own inverse, and its coupling times that.
     fn eliminated(&self) -> Vec<(Matrix3<f64>, Coupling)> {
-        let inverse = |part: &WindowPart| part.own.try_inverse().unwrap_or_else(Matrix3::zeros);
-        self.parts.iter().map(|part| (inverse(part), part.coupling * inverse(part))).collect()
+        let of = |part: &WindowPart| {
+            let inverse = part.own.try_inverse().unwrap_or_else(Matrix3::zeros);
+            (inverse, part.coupling * inverse)
+        };
+        self.parts.iter().map(of).collect()
     }
 
     /// What is left for the shared unknowns when each window's own are eliminated (Schur complement).
     fn reduced(&self, eliminated: &[(Matrix3<f64>, Coupling)]) -> (SharedMatrix, SharedVector) {
-        let parts = self.parts.iter().zip(eliminated);
-        parts.fold((self.shared, self.vector), |(matrix, vector), (part, (_, through))| {
-            (matrix - through * part.coupling.transpose(), vector - through * part.vector)
-        })
+        let (mut matrix, mut vector) = (self.shared, self.vector);
+        for (part, (_, through)) in self.parts.iter().zip(eliminated) {
+            for own in 0..OWN {
+                let through = through.column(own);
+                matrix.ger(-1.0, &through, &part.coupling.column(own), 1.0);
+                vector.axpy(-part.vector[own], &through, 1.0);
+            }
+        }
+        (matrix, vector)
     }
 
     /// The step: of the shared unknowns, and of each window's own.
     pub fn solve(&self) -> Option<Step> {
         let eliminated = self.eliminated();
         let (matrix, vector) = self.reduced(&eliminated);
-        let shared = matrix.cholesky()?.solve(&vector);
+        Some(self.step(&eliminated, matrix.cholesky()?.solve(&vector)))
+    }
+
+    /// The step that goes with this one of the shared unknowns.
+    fn step(&self, eliminated: &[(Matrix3<f64>, Coupling)], shared: SharedVector) -> Step {
         let own = |(part, (inverse, _)): (&WindowPart, &(Matrix3<f64>, Coupling))| {
-            inverse * (part.vector - part.coupling.transpose() * shared)
+            inverse * (part.vector - part.coupling.tr_mul(&shared))
         };
-        Some((shared, self.parts.iter().zip(&eliminated).map(own).collect()))
+        (shared, self.parts.iter().zip(eliminated).map(own).collect())
     }
 
     /// What the unknowns have taken from the residuals: the factor by which their spread has to be widened,
@@ -310,23 +338,39 @@ impl Row {
     }
 }
 
-fn joint_row(forearm: &Track, k: usize, hand: &(f64, NodeAt), state: &State) -> Row {
-    let relative = of_window(forearm, k, hand, state);
-    let flexion = relative.forearm * state.axes.flexion_in_forearm.into_inner();
-    let deviation = relative.hand * state.axes.deviation_in_hand.into_inner();
+/// The two axes, and what each turns by its unknowns.
+struct ByAxes {
+    flexion: Vector3<f64>,
+    deviation: Vector3<f64>,
+    of_flexion: Matrix3x2<f64>,
+    of_deviation: Matrix3x2<f64>,
+}
+
+impl ByAxes {
+    fn of(axes: &WristAxes) -> ByAxes {
+        ByAxes {
+            flexion: axes.flexion_in_forearm.into_inner(),
+            deviation: axes.deviation_in_hand.into_inner(),
+            of_flexion: tangents(&axes.flexion_in_forearm),
+            of_deviation: tangents(&axes.deviation_in_hand),
+        }
+    }
+}
+
+fn joint_row(pair: &Pair, forearm: &Track, (t_s, hand): &(f64, NodeAt), by_axes: &ByAxes) -> Row {
+    let relative = pair.at(hand, forearm, *t_s);
+    let (flexion, deviation) = (relative.forearm * by_axes.flexion, relative.hand * by_axes.deviation);
     // Turning the hand by a small rotation adds its scalar product with this.
     let by_turn = deviation.cross(&flexion);
     let mut terms = SVector::<f64, TERMS>::zeros();
-    terms.fixed_rows_mut::<UNKNOWNS>(0).copy_from(&relative.effect.tr_mul(&by_turn));
-    let e1 = tangents(&state.axes.flexion_in_forearm);
-    let e2 = tangents(&state.axes.deviation_in_hand);
-    for i in 0..2 {
-        terms[i] = (relative.forearm * e1.column(i).into_owned()).dot(&deviation);
-        terms[2 + i] = flexion.dot(&(relative.hand * e2.column(i).into_owned()));
-    }
+    terms.fixed_rows_mut::<UNKNOWNS>(0).copy_from(&relative.effect_about(&by_turn));
+    let in_forearm = relative.forearm.inverse() * deviation;
+    let in_hand = relative.hand.inverse() * flexion;
+    terms.fixed_rows_mut::<2>(0).copy_from(&by_axes.of_flexion.tr_mul(&in_forearm));
+    terms.fixed_rows_mut::<2>(2).copy_from(&by_axes.of_deviation.tr_mul(&in_hand));
     // A wrist that gives a little about its third axis, as living ones do, looks the same as soft tissue by far
     // more than there can be: the residuals do not judge its share.
     terms[TISSUE] = 0.0;
     terms[UNKNOWNS] = -flexion.dot(&deviation);
-    Row { terms, t_s: hand.0, rate: hand.1.rate.norm(), mended: relative.mended }
+    Row { terms, t_s: *t_s, rate: hand.rate.norm(), mended: relative.mended }
 }

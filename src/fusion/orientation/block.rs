@@ -141,7 +141,7 @@ impl Update {
         let column: Errors = self.covariance.column(i).into_owned();
         let gain = column / (column[i] + variance);
         self.errors += gain * (off - self.errors[i]);
-        self.covariance -= gain * column.transpose();
+        self.covariance.ger(-1.0, &gain, &column, 1.0);
     }
 
     fn see_all(&mut self, row: usize, off: &Vector3<f64>, variance: f64) {
@@ -168,7 +168,9 @@ impl Update {
     }
 
     pub fn done(mut self) -> Update {
-        self.covariance = (self.covariance + self.covariance.transpose()) * 0.5;
+        let transposed = self.covariance.transpose();
+        self.covariance += transposed;
+        self.covariance *= 0.5;
         self
     }
 }

@@ -113,20 +113,21 @@ pub struct InertialFilter {
     state: Option<State>,
 }
 
-/// A block that has come to its end, for the way back.
-pub(super) struct Closed {
-    pub transition: Covariance,
-    pub predicted: Covariance,
-    pub filtered: Covariance,
-    pub correction: Errors,
+/// A block that has come to its end: what the way back needs of it.
+pub(super) struct Closing<'a> {
+    pub block: &'a Block,
+    pub predicted: &'a Covariance,
+    pub filtered: &'a Covariance,
+    pub correction: &'a Errors,
 }
 
 /// What a reading did.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Taken {
     Nothing,
     Started,
     Within,
-    Closed(Box<Closed>),
+    Closed,
 }
 
 impl InertialFilter {
@@ -151,8 +152,8 @@ impl InertialFilter {
         })
     }
 
-    /// A step, and what became of it.
-    pub(super) fn take(&mut self, step: &Step) -> Taken {
+    /// A step, and what became of it. A block that comes to its end is shown to `closing`.
+    pub(super) fn take(&mut self, step: &Step, closing: impl FnOnce(&Closing)) -> Taken {
         match &mut self.state {
             None if step.force_g.iter().chain(&step.rate).all(|value| value.is_finite()) => {
                 self.state = Some(State::start(step, &self.params));
@@ -162,7 +163,7 @@ impl InertialFilter {
                 state.level_anew(step, &self.params);
                 Taken::Started
             }
-            Some(state) if step.is_usable() => state.advance(step, &self.params),
+            Some(state) if step.is_usable() => state.advance(step, &self.params, closing),
             _ => Taken::Nothing,
         }
     }
@@ -170,7 +171,7 @@ impl InertialFilter {
 
 impl OrientationFilter for InertialFilter {
     fn step(&mut self, step: &Step) {
-        self.take(step);
+        self.take(step, |_| {});
     }
 
     fn level_from_sensor(&self) -> UnitQuaternion<f64> {
@@ -226,11 +227,15 @@ impl State {
         self.rest_seen = None;
     }
 
-    fn advance(&mut self, step: &Step, params: &InertialParams) -> Taken {
+    fn advance(&mut self, step: &Step, params: &InertialParams, closing: impl FnOnce(&Closing)) -> Taken {
         self.watch_for_rest(step);
         self.strapdown(step, params);
         (self.last_rate, self.last_force_g) = (step.rate, step.force_g);
-        if self.block.dt_s < params.block_s { Taken::Within } else { self.close_block(params) }
+        if self.block.dt_s < params.block_s {
+            return Taken::Within;
+        }
+        self.close_block(params, closing);
+        Taken::Closed
     }
 
     fn watch_for_rest(&mut self, step: &Step) {
@@ -266,9 +271,8 @@ impl State {
         self.block.add(&part, params);
     }
 
-    fn close_block(&mut self, params: &InertialParams) -> Taken {
+    fn close_block(&mut self, params: &InertialParams, closing: impl FnOnce(&Closing)) {
         let block = std::mem::take(&mut self.block);
-        let transition = block.transition();
         let predicted = block.predict(&self.covariance, params);
         let mut update = Update::new(predicted);
         update.within_reach(&self.place, &self.velocity, block.dt_s, params);
@@ -277,8 +281,13 @@ impl State {
         }
         let Update { errors, covariance } = update.done();
         self.correct(&errors);
+        closing(&Closing {
+            block: &block,
+            predicted: &predicted,
+            filtered: &covariance,
+            correction: &errors,
+        });
         self.covariance = covariance;
-        Taken::Closed(Box::new(Closed { transition, predicted, filtered: covariance, correction: errors }))
     }
 
     fn correct(&mut self, errors: &Errors) {

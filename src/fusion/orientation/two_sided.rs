@@ -1,8 +1,8 @@
 //! The same model from both ends: the filter forwards, then the smoother of Rauch, Tung & Striebel (1965,
 //! from memory) backwards, so that every instant knows what came after it. For recordings, not for live use.
 
-use super::block::{Errors, GYRO_BIAS, TILT};
-use super::inertial::{Closed, InertialFilter, InertialParams, Taken};
+use super::block::{Covariance, Errors, GYRO_BIAS, TILT};
+use super::inertial::{Closing, InertialFilter, InertialParams, Taken};
 use super::{OrientationFilter, Step};
 use nalgebra::{UnitQuaternion, Vector3};
 
@@ -15,6 +15,25 @@ pub struct Smoothed {
     pub bias: Vector3<f64>,
 }
 
+/// A block of the filter, as the way back needs it.
+struct Closed {
+    transition: Covariance,
+    predicted: Covariance,
+    filtered: Covariance,
+    correction: Errors,
+}
+
+impl Closed {
+    fn of(closing: &Closing) -> Box<Closed> {
+        Box::new(Closed {
+            transition: closing.block.transition(),
+            predicted: *closing.predicted,
+            filtered: *closing.filtered,
+            correction: *closing.correction,
+        })
+    }
+}
+
 /// One instant for each step. Holds about 14 kB for each block of the filter: 60 MB a minute.
 #[must_use]
 pub fn smooth(steps: &[Step], params: &InertialParams) -> Vec<Smoothed> {
@@ -22,9 +41,9 @@ pub fn smooth(steps: &[Step], params: &InertialParams) -> Vec<Smoothed> {
     let mut smoothed = Vec::with_capacity(steps.len());
     let mut closed: Vec<(usize, Option<Box<Closed>>)> = Vec::new();
     for (i, step) in steps.iter().enumerate() {
-        match filter.take(step) {
-            Taken::Started => closed.push((i, None)),
-            Taken::Closed(block) => closed.push((i, Some(block))),
+        let mut block = None;
+        match filter.take(step, |closing| block = Some(Closed::of(closing))) {
+            Taken::Started | Taken::Closed => closed.push((i, block)),
             Taken::Within | Taken::Nothing => {}
         }
         smoothed.push(Smoothed { level_from_sensor: filter.level_from_sensor(), bias: filter.bias() });
