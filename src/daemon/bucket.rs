@@ -112,7 +112,7 @@ impl Bucket {
 
     /// Bytes came: to disk first, then to the detector.
     pub async fn piece(&mut self, piece: RawPiece, now: HostTime) {
-        self.record(&Recorded::Piece(piece.clone()));
+        self.record(Recorded::Piece(piece.clone()));
         // Not at the tick alone: while pieces come without a pause there is none.
         self.look_after_disk(piece.received);
         let mut arrivals = Vec::new();
@@ -182,14 +182,14 @@ impl Bucket {
     fn ask(&mut self, heard_until: HostTime, now: HostTime) {
         while let Some(asked) = self.recovery.ask(heard_until, now) {
             let (kind, value) = asked.fields();
-            self.record(&Recorded::Link { received: now, kind: kind.to_owned(), value });
+            self.record(Recorded::Link { received: now, kind: kind.to_owned(), value });
         }
     }
 
     /// Hands something to the recorder. What it refuses is lost, and that is told loudly; the bucket goes on.
-    pub(super) fn record(&mut self, recorded: &Recorded) {
+    pub(super) fn record(&mut self, recorded: Recorded) {
         let Some(recorder) = &mut self.recorder else { return };
-        if let Err(refused) = recorder.record(recorded.clone()) {
+        if let Err(refused) = recorder.record(recorded) {
             self.alarm(&format!("NOT RECORDED: {refused}"));
         }
     }
@@ -199,7 +199,7 @@ impl Bucket {
         self.link_up = true;
         self.recovery.link(true);
         self.status.line("link open, waiting for the glove");
-        self.record(&Recorded::Link { received: at, kind: "opened".to_owned(), value: String::new() });
+        self.record(Recorded::Link { received: at, kind: "opened".to_owned(), value: String::new() });
     }
 
     /// The link is down, or still is. True when it had been up. `ends` says that the bucket ends with it.
@@ -208,7 +208,7 @@ impl Bucket {
         self.recovery.link(false);
         let ended = was_up && ends;
         self.status.once(&if ended { "the glove has gone".to_owned() } else { format!("glove: {error}") });
-        self.record(&Recorded::Link { received: at, kind: "down".to_owned(), value: error.to_string() });
+        self.record(Recorded::Link { received: at, kind: "down".to_owned(), value: error.to_string() });
         was_up
     }
 
@@ -219,14 +219,14 @@ impl Bucket {
             met.battery_percent.map_or_else(String::new, |percent| format!(", battery {percent} %"));
         let value = format!("{name} ({}){battery}", met.glove.address);
         self.status.line(&format!("connected to {value}"));
-        self.record(&Recorded::Link { received: now, kind: "met".to_owned(), value });
+        self.record(Recorded::Link { received: now, kind: "met".to_owned(), value });
     }
 
     /// The link is up but brings nothing.
     pub fn link_silent(&mut self, at: HostTime, quiet_us: i64) {
         let value = format!("no byte for {} ms", quiet_us / 1000);
         self.status.once("the glove is silent: is it switched on?");
-        self.record(&Recorded::Link { received: at, kind: "silent".to_owned(), value });
+        self.record(Recorded::Link { received: at, kind: "silent".to_owned(), value });
     }
 
     /// Tells the person at the terminal.
@@ -280,7 +280,7 @@ impl Bucket {
                 "arm_travel_at_set": told.call.arm_travel, "verdict": verdict.word(), "corrected": corrected,
             });
             let by = env!("CARGO_PKG_VERSION").to_owned();
-            self.record(&Recorded::Derived { received: now, kind: "set".to_owned(), by, value });
+            self.record(Recorded::Derived { received: now, kind: "set".to_owned(), by, value });
         }
         self.hear(heard, now);
     }
@@ -334,7 +334,7 @@ impl Bucket {
 
     pub(super) async fn keep_marker(&mut self, marker: Marker, now: HostTime) {
         self.watch.marker(&marker);
-        self.record(&Recorded::Marker { received: now, marker: marker.clone() });
+        self.record(Recorded::Marker { received: now, marker: marker.clone() });
         let heard = self.detector.marker(Arrival::Marker { received: Some(now), marker }).await;
         self.detector_keeps_up(heard);
     }

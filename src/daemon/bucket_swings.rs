@@ -46,7 +46,7 @@ impl Bucket {
         }
         if let Some(value) = self.derived() {
             let by = env!("CARGO_PKG_VERSION").to_owned();
-            self.record(&Recorded::Derived { received: now, kind: "swing".to_owned(), by, value });
+            self.record(Recorded::Derived { received: now, kind: "swing".to_owned(), by, value });
         }
     }
 

@@ -58,6 +58,9 @@ impl Recovery {
     /// Asks for the next missing readings, if that is due and the link has room; says for which. The link was heard
     /// up to `heard_until`.
     pub fn ask(&mut self, heard_until: HostTime, now: HostTime) -> Option<Asked> {
+        if self.missed.is_settled() {
+            return None;
+        }
         let room = self.commands.try_reserve().ok()?;
         let request = self.missed.poll(heard_until, now)?;
         let (node, first_seq, count) = (request.node, request.first_seq, request.count);

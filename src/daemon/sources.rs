@@ -28,6 +28,9 @@ const PATIENCE_US: i64 = 2_000_000;
 /// motion of a swing to its set, before which the detector asks for every piece at once; and in step with no usual
 /// rhythm of frames (2.5, 5, 10 ms), so that of each node some are read as soon as they come, which shows its clock.
 const REST: Duration = Duration::from_millis(17);
+/// So many of the link's pieces that wait are taken one after the other before it is looked for what is rare: looking
+/// everywhere costs more than a piece.
+const IN_A_ROW: usize = 8;
 /// A link that brought more pieces than this in one go is behind, and not made to wait. In its own time a glove sends
 /// some seven in that rest, and twice as many with nodes on the trunk.
 const RESTED_PIECES_MAX: usize = 24;
@@ -48,6 +51,8 @@ pub struct Sources {
     behind_since: Option<HostTime>,
     /// Events of the link since it last had no more.
     in_one_go: usize,
+    /// So many more may be taken in a row.
+    left_in_a_row: usize,
 }
 
 impl Sources {
@@ -70,6 +75,7 @@ impl Sources {
             heard_until: HostTime(i64::MIN),
             behind_since: None,
             in_one_go: 0,
+            left_in_a_row: 0,
         }
     }
 
@@ -88,6 +94,9 @@ impl Sources {
                 return Event::Control(control);
             }
             let takes_pieces = self.takes_pieces(detector.has_room());
+            if takes_pieces && let Some(event) = self.next_in_a_row() {
+                return event;
+            }
             tokio::select! {
                 biased;
                 () = stop.as_mut() => return Event::Stop,
@@ -98,9 +107,19 @@ impl Sources {
                     Control::Mute => return Event::Control(control),
                     _ => self.typed.push_back((self.clock.now(), control)),
                 },
-                event = self.link.recv(), if takes_pieces => return self.note_link(event),
+                event = self.link.recv(), if takes_pieces => {
+                    self.left_in_a_row = IN_A_ROW;
+                    return self.note_link(event);
+                }
             }
         }
+    }
+
+    /// What the link brought with what was taken last.
+    fn next_in_a_row(&mut self) -> Option<Event> {
+        self.left_in_a_row = self.left_in_a_row.checked_sub(1)?;
+        let event = self.link.try_recv().ok()?;
+        Some(self.note_link(Some(event)))
     }
 
     /// Whether the link has just brought what it had, and no more than a glove sends in its own time.

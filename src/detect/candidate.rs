@@ -206,7 +206,7 @@ pub fn arm_track(
 ) -> ArmTrack {
     let proximal = axes.forearm_from_sensor().inverse() * Vector3::y();
     let wrist = wrist.map(|wrist| (wrist, Straight::of(&wrist.axes)));
-    let mut arm = ArmTrack::default();
+    let mut arm = ArmTrack::with_capacity(hand.t_s.len());
     let (first_s, last_s) = (forearm.t_s.first().copied(), forearm.t_s.last().copied());
     for t_s in hand.t_s.iter().copied() {
         let there_s = clock.forearm_s(t_s);

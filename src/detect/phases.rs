@@ -21,6 +21,20 @@ pub struct ArmTrack {
     pub rate: Vec<f64>,
 }
 
+impl ArmTrack {
+    /// Room for so many instants.
+    #[must_use]
+    pub fn with_capacity(instants: usize) -> ArmTrack {
+        ArmTrack {
+            t_s: Vec::with_capacity(instants),
+            distal: Vec::with_capacity(instants),
+            swing_rate: Vec::with_capacity(instants),
+            roll_rate: Vec::with_capacity(instants),
+            rate: Vec::with_capacity(instants),
+        }
+    }
+}
+
 /// What makes a movement a swing. Times in s, angles in rad, rates in rad/s.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PhaseParams {

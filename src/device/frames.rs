@@ -182,11 +182,11 @@ impl Assembler {
         received: Option<HostTime>,
         arrivals: &mut Vec<Arrival>,
     ) -> Result<Heard, AssemblyError> {
-        let unknown = self.unknown(samples.node());
         let Some(node) = self.nodes.get_mut(&samples.node()) else {
             self.unknown_node_readings += samples.count() as u64;
-            return Err(unknown);
+            return Err(self.unknown(samples.node()));
         };
+        arrivals.reserve(samples.count());
         let role = node.description.role;
         let (mut gaps, mut live) = (Vec::new(), 0);
         for sample in samples {

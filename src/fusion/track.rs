@@ -170,6 +170,9 @@ impl Track {
     #[must_use]
     pub fn at(&self, t_s: f64) -> (UnitQuaternion<f64>, Vector3<f64>) {
         let (before, part) = self.place(t_s);
+        if part == 0.0 {
+            return (self.level_from_sensor[before], self.rate[before]);
+        }
         let after = before + 1;
         let (q0, q1) = (self.level_from_sensor[before], self.level_from_sensor[after]);
         let turn = (q0.inverse() * q1).scaled_axis() * part;
@@ -195,9 +198,12 @@ fn summed_from(variance: &[f64], start: usize) -> Vec<f64> {
 pub fn by_errors(level_from_sensor: &UnitQuaternion<f64>, rate: &Vector3<f64>) -> Sensitivity {
     let r: Matrix3<f64> = level_from_sensor.to_rotation_matrix().into_inner();
     let mut by = Sensitivity::zeros();
-    by.fixed_columns_mut::<3>(0).copy_from(&r);
-    for i in 0..3 {
-        by.fixed_columns_mut::<3>(3 + 3 * i).copy_from(&(r.column(i) * rate.transpose()));
+    let (bias, matrix) = by.as_mut_slice().split_at_mut(r.len());
+    bias.copy_from_slice(r.as_slice());
+    // Column by column: of each axis of the sensor, with each part of the rate.
+    let columns = r.as_slice().chunks_exact(3).flat_map(|axis| rate.iter().map(move |rate| (axis, rate)));
+    for (column, (axis, rate)) in matrix.chunks_exact_mut(3).zip(columns) {
+        column.iter_mut().zip(axis).for_each(|(value, part)| *value = part * rate);
     }
     by
 }

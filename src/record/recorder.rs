@@ -254,7 +254,6 @@ impl<D: Disk> Thread<D> {
                 Ok(Job::Finish) | Err(RecvTimeoutError::Disconnected) => return ControlFlow::Break(()),
                 Err(RecvTimeoutError::Timeout) => return ControlFlow::Continue(()),
             }
-            self.keeper.tick(self.clock.now());
             if self.keeper.pending().is_empty() {
                 self.publish();
             }
