@@ -136,7 +136,7 @@ fn work(
     let mut device = DeviceDescription::default();
     let mut live = LiveAnalysis::new(&device, params);
     let mut clocks = None;
-    while let Some(message) = told.blocking_recv() {
+    while let Some(message) = next(&mut told) {
         match message {
             Told::Device(description) => {
                 device = description;
@@ -170,6 +170,11 @@ fn work(
         say(said, Said::Swing(Box::new(swing)));
     }
     say(said, Said::Over(live.losses()));
+}
+
+/// What the thread is told next; it waits for that only where nothing is at hand.
+fn next(told: &mut mpsc::Receiver<Told>) -> Option<Told> {
+    told.try_recv().ok().or_else(|| told.blocking_recv())
 }
 
 fn push_all(live: &mut LiveAnalysis, arrivals: &[Arrival], said: &mpsc::Sender<Said>) {

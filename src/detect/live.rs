@@ -21,6 +21,8 @@ use std::collections::VecDeque;
 /// A swing is looked for so often while the motion goes on, s: once at least between the arm's return and the end
 /// of the joint's window, whose instant is known then.
 const TRY_EVERY_S: f64 = 0.06;
+/// So much longer a look at a motion waits that cannot have been a swing, s.
+const SELDOM_S: f64 = 0.2;
 /// A swing is measured when the joint's window was seen, and told so long after the arm came back, s: the work,
 /// some tens of ms, is done by then, and no shock can come any more.
 const TOLD_AFTER_BACK_S: f64 = 0.18;
@@ -63,7 +65,8 @@ struct Attempt {
     next_try_s: f64,
     /// There is a swing in it, whether or not it was seen to its end.
     found: bool,
-    measured: Option<Measured>,
+    /// Large, and looked at with every arrival.
+    measured: Option<Box<Measured>>,
     told_at_s: Option<f64>,
 }
 
@@ -227,7 +230,7 @@ impl LiveAnalysis {
         }
         let is_due = now_s >= self.attempt.next_try_s;
         match self.attempt.measured.take() {
-            None if is_due && self.cutter.is_slowing() => match self.measure_motion()? {
+            None if self.is_look_due(now_s) => match self.measure_motion()? {
                 Ok(measured) => (self.attempt.measured, self.attempt.found) = (Some(measured), true),
                 Err(Later { again_s, found }) => {
                     (self.attempt.next_try_s, self.attempt.found) = (again_s, found);
@@ -240,15 +243,23 @@ impl LiveAnalysis {
             }
             kept => self.attempt.measured = kept,
         }
-        let certain = |measured: &mut Measured| now_s >= measured.candidate.phases.back_s + TOLD_AFTER_BACK_S;
+        let certain =
+            |measured: &mut Box<Measured>| now_s >= measured.candidate.phases.back_s + TOLD_AFTER_BACK_S;
         let measured = self.attempt.measured.take_if(certain)?;
         self.attempt.told_at_s = Some(now_s);
         Some(self.tell(measured, now_s))
     }
 
+    /// Whether to look for a swing in the motion, which costs most where there is none.
+    fn is_look_due(&self, now_s: f64) -> bool {
+        let likely = self.attempt.found || self.cutter.is_slowing_from_a_swing();
+        let rest_s = if likely { 0.0 } else { SELDOM_S };
+        self.cutter.is_slowing() && now_s >= self.attempt.next_try_s + rest_s
+    }
+
     /// Measures the swing in the motion so far. Most looks find none, or none that is over: a glimpse comes first.
     /// `None` where nothing moves.
-    fn measure_motion(&mut self) -> Option<Result<Measured, Later>> {
+    fn measure_motion(&mut self) -> Option<Result<Box<Measured>, Later>> {
         let glimpse = self.cutter.glimpse_of_motion()?;
         if let Err(later) = self.swing_in(glimpse, AFTER_BACK_S) {
             return Some(Err(later));
@@ -279,7 +290,7 @@ impl LiveAnalysis {
     }
 
     /// Measures the swing in an episode that seems to have one.
-    fn measure_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Measured, Later> {
+    fn measure_episode(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Box<Measured>, Later> {
         if !episode.is_hand_alone() {
             self.state.learn_clock(&episode);
         }
@@ -292,17 +303,17 @@ impl LiveAnalysis {
         Ok(self.measured(candidate, knowledge, Learnt { window, estimate }))
     }
 
-    fn measured(&self, candidate: Candidate, knowledge: WristKnowledge, learnt: Learnt) -> Measured {
+    fn measured(&self, candidate: Candidate, knowledge: WristKnowledge, learnt: Learnt) -> Box<Measured> {
         let candidate = candidate.again(&knowledge, self.state.lead_arm_sign, &self.params.phases);
         let params = self.params.measure(&self.device);
         let shock_s = shock_s(&candidate.phases, &candidate.episode.hand, &params.impact);
         let swing = measure(&candidate, &knowledge, &params);
-        Measured { candidate, knowledge, learnt, shock_s, swing }
+        Box::new(Measured { candidate, knowledge, learnt, shock_s, swing })
     }
 
     /// Tells a swing, and learns from it for the next.
-    fn tell(&mut self, measured: Measured, now_s: f64) -> LiveSwing {
-        let Measured { candidate, knowledge, learnt, swing, .. } = self.with_late_shock(measured);
+    fn tell(&mut self, measured: Box<Measured>, now_s: f64) -> LiveSwing {
+        let Measured { candidate, knowledge, learnt, swing, .. } = *self.with_late_shock(measured);
         let told = self.set.swing_is_over(&candidate, &knowledge, &swing);
         if !candidate.hand_alone {
             self.recent.push_back(learnt.window);
@@ -315,7 +326,7 @@ impl LiveAnalysis {
     }
 
     /// The same swing measured again where the shock has come since.
-    fn with_late_shock(&self, measured: Measured) -> Measured {
+    fn with_late_shock(&self, measured: Box<Measured>) -> Box<Measured> {
         let phases = &measured.candidate.phases;
         let (hand, _) = self.cutter.newer_than((phases.top_s, f64::INFINITY));
         if shock_s(phases, &hand, &self.params.impact) == measured.shock_s {
@@ -326,7 +337,10 @@ impl LiveAnalysis {
             Candidate::new(episode, axes, clock, self.state.lead_arm_sign, &self.params.phases).ok()
         };
         match self.cutter.motion_so_far().and_then(again) {
-            Some(candidate) => self.measured(candidate, measured.knowledge, measured.learnt),
+            Some(candidate) => {
+                let Measured { knowledge, learnt, .. } = *measured;
+                self.measured(candidate, knowledge, learnt)
+            }
             None => measured,
         }
     }

@@ -86,11 +86,8 @@ pub fn offset_from_motion(
     let first_s = from_s + around_s - steps as f64 * STEP_S;
     let instants = (0..2 * (count + steps)).map(|i| first_s + i as f64 * STEP_S);
     let forearm_norms = norms_at(forearm, forearm_bias, instants);
-    let sum = |k: usize| -> f64 {
-        let shifted = forearm_norms[k..].iter().step_by(2);
-        hand_norms.iter().zip(shifted).map(|(a, b)| (a - b) * (a - b)).sum()
-    };
-    let sums: Vec<f64> = (0..=2 * steps).map(sum).collect();
+    let sums: Vec<f64> =
+        (0..=2 * steps).map(|k| sum_of_squares_off(&hand_norms, &forearm_norms[k..])).collect();
     let best = (1..sums.len().checked_sub(1)?).min_by(|a, b| sums[*a].total_cmp(&sums[*b]))?;
     let (before, here, after) = (sums[best - 1], sums[best], sums[best + 1]);
     let bend = before - 2.0 * here + after;
@@ -99,6 +96,16 @@ pub fn offset_from_motion(
     }
     let fraction = 0.5 * (before - after) / bend;
     Some(around_s + (best as f64 - steps as f64 + fraction) * STEP_S)
+}
+
+/// Squared differences between these and every second of those.
+fn sum_of_squares_off(hand: &[f64], forearm: &[f64]) -> f64 {
+    let mut sum = 0.0;
+    for (i, norm) in hand.iter().enumerate() {
+        let off = norm - forearm[2 * i];
+        sum += off * off;
+    }
+    sum
 }
 
 /// How far a single offset may be off, s (standard deviation): the wrist moves against the arm.

@@ -196,16 +196,11 @@ fn summed_from(variance: &[f64], start: usize) -> Vec<f64> {
 /// The integrand of a sensitivity: `R` for the bias, `R eᵢ ωⱼ` for the matrix.
 #[must_use]
 pub fn by_errors(level_from_sensor: &UnitQuaternion<f64>, rate: &Vector3<f64>) -> Sensitivity {
-    let r: Matrix3<f64> = level_from_sensor.to_rotation_matrix().into_inner();
-    let mut by = Sensitivity::zeros();
-    let (bias, matrix) = by.as_mut_slice().split_at_mut(r.len());
-    bias.copy_from_slice(r.as_slice());
-    // Column by column: of each axis of the sensor, with each part of the rate.
-    let columns = r.as_slice().chunks_exact(3).flat_map(|axis| rate.iter().map(move |rate| (axis, rate)));
-    for (column, (axis, rate)) in matrix.chunks_exact_mut(3).zip(columns) {
-        column.iter_mut().zip(axis).for_each(|(value, part)| *value = part * rate);
-    }
-    by
+    let [x, y, z]: [[f64; 3]; 3] = level_from_sensor.to_rotation_matrix().into_inner().into();
+    let times = |axis: [f64; 3], rate: f64| [axis[0] * rate, axis[1] * rate, axis[2] * rate];
+    let of = |axis| [times(axis, rate.x), times(axis, rate.y), times(axis, rate.z)];
+    let ([xx, xy, xz], [yx, yy, yz], [zx, zy, zz]) = (of(x), of(y), of(z));
+    Sensitivity::from([x, y, z, xx, xy, xz, yx, yy, yz, zx, zy, zz])
 }
 
 #[cfg(test)]
