@@ -7,7 +7,7 @@ use nalgebra::{SMatrix, SVector};
 
 type Axes = SMatrix<f64, CLOCK, CLOCK>;
 
-/// A swing is compared with so many before it.
+/// A swing is compared with so many before it; live with those that the last one was measured by, which costs nothing.
 const COMPARED_WITH: usize = 6;
 /// Where more swings are there already, so many tell together.
 const TOLD_BY: usize = 3;
