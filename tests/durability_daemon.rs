@@ -10,9 +10,11 @@ mod support {
 use hingeclock::record::open_input;
 use hingeclock::sample::Arrival;
 use std::collections::BTreeSet;
+use std::io::{BufRead, BufReader, Read};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Output, Stdio};
+use std::sync::mpsc;
 use std::time::Duration;
 use support::binary::{Running, code, emulate, errors, hingeclock, listen, recording, run};
 use support::mounts::Mounted;
@@ -58,6 +60,20 @@ fn start(folder: &str, fallback: &str, pace: &[&str]) -> (Running, Child) {
 
 fn said(output: &Output) -> String {
     format!("{}{}", errors(output), String::from_utf8_lossy(&output.stdout))
+}
+
+/// What the daemon says, line by line, from both its streams.
+fn lines(daemon: &mut Child) -> impl Iterator<Item = String> + use<> {
+    let (tell, told) = mpsc::sync_channel(16);
+    let streams: [Box<dyn Read + Send>; 2] =
+        [Box::new(daemon.stdout.take().unwrap()), Box::new(daemon.stderr.take().unwrap())];
+    for stream in streams {
+        let tell = tell.clone();
+        std::thread::spawn(move || {
+            BufReader::new(stream).lines().map_while(Result::ok).try_for_each(|line| tell.send(line))
+        });
+    }
+    told.into_iter()
 }
 
 #[test]
@@ -128,25 +144,29 @@ fn a_disk_that_stalls_holds_up_nothing_but_itself() {
     let Some(disk) = Mounted::image(images.path()) else {
         return eprintln!("skipped: no right to mount an image");
     };
-    let (_glove, daemon) = start(disk.text(), "/dev/null", &["--speed", "5"]);
+    let (_glove, mut daemon) = start(disk.text(), "/dev/null", &["--speed", "5"]);
     wait_for_bytes(disk.path(), 100_000);
     let Some(frozen) = disk.freeze() else {
         drop(Running(daemon));
         return eprintln!("skipped: this file system cannot be frozen");
     };
-    // Thawed whatever comes, so that nothing waits for ever.
-    let thaw = std::thread::spawn(move || {
-        std::thread::sleep(Duration::from_secs(8));
-        drop(frozen);
-    });
-    let output = daemon.wait_with_output().unwrap();
-    thaw.join().unwrap();
-    let said = said(&output);
+    // Thawed once a swing was told meanwhile; if none is, when the daemon has waited long enough and is over.
+    let mut frozen = Some(frozen);
+    let mut said = String::new();
+    for line in lines(&mut daemon) {
+        said += &format!("{line}\n");
+        let told = said.find("THE DISK IS SLOW").is_some_and(|slow| said[slow..].contains("swing "));
+        if told {
+            frozen = None;
+        }
+    }
+    drop(frozen);
+    let code = daemon.wait().unwrap().code();
     let place = |words: &str| said.find(words).unwrap_or_else(|| panic!("{words}: {said}"));
     let (slow, again) =
         (place("THE DISK IS SLOW: nothing has reached it for"), place("the disk keeps up again"));
     assert!(said[slow..again].contains("swing "), "swings are told while the disk stands still: {said}");
-    assert_eq!(output.status.code(), Some(0), "slow, but nothing was lost: {said}");
+    assert_eq!(code, Some(0), "slow, but nothing was lost: {said}");
     assert_eq!(samples(&[recording(disk.path())]), samples(&[left_handed()]));
 }
 
