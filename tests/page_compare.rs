@@ -12,7 +12,7 @@ mod bucket;
 mod shelf;
 
 use binary::{code, errors, run};
-use browser::{Look, ask, says, until, with_browser};
+use browser::{Look, ask, mark_page, next_page, says, with_browser};
 use bucket::robins_bucket;
 use fantoccini::Locator;
 use hingeclock::daemon::windows;
@@ -94,9 +94,10 @@ async fn pick(look: &Look, first: &[&str], second: &[&str], fields: &[(&str, &st
     for (field, value) in fields {
         script += &format!("f.elements.{field}.value = '{value}';");
     }
-    ask(&look.client, &(script + "window.old = true; return null")).await;
+    ask(&look.client, &(script + "return null")).await;
+    mark_page(&look.client).await;
     look.client.find(Locator::Css("#sides button")).await.unwrap().click().await.unwrap();
-    until(&look.client, "!window.old && document.readyState === 'complete'").await;
+    next_page(&look.client).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -9,7 +9,8 @@ mod bucket;
 mod shelf;
 
 use browser::{
-    Look, ask, console, nothing_left_the_machine, picture, say, says, until, with_browser, with_browser_at,
+    Look, ask, console, mark_page, next_page, nothing_left_the_machine, picture, say, says, until,
+    with_browser, with_browser_at,
 };
 use bucket::robins_bucket;
 use fantoccini::Locator;
@@ -31,12 +32,11 @@ use tokio::sync::watch;
 
 /// Types a code, sends it, and waits for the page that answers.
 async fn offer(look: &Look, code: &str) {
-    // The answer is a page like the one asked from: only what is not marked is the answer.
-    ask(&look.client, "window.asked = true; return null").await;
+    mark_page(&look.client).await;
     let field = look.client.find(Locator::Css("#code")).await.unwrap();
     field.clear().await.unwrap();
     field.send_keys(&format!("{code}{}", Key::Enter)).await.unwrap();
-    until(&look.client, "!window.asked && document.readyState === 'complete'").await;
+    next_page(&look.client).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -92,7 +92,7 @@ pub(super) struct Model<'a> {
     pub(super) span: HubSpan,
     pub(super) params: &'a HubParams,
     /// Orientation of the hand at each instant, `level from hand`.
-    pub(super) hand: Vec<UnitQuaternion<f64>>,
+    hand: Vec<UnitQuaternion<f64>>,
     /// Columns: how the arm vector and its rate answer to each unknown.
     pub(super) columns: Vec<Course>,
     pub(super) mean: DVector<f64>,
@@ -101,8 +101,8 @@ pub(super) struct Model<'a> {
     /// The plane, and the arm's angle and rate in it.
     pub(super) normal: Vector3<f64>,
     pub(super) to_address: Vector3<f64>,
-    pub(super) angle: Vec<f64>,
-    pub(super) angle_at_top: f64,
+    angle: Vec<f64>,
+    angle_at_top: f64,
     pub(super) angle_rate: Vec<f64>,
     pub(super) grid: Vec<usize>,
     /// The hinge at address, where it is held for the time being.
@@ -205,8 +205,8 @@ impl<'a> Model<'a> {
     }
 
     /// Hinge at address, rad.
-    pub(super) fn address_hinge(&self) -> f64 {
-        self.wrist(&self.arm(), self.path.zero)[0]
+    pub(super) fn address_hinge(&self, arm: &Arm) -> f64 {
+        self.wrist(arm, self.path.zero)[0]
     }
 
     /// Its derivatives by the unknowns.

@@ -31,15 +31,15 @@ impl Model<'_> {
     /// Weighs values of the hinge at address, and leaves the fit at their mean. Their standard deviation, rad.
     pub(super) fn weigh_address(&mut self) -> Option<f64> {
         let best = self.fit();
-        let middle = self.address_hinge();
+        let middle = self.address_hinge(&self.arm());
         let mut tried = self.try_along(middle, STEP);
         self.go_to(&best);
         tried.extend(self.try_along(middle - STEP, -STEP));
         self.go_to(&best);
         let (mean, sd) = moments(&tried)?;
         // Half the way first: it is one that a fit can follow.
-        self.evidence(0.5 * (middle + mean))?;
-        self.evidence(mean)?;
+        self.hold(0.5 * (middle + mean))?;
+        self.hold(mean)?;
         Some(sd)
     }
 
@@ -57,21 +57,28 @@ impl Model<'_> {
         tried
     }
 
-    /// Holds the hinge at address, and says what evidence there is for it.
-    fn evidence(&mut self, hinge: f64) -> Option<f64> {
+    /// Fits the rest with the hinge at address held.
+    fn hold(&mut self, hinge: f64) -> Option<()> {
         self.held_at = Some(hinge);
         let fitted = (0..ROUNDS).try_for_each(|_| self.step(Some(Loss::Bounded)));
-        let arm = self.arm();
-        let room = fitted.and_then(|()| self.curvature(&arm, 0.0));
         self.held_at = None;
-        Some(-self.cost(&arm) - room?.l().diagonal().iter().map(|value| value.ln()).sum::<f64>())
+        fitted
+    }
+
+    /// Holds the hinge at address, and says what evidence there is for it.
+    fn evidence(&mut self, hinge: f64) -> Option<f64> {
+        self.hold(hinge)?;
+        let seen = self.seen(&self.arm());
+        let room = self.curvature(&seen, 0.0)?;
+        Some(-self.cost(&seen) - room.l().diagonal().iter().map(|value| value.ln()).sum::<f64>())
     }
 
     /// Covariance of the unknowns, with this standard deviation of the hinge at address, rad, in place of the one that
     /// the curvature at the fit has for it. Where what moves leaves a direction without any hold, it counts for nothing.
     pub(super) fn covariance_with(&self, address_sd: Option<f64>) -> Option<DMatrix<f64>> {
         let arm = self.arm();
-        let curvature = self.curvature(&arm, f64::NEG_INFINITY).or_else(|| self.curvature(&arm, 0.0))?;
+        let seen = self.seen(&arm);
+        let curvature = self.curvature(&seen, f64::NEG_INFINITY).or_else(|| self.curvature(&seen, 0.0))?;
         let at_fit = curvature.inverse();
         let Some(address_sd) = address_sd else { return Some(at_fit) };
         let by = self.address_by(&arm);

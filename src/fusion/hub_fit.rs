@@ -23,11 +23,17 @@ struct Asked {
     weight: f64,
 }
 
-/// The derivatives as columns, and the same in parts of their weights: products of whole matrices are far faster than
+/// What the swing shows where the fit stands.
+pub(super) struct Seen {
+    lengths: Vec<Asked>,
+    rates: Vec<Asked>,
+}
+
+/// The derivatives as columns, and the same in parts of these weights: products of whole matrices are far faster than
 /// those of one column after the other.
-fn gathered(asked: &[Asked]) -> (DMatrix<f64>, DMatrix<f64>) {
-    let by: Vec<_> = asked.iter().map(|one| one.by.clone()).collect();
-    let weighed: Vec<_> = asked.iter().map(|one| &one.by * one.weight).collect();
+fn gathered(asked: &[(&Asked, f64)]) -> (DMatrix<f64>, DMatrix<f64>) {
+    let by: Vec<_> = asked.iter().map(|(one, _)| one.by.column(0)).collect();
+    let weighed: Vec<_> = asked.iter().map(|(one, weight)| &one.by * *weight).collect();
     (DMatrix::from_columns(&by), DMatrix::from_columns(&weighed))
 }
 
@@ -59,40 +65,44 @@ impl Model<'_> {
 
     /// The matrix and the gradient of a step, with the wrist's rates by this loss.
     fn normal_equations(&self, arm: &Arm, loss: Option<Loss>) -> (DMatrix<f64>, DVector<f64>) {
-        let mut asked = self.lengths(arm);
-        if let Some(hinge) = self.held_at {
-            let [by, _] = self.wrist_by(arm, self.path.zero);
-            let off = self.wrist(arm, self.path.zero)[0] - hinge;
-            asked.push(Asked { off, by, weight: HELD_SD.powi(-2) });
-        }
-        if let Some(loss) = loss {
-            let weighed = |rate: Asked| Asked { weight: rate.weight * loss.weight(rate.off), ..rate };
-            asked.extend(self.wrist_rates(arm).into_iter().map(weighed));
-        }
-        let off = DVector::from_iterator(asked.len(), asked.iter().map(|one| one.off));
+        let held = self.held_at.map(|hinge| Asked {
+            off: self.address_hinge(arm) - hinge,
+            by: self.address_by(arm),
+            weight: HELD_SD.powi(-2),
+        });
+        let always: Vec<Asked> = self.lengths(arm).into_iter().chain(held).collect();
+        let rates = loss.map(|loss| (loss, self.wrist_rates(arm)));
+        let of_rates = rates
+            .iter()
+            .flat_map(|(loss, rates)| rates.iter().map(|rate| (rate, rate.weight * loss.weight(rate.off))));
+        let asked: Vec<(&Asked, f64)> = always.iter().map(|one| (one, one.weight)).chain(of_rates).collect();
+        let off = DVector::from_iterator(asked.len(), asked.iter().map(|(one, _)| one.off));
         let (by, weighed) = gathered(&asked);
         let gradient = &self.precision * (&self.unknowns - &self.mean) + &weighed * off;
         (&self.precision + by * weighed.transpose(), gradient)
     }
 
+    /// What the swing shows.
+    pub(super) fn seen(&self, arm: &Arm) -> Seen {
+        Seen { lengths: self.lengths(arm), rates: self.wrist_rates(arm) }
+    }
+
     /// What is made small, by the bounded loss.
-    pub(super) fn cost(&self, arm: &Arm) -> f64 {
+    pub(super) fn cost(&self, seen: &Seen) -> f64 {
         let off = &self.unknowns - &self.mean;
-        let lengths: f64 = self.lengths(arm).iter().map(|of| of.weight * of.off.powi(2)).sum();
-        let rates: f64 = self.wrist_rates(arm).iter().map(|of| of.weight * Loss::Bounded.value(of.off)).sum();
+        let lengths: f64 = seen.lengths.iter().map(|of| of.weight * of.off.powi(2)).sum();
+        let rates: f64 = seen.rates.iter().map(|of| of.weight * Loss::Bounded.value(of.off)).sum();
         0.5 * off.dot(&(&self.precision * &off)) + 0.5 * lengths + rates
     }
 
     /// The second derivative of what is made small (Laplace's approximation). Weights in its place would tell more
     /// than is known: a wrist that moves tells nothing by how fast it does, and may as well do so otherwise; with
     /// `least` of zero it counts for nothing.
-    pub(super) fn curvature(&self, arm: &Arm, least: f64) -> Option<Cholesky<f64, Dyn>> {
-        let bent = |rate: Asked| Asked {
-            weight: rate.weight * Loss::Bounded.curvature(rate.off).max(least),
-            ..rate
-        };
-        let asked: Vec<Asked> =
-            self.lengths(arm).into_iter().chain(self.wrist_rates(arm).into_iter().map(bent)).collect();
+    pub(super) fn curvature(&self, seen: &Seen, least: f64) -> Option<Cholesky<f64, Dyn>> {
+        let bend = |rate: &Asked| rate.weight * Loss::Bounded.curvature(rate.off).max(least);
+        let of_rates = seen.rates.iter().map(|rate| (rate, bend(rate)));
+        let asked: Vec<(&Asked, f64)> =
+            seen.lengths.iter().map(|one| (one, one.weight)).chain(of_rates).collect();
         let (by, weighed) = gathered(&asked);
         (&self.precision + by * weighed.transpose()).cholesky()
     }

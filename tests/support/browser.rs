@@ -233,6 +233,16 @@ pub async fn until(client: &Client, script: &str) {
     panic!("{script} never holds, last {last:?}");
 }
 
+/// Marks the page that stands, before something asks for the next: the answer may be a page like it.
+pub async fn mark_page(client: &Client) {
+    ask(client, "window.asked = true; return null").await;
+}
+
+/// Waits for the page that comes after the marked one.
+pub async fn next_page(client: &Client) {
+    until(client, "!window.asked && document.readyState === 'complete'").await;
+}
+
 /// A browser at a server, and what both have to do with it.
 pub struct Look {
     pub client: Client,
