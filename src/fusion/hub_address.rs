@@ -68,9 +68,14 @@ impl Model<'_> {
     /// Holds the hinge at address, and says what evidence there is for it.
     fn evidence(&mut self, hinge: f64) -> Option<f64> {
         self.hold(hinge)?;
-        let seen = self.seen(&self.arm());
-        let room = self.curvature(&seen, 0.0)?;
-        Some(-self.cost(&seen) - room.l().diagonal().iter().map(|value| value.ln()).sum::<f64>())
+        let arm = self.arm();
+        let seen = self.seen(&arm);
+        let curvature = self.curvature(&seen, 0.0)?;
+        // The room of all unknowns, less that of the one that is held.
+        let all = -curvature.l().diagonal().iter().map(|value| value.ln()).sum::<f64>();
+        let by = self.address_by(&arm);
+        let held = 0.5 * by.dot(&curvature.solve(&by)).ln();
+        Some(-self.cost(&seen) + all - held)
     }
 
     /// Covariance of the unknowns, with this standard deviation of the hinge at address, rad, in place of the one that
