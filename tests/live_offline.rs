@@ -13,7 +13,7 @@ use hingeclock::detect::{AnalysisParams, LiveAnalysis};
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
 use hingeclock::sample::{Arrival, NodeRole};
 use hingeclock::units::DeviceTime;
-use support::beside::{Beside, both, quantile, table, with_truth};
+use support::beside::{Beside, as_told, both, quantile, table, with_truth};
 use support::sessions::{folder, sessions};
 
 fn number(name: &str, otherwise: u64) -> u64 {
@@ -126,4 +126,28 @@ fn live_agrees_with_offline_on_the_example_sessions() {
     let off: Vec<f64> = all.iter().filter_map(|beside| Some(beside.set_ms()?.abs())).collect();
     assert!(quantile(&off, 0.95) <= 5.0, "set of well-conditioned swings");
     assert!(all.iter().all(|beside| beside.top_ms().abs() < 5.0), "top");
+}
+
+/// The rest of the difference is what later swings tell of mounting and clocks: nothing that had come was left out.
+#[test]
+fn live_tells_what_offline_would_have_told_by_then() {
+    let first = number("FIRST", 1);
+    let mut all = Vec::new();
+    for (profile, seed) in Profile::ALL
+        .into_iter()
+        .flat_map(|profile| (first..first + number("SEEDS", 1)).map(move |seed| (profile, seed)))
+    {
+        let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
+        let found = as_told(&bucket.device, &bucket.arrivals);
+        printed(&format!("{} {seed}", profile.word()), &found);
+        all.extend(found);
+    }
+    for session in folder().map_or_else(Vec::new, |folder| sessions(&folder)) {
+        let found = as_told(&session.device, &session.arrivals);
+        printed(&session.name, &found);
+        all.extend(found);
+    }
+    println!("{}", table("by then", &all));
+    let other: Vec<String> = all.iter().filter(|beside| !beside.same_class()).map(Beside::line).collect();
+    assert!(50 * other.len() <= all.len(), "{other:#?}");
 }

@@ -30,6 +30,21 @@ pub fn both(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Beside> {
     pairs.map(|(i, (live, offline))| Beside { number: i + 1, live, offline, true_ms: None }).collect()
 }
 
+/// Every swing as it was told, beside what the offline path makes of what had come by then.
+pub fn as_told(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Beside> {
+    let params = AnalysisParams::default();
+    let mut analysis = LiveAnalysis::new(device, params);
+    let mut all = Vec::new();
+    for (i, arrival) in arrivals.iter().enumerate() {
+        let Some(live) = analysis.push(arrival) else { continue };
+        let mut offline = OfflineAnalysis::new(device, params);
+        arrivals[..=i].iter().for_each(|arrival| offline.push(arrival));
+        let offline = offline.finish().swings.pop().expect("the swing that was told");
+        all.push(Beside { number: all.len() + 1, live, offline, true_ms: None });
+    }
+    all
+}
+
 impl Beside {
     /// Live set less offline set, ms.
     pub fn set_ms(&self) -> Option<f64> {
