@@ -32,7 +32,7 @@ pub struct Args {
     #[arg(long, default_value_t = 1)]
     seed: u64,
     /// Where Robin wears nodes: those of the glove, and any of chest and belt.
-    #[arg(long, value_delimiter = ',', default_values = ["hand", "forearm", "chest", "belt"], value_parser = node)]
+    #[arg(long, value_delimiter = ',', default_value = "hand,forearm,chest,belt", value_parser = node)]
     nodes: Vec<NodeRole>,
     /// Go on serving the page until Ctrl-C when the bucket is over.
     #[arg(long, conflicts_with = "no_page")]

@@ -32,7 +32,7 @@ pub struct Args {
     #[arg(long, value_enum, default_value_t = Script::Demo, conflicts_with = "input")]
     bucket: Script,
     /// Where the player wears nodes: those of the glove, and any of chest and belt.
-    #[arg(long, value_delimiter = ',', default_values = ["hand", "forearm"], conflicts_with = "input", value_parser = node)]
+    #[arg(long, value_delimiter = ',', default_value = "hand,forearm", conflicts_with = "input", value_parser = node)]
     nodes: Vec<NodeRole>,
     /// Hours of the range day.
     #[arg(long, default_value_t = 1.0, value_parser = hours)]

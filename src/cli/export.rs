@@ -15,11 +15,11 @@ use std::path::PathBuf;
 /// Write the samples of a recording as raw CSV or Parquet, its swings as a table, or their angles as C3D or
 /// motion text.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Writes NAME.csv, NAME.device.json and NAME.markers.csv; takes no other file's place.
+#[command(
+    after_help = "Writes the file that is named, and beside a CSV NAME.device.json and NAME.markers.csv. Takes no other file's place.
 
-With --without-names no file
-holds the player's name, the glove's serial number, or what was typed as a mark. Clubs keep their names. Nothing
-leaves this machine by itself: an export is for you to hand on.
+With --without-names no file holds the player's name, the glove's serial number, or what was typed as a mark. Clubs keep \
+their names. Nothing leaves this machine by itself: an export is for you to hand on.
 
 Examples:
   hingeclock export bucket.mcap bucket.csv
@@ -27,7 +27,8 @@ Examples:
   hingeclock export bucket.mcap samples.parquet
   hingeclock export bucket.mcap swings.parquet --swings
   hingeclock export bucket.mcap swings.c3d
-  hingeclock export bucket.mcap third.sto --swing 3")]
+  hingeclock export bucket.mcap third.sto --swing 3"
+)]
 pub struct Args {
     /// A recording or a raw CSV (plain or gzipped).
     input: PathBuf,

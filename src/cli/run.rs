@@ -30,7 +30,7 @@ pub const CONTROLS_MAX: usize = 16;
 /// Listen to a glove: sound, record, show.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "On a terminal a live view shows the bucket and its keys. Elsewhere, or with --plain, type while it
+    after_help = "On a terminal a live view shows the bucket and its keys. Elsewhere, or with --plain, type while it \
 runs: club NAME, calibrate, mark TEXT, mute, stop; e, o or l to guess. Ctrl-C ends the bucket, too.
 
 Examples:
