@@ -148,6 +148,7 @@ fn live_tells_what_offline_would_have_told_by_then() {
         all.extend(found);
     }
     println!("{}", table("by then", &all));
+    assert!(all.len() >= 20, "{} swings were told", all.len());
     let other: Vec<String> = all.iter().filter(|beside| !beside.same_class()).map(Beside::line).collect();
     assert!(50 * other.len() <= all.len(), "{other:#?}");
 }
