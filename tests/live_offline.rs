@@ -5,13 +5,14 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod support {
+    pub mod analysis;
     pub mod beside;
     pub mod sessions;
 }
 
 use hingeclock::detect::{AnalysisParams, LiveAnalysis};
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
-use hingeclock::sample::{Arrival, NodeRole};
+use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
 use hingeclock::units::DeviceTime;
 use support::beside::{Beside, as_told, both, quantile, table, with_truth};
 use support::sessions::{folder, sessions};
@@ -133,19 +134,19 @@ fn live_agrees_with_offline_on_the_example_sessions() {
 fn live_tells_what_offline_would_have_told_by_then() {
     let first = number("FIRST", 1);
     let mut all = Vec::new();
-    for (profile, seed) in Profile::ALL
-        .into_iter()
-        .flat_map(|profile| (first..first + number("SEEDS", 1)).map(move |seed| (profile, seed)))
-    {
-        let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
-        let found = as_told(&bucket.device, &bucket.arrivals);
-        printed(&format!("{} {seed}", profile.word()), &found);
+    let mut look = |name: &str, device: &DeviceDescription, arrivals: &[Arrival]| {
+        let found = as_told(device, arrivals);
+        printed(name, &found);
         all.extend(found);
+    };
+    for profile in Profile::ALL {
+        for seed in first..first + number("SEEDS", 1) {
+            let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
+            look(&format!("{} {seed}", profile.word()), &bucket.device, &bucket.arrivals);
+        }
     }
     for session in folder().map_or_else(Vec::new, |folder| sessions(&folder)) {
-        let found = as_told(&session.device, &session.arrivals);
-        printed(&session.name, &found);
-        all.extend(found);
+        look(&session.name, &session.device, &session.arrivals);
     }
     println!("{}", table("by then", &all));
     assert!(all.len() >= 20, "{} swings were told", all.len());

@@ -20,7 +20,8 @@ use std::sync::Arc;
 
 The club has to have been named (key n or c, or `club iron`). Its measures and those of the arm stand in the player's \
 file of the library (players/NAME.toml) or in the settings, the file before the settings; without them usual ones are \
-taken, and the bars are wider. Clubs that were put right on the page count, and swings left out there are left out of what changes are worth.")]
+taken, and the bars are wider. Clubs that were put right on the page count, and \
+swings left out there are left out of what changes are worth.")]
 pub struct Args {
     /// A recording or a raw CSV (plain or gzipped).
     input: PathBuf,

@@ -71,11 +71,10 @@ impl Model<'_> {
         let arm = self.arm();
         let seen = self.seen(&arm);
         let curvature = self.curvature(&seen, 0.0)?;
-        // The room of all unknowns, less that of the one that is held.
-        let all = -curvature.l().diagonal().iter().map(|value| value.ln()).sum::<f64>();
+        // The room of all unknowns, less that of the one that is held: its variance where it is free.
         let by = self.address_by(&arm);
-        let held = 0.5 * by.dot(&curvature.solve(&by)).ln();
-        Some(-self.cost(&seen) + all - held)
+        let variance = by.dot(&curvature.solve(&by));
+        Some(-self.cost(&seen) - 0.5 * (curvature.ln_determinant() + variance.ln()))
     }
 
     /// Covariance of the unknowns, with this standard deviation of the hinge at address, rad, in place of the one that

@@ -1,7 +1,8 @@
 //! The live path beside the offline one, swing by swing.
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
-use hingeclock::detect::{AnalysisParams, Flag, LiveAnalysis, LiveSwing, OfflineAnalysis, Swing};
+use super::analysis::offline_of;
+use hingeclock::detect::{AnalysisParams, Flag, LiveAnalysis, LiveSwing, Swing};
 use hingeclock::sample::{Arrival, DeviceDescription};
 
 /// One swing, live and offline.
@@ -15,16 +16,10 @@ pub struct Beside {
 
 /// Both paths over the same arrivals.
 pub fn both(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Beside> {
-    let params = AnalysisParams::default();
-    let mut analysis = LiveAnalysis::new(device, params);
-    let mut offline = OfflineAnalysis::new(device, params);
-    let mut live = Vec::new();
-    for arrival in arrivals {
-        live.extend(analysis.push(arrival));
-        offline.push(arrival);
-    }
+    let mut analysis = LiveAnalysis::new(device, AnalysisParams::default());
+    let mut live: Vec<LiveSwing> = arrivals.iter().filter_map(|arrival| analysis.push(arrival)).collect();
     live.extend(analysis.finish());
-    let offline = offline.finish().swings;
+    let offline = offline_of(device, arrivals);
     assert_eq!(live.len(), offline.len(), "as many swings live as offline");
     let pairs = live.into_iter().zip(offline).enumerate();
     pairs.map(|(i, (live, offline))| Beside { number: i + 1, live, offline, true_ms: None }).collect()
@@ -32,14 +27,11 @@ pub fn both(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Beside> {
 
 /// Every swing as it was told, beside what the offline path makes of what had come by then.
 pub fn as_told(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Beside> {
-    let params = AnalysisParams::default();
-    let mut analysis = LiveAnalysis::new(device, params);
+    let mut analysis = LiveAnalysis::new(device, AnalysisParams::default());
     let mut all = Vec::new();
     for (i, arrival) in arrivals.iter().enumerate() {
         let Some(live) = analysis.push(arrival) else { continue };
-        let mut offline = OfflineAnalysis::new(device, params);
-        arrivals[..=i].iter().for_each(|arrival| offline.push(arrival));
-        let offline = offline.finish().swings.pop().expect("the swing that was told");
+        let offline = offline_of(device, &arrivals[..=i]).pop().expect("the swing that was told");
         all.push(Beside { number: all.len() + 1, live, offline, true_ms: None });
     }
     all
