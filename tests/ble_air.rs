@@ -117,6 +117,23 @@ fn a_hard_run_over_the_air_loses_nothing() {
     assert!(settings.contains(KESTREL) && settings.contains("KP-0007"), "{settings}");
 }
 
+/// A value of these holds whole frames, so a double is a whole reading too many.
+#[test]
+fn values_that_come_twice_stand_once() {
+    let place = tempfile::tempdir().unwrap();
+    let plan = Plan { value_len: 244, doubled: 0.5, faults_until_s: 5.0, seed: 3, ..kestrel() };
+    let bluez = Bluez::start(&place.path().join("bus"), vec![glove(plan, 5.0)]);
+    let running = daemon(&bluez, place.path(), &["--glove", KESTREL]);
+    bluez.wait_until_over(0);
+    let counts: Counts = lock(&bluez.world).gloves[0].counts.clone();
+    let (code, said) = stop(running);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(counts.doubled > 100, "{counts:?}");
+    let (csv, notes) = exported(place.path());
+    check_rows(&csv, &script(&device("KP-0007"), 5.0));
+    assert_eq!(notes, "", "no frame was damaged, none asked for again");
+}
+
 #[test]
 fn two_players_with_a_glove_each_do_not_disturb_each_other() {
     let places = [tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap()];

@@ -4,10 +4,12 @@
 
 pub mod choice;
 mod claim;
+mod doubles;
 pub mod profile;
 mod radio;
 
 use crate::device::ble::choice::{Seen, Wanted};
+use crate::device::ble::doubles::Doubles;
 use crate::device::ble::radio::{Air, Radio, within};
 use crate::device::host_clock::HostClock;
 use crate::device::link::{LinkError, LinkEvent};
@@ -135,10 +137,11 @@ async fn listen(
     };
     tokio::pin!(writing, connected);
     let mut look = tokio::time::interval(LOOK_EVERY);
+    let mut doubles = Doubles::default();
     loop {
         tokio::select! {
             value = values.next() => match value {
-                Some(value) if value.uuid == profile::FROM_GLOVE => line.bytes(&value.value).await?,
+                Some(value) if value.uuid == profile::FROM_GLOVE => line.bytes(doubles.without(&value.value)).await?,
                 Some(_) => {}
                 None => return Some(LinkError::Gone { cause: "the system sends no more values".to_owned() }),
             },
