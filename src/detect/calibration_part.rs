@@ -3,7 +3,7 @@
 
 use super::node_motion::NodeMotion;
 use crate::fusion::calibration::Biases;
-use crate::fusion::series::Reading;
+use crate::fusion::series::{Reading, usual_step_s};
 use crate::fusion::wrist::WristAxes;
 use crate::sample::CalibrationPart;
 use nalgebra::{Unit, Vector3};
@@ -33,7 +33,7 @@ const SWING: [f64; 2] = [800.0_f64.to_radians(), 500.0_f64.to_radians()];
 const HARDLY: f64 = 6.0_f64.to_radians();
 /// Even a hand that is held still sways and breathes: means of the rate scatter more than this, rad/s.
 const LIFELESS: f64 = 0.04_f64.to_radians();
-/// A node is silent when it has fewer readings than this share of the other's.
+/// A node is silent when it was heard for less than this share of the other's time.
 const SILENT_SHARE: f64 = 0.2;
 /// Readings from which anything can be said.
 const FEWEST_READINGS: usize = 20;
@@ -240,12 +240,13 @@ impl PartQuality {
 }
 
 fn silent(readings: &PartReadings) -> Option<Problem> {
-    let (hand, forearm) = (readings.hand.len(), readings.forearm.len());
-    let few = |count: usize, other: usize| (count as f64) < SILENT_SHARE * other as f64;
-    if hand < FEWEST_READINGS || few(hand, forearm) {
+    // In time, not in readings: nodes need not be equally quick.
+    let heard_s = |readings: &[Reading]| readings.len() as f64 * usual_step_s(readings).unwrap_or(0.0);
+    let (hand_s, forearm_s) = (heard_s(readings.hand), heard_s(readings.forearm));
+    if readings.hand.len() < FEWEST_READINGS || hand_s < SILENT_SHARE * forearm_s {
         Some(Problem::HandSilent)
     } else {
-        few(forearm, hand).then_some(Problem::ForearmSilent)
+        (forearm_s < SILENT_SHARE * hand_s).then_some(Problem::ForearmSilent)
     }
 }
 
@@ -372,5 +373,35 @@ impl Motions<'_> {
             (Problem::TooFew, main.repetitions() < FEWEST),
         ];
         checks.into_iter().find(|(_, found)| *found).map(|(problem, _)| problem)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Readings at this rate over `heard_s`.
+    fn readings(rate_hz: f64, heard_s: f64) -> Vec<Reading> {
+        let reading = |i: i32| Reading {
+            t_s: f64::from(i) / rate_hz,
+            rate: Vector3::zeros(),
+            force_g: Vector3::y(),
+            clipped: false,
+        };
+        (0..(heard_s * rate_hz) as i32).map(reading).collect()
+    }
+
+    #[test]
+    fn a_slower_node_is_not_a_silent_one() {
+        let problem = |hand: &[Reading], forearm: &[Reading]| {
+            silent(&PartReadings { part: CalibrationPart::Still, hand, forearm })
+        };
+        let (slow, quick) = (readings(150.0, 5.0), readings(1000.0, 5.0));
+        assert_eq!(problem(&slow, &quick), None);
+        assert_eq!(problem(&quick, &slow), None);
+        let cut_off = readings(1000.0, 0.5);
+        assert_eq!(problem(&cut_off, &slow), Some(Problem::HandSilent));
+        assert_eq!(problem(&slow, &cut_off), Some(Problem::ForearmSilent));
+        assert_eq!(problem(&[], &slow), Some(Problem::HandSilent));
     }
 }
