@@ -12,8 +12,12 @@ const LEAST_TURN: f64 = 8.0_f64.to_radians();
 const UNDER_WAY_FROM: f64 = 0.7;
 /// Stillness is judged in slices of this length, so that the tremor of a living hand averages out, s.
 pub const SLICE_S: f64 = 0.25;
-/// A slice's mean rate at rest: gyro bias and slow sway stay below this, rad/s.
+/// A slice's mean rate at rest is no farther than this from the gyro bias: slow sway, rad/s.
 const REST_MEAN: f64 = 5.0_f64.to_radians();
+/// A bias that nobody knows yet shows in half of the slices at least, within this, rad/s …
+const BIAS_WITHIN: f64 = 2.0_f64.to_radians();
+/// … and is smaller than this, rad/s.
+const BIAS_MAX: f64 = 60.0_f64.to_radians();
 /// A rest as long as this is a pose, s.
 const POSE_S: f64 = 0.5;
 /// The scatter of a slice at rest, tremor included (8 to 12 Hz, a few °/s), rad/s.
@@ -51,7 +55,7 @@ impl NodeMotion {
         let rates = || readings.iter().map(|reading| reading.rate - bias);
         let count = readings.len().max(1) as f64;
         let (axis, share) = main_axis(rates());
-        let rests = Rest::all(readings);
+        let rests = Rest::all(&slices(readings), bias);
         let rest = rests.iter().max_by_key(|rest| rest.slices);
         let pose = rests.iter().rev().find(|rest| rest.slices as f64 * SLICE_S >= POSE_S);
         NodeMotion {
@@ -156,20 +160,18 @@ impl Rest {
         (self.rate_squares / count - (self.rate / count).norm_squared()).max(0.0).sqrt()
     }
 
-    /// The runs of restful slices, in order of time. The last slice, which is not full yet, is left out.
-    fn all(readings: &[Reading]) -> Vec<Rest> {
+    /// The runs of restful slices, in order of time; `known` is what is known of the gyro bias, rad/s.
+    fn all(slices: &[Slice], known: &Vector3<f64>) -> Vec<Rest> {
+        let bias = lasting_rate(slices).filter(|rate| (rate - known).norm() > REST_MEAN).unwrap_or(*known);
         let mut runs: Vec<(i64, Rest)> = Vec::new();
-        let Some((first, last)) = readings.first().zip(readings.last()) else { return Vec::new() };
-        let number_of = |reading: &Reading| ((reading.t_s - first.t_s) / SLICE_S) as i64;
-        for slice in readings.chunk_by(|a, b| number_of(a) == number_of(b)) {
-            let number = slice.first().map_or(0, number_of);
-            let Some(rest) = restful(slice).filter(|_| number < number_of(last)) else { continue };
+        for slice in slices.iter().filter(|slice| slice.is_restful(&bias)) {
+            let rest = Rest::of(slice.rate, slice.force_g);
             match runs.last_mut() {
-                Some((before, run)) if *before + 1 == number => {
-                    *before = number;
+                Some((before, run)) if *before + 1 == slice.number => {
+                    *before = slice.number;
                     *run = run.with(&rest);
                 }
-                _ => runs.push((number, rest)),
+                _ => runs.push((slice.number, rest)),
             }
         }
         runs.into_iter().map(|(_, run)| run).collect()
@@ -180,13 +182,50 @@ impl Rest {
     }
 }
 
-/// A slice, if it is at rest.
-fn restful(slice: &[Reading]) -> Option<Rest> {
-    let count = slice.len().max(1) as f64;
-    let rate = slice.iter().map(|reading| reading.rate).sum::<Vector3<f64>>() / count;
-    let force_g = slice.iter().map(|reading| reading.force_g).sum::<Vector3<f64>>() / count;
-    let scatter = slice.iter().map(|reading| (reading.rate - rate).norm_squared()).sum::<f64>() / count;
-    (rate.norm() < REST_MEAN && scatter.sqrt() < REST_SCATTER).then(|| Rest::of(rate, force_g))
+/// The readings of [`SLICE_S`]: means, and how much the rate scatters about its own.
+struct Slice {
+    number: i64,
+    rate: Vector3<f64>,
+    force_g: Vector3<f64>,
+    scatter: f64,
+}
+
+impl Slice {
+    fn of(number: i64, readings: &[Reading]) -> Slice {
+        let count = readings.len().max(1) as f64;
+        let rate = readings.iter().map(|reading| reading.rate).sum::<Vector3<f64>>() / count;
+        let force_g = readings.iter().map(|reading| reading.force_g).sum::<Vector3<f64>>() / count;
+        let squares = readings.iter().map(|reading| (reading.rate - rate).norm_squared()).sum::<f64>();
+        Slice { number, rate, force_g, scatter: (squares / count).sqrt() }
+    }
+
+    fn is_restful(&self, bias: &Vector3<f64>) -> bool {
+        (self.rate - bias).norm() < REST_MEAN && self.scatter < REST_SCATTER
+    }
+}
+
+/// The slices of readings in order of time. The last one, which is not full yet, is left out.
+fn slices(readings: &[Reading]) -> Vec<Slice> {
+    let Some((first, last)) = readings.first().zip(readings.last()) else { return Vec::new() };
+    let number_of = |reading: &Reading| ((reading.t_s - first.t_s) / SLICE_S) as i64;
+    let numbered = readings
+        .chunk_by(|a, b| number_of(a) == number_of(b))
+        .filter_map(|slice| Some((number_of(slice.first()?), slice)));
+    let full = numbered.filter(|(number, _)| *number < number_of(last));
+    full.map(|(number, slice)| Slice::of(number, slice)).collect()
+}
+
+/// A rate that most slices agree on though gravity does not turn with it, rad/s: the bias of a gyro that was not
+/// seen at rest before.
+fn lasting_rate(slices: &[Slice]) -> Option<Vector3<f64>> {
+    let component = |i: usize| middle(&slices.iter().map(|slice| slice.rate[i]).collect::<Vec<f64>>());
+    let rate = Vector3::from_fn(|i, _| component(i));
+    let near: Vec<&Slice> = slices.iter().filter(|slice| (slice.rate - rate).norm() < BIAS_WITHIN).collect();
+    let (first, last) = near.first().zip(near.last())?;
+    let would_g = rate.cross(&first.force_g).norm() * (last.number - first.number) as f64 * SLICE_S;
+    let did_g = (last.force_g - first.force_g).norm();
+    let is_bias = 2 * near.len() >= slices.len() && rate.norm() < BIAS_MAX && would_g > 2.0 * did_g;
+    is_bias.then_some(rate)
 }
 
 #[cfg(test)]
@@ -208,6 +247,27 @@ mod tests {
                 Reading { t_s, rate: Vector3::new(rate, 0.0, 0.01), force_g: Vector3::y(), clipped: false }
             })
             .collect()
+    }
+
+    /// Five seconds of a steady rate about x, °/s, while gravity turns by `true_dps`.
+    fn steady(rate_dps: f64, true_dps: f64) -> Vec<Reading> {
+        let reading = |i: i32| {
+            let t_s = f64::from(i) * 0.005;
+            let angle = true_dps.to_radians() * t_s;
+            let rate = Vector3::x() * (rate_dps.to_radians() + 0.02 * (3.0 * t_s).sin());
+            let force_g = Vector3::new(0.0, angle.sin(), angle.cos());
+            Reading { t_s, rate, force_g, clipped: false }
+        };
+        (0..1000).map(reading).collect()
+    }
+
+    #[test]
+    fn a_gyro_with_a_large_bias_is_seen_at_rest_and_a_steady_turn_is_not() {
+        let still = NodeMotion::of(&steady(9.0, 0.0), &Vector3::zeros());
+        assert!(still.still_s > 4.0, "{}", still.still_s);
+        let told = still.still_rate.unwrap().x.to_degrees();
+        assert!((told - 9.0).abs() < 0.5, "{told}");
+        assert_eq!(NodeMotion::of(&steady(9.0, 9.0), &Vector3::zeros()).still_s, 0.0);
     }
 
     proptest! {

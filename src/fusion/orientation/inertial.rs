@@ -240,7 +240,7 @@ impl State {
 
     fn watch_for_rest(&mut self, step: &Step) {
         self.seen_s += step.dt_s;
-        if let Some(rest) = self.rest.push(self.seen_s, &step.rate, &step.force_g) {
+        if let Some(rest) = self.rest.push(self.seen_s, &step.rate, &step.force_g, &self.bias) {
             self.rest_seen = Some(rest);
         }
     }
