@@ -87,14 +87,18 @@ fn unclip(readings: &mut [Reading], variance: &mut [f64], axis: usize, run: &Ran
     for i in run.clone() {
         let read = readings[i].rate[axis];
         let dt_s = i.checked_sub(1).map_or(0.0, |before| readings[i].t_s - readings[before].t_s);
-        let excess = bridged.as_ref().map_or(0.2 * full_scale, |values| {
-            (values[i - run.start] * read.signum() - read.abs()).clamp(0.0, MOST_ABOVE * full_scale)
-        });
+        let wanted = bridged
+            .as_ref()
+            .map_or(0.2 * full_scale, |values| values[i - run.start] * read.signum() - read.abs());
+        let excess = wanted.clamp(0.0, MOST_ABOVE * full_scale);
+        // A cubic that had to be held back tells little more than that the rate went far above.
+        let held_back = wanted > excess;
+        let unsure = if held_back { wanted.min(2.0 * full_scale) } else { BRIDGE_SHARE * excess };
         if bridged.is_some() {
             readings[i].rate[axis] = read + excess * read.signum();
         }
         // What is wrong over one stretch is wrong the same way: shares of it add up as they are.
-        variance[i] += (BRIDGE_SHARE * excess * dt_s).powi(2) * run.len() as f64;
+        variance[i] += (unsure * dt_s).powi(2) * run.len() as f64;
     }
 }
 
@@ -185,6 +189,15 @@ mod tests {
         assert!(before > 0.2, "clipping costs {before} rad");
         assert!(after.abs() < 0.3 * before && after.abs() < 2.0 * told, "{after} of {before}, told {told}");
         assert!(mended.readings.iter().zip(&truth).all(|(a, b)| a.rate.y == b.rate.y), "other axes stay");
+    }
+
+    #[test]
+    fn a_peak_far_above_the_sensors_range_is_told_as_unknown() {
+        let (truth, clipped) = (downswing(f64::INFINITY), downswing(15.0));
+        let mended = mend(&clipped);
+        let after = turned(&truth) - turned(&mended.readings);
+        let told = mended.variance.iter().sum::<f64>().sqrt();
+        assert!(after.abs() > 0.5 && after.abs() < 2.0 * told, "{after}, told {told}");
     }
 
     #[test]

@@ -123,6 +123,9 @@ fn variances(factor: &Cholesky<f64, Const<SHARED>>) -> Option<SharedVector> {
 /// Rows with less news than this say nothing about the residuals' spread.
 const LEAST_NEWS: f64 = 0.02;
 
+/// Where what had to be mended may be off by more, nothing is said of the axes: no linear step reaches so far, rad².
+const MENDED_MAX: f64 = 0.0076;
+
 /// Residuals count as no more than so many standard deviations where their spread is judged.
 const OUTLYING: f64 = 3.0;
 
@@ -154,6 +157,9 @@ impl Normal {
             let mut rows: Vec<f64> = Vec::with_capacity(TERMS * window.at.len());
             for hand in &window.at {
                 let row = joint_row(&pair, window.forearm, hand, &by_axes);
+                if row.mended > MENDED_MAX {
+                    continue;
+                }
                 squares += row.residual() * row.residual();
                 count += 1.0;
                 let News { row: news, share, variance } = before
@@ -168,7 +174,7 @@ impl Normal {
                 rows.extend(news.terms.iter().map(|term| term * weight));
                 before = Some(row);
             }
-            normal.add(k, &DMatrix::from_vec(TERMS, window.at.len(), rows));
+            normal.add(k, &DMatrix::from_vec(TERMS, rows.len() / TERMS, rows));
         }
         normal.rms = (squares / f64::max(count, 1.0)).sqrt();
         normal.count = count;
