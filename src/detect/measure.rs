@@ -41,6 +41,8 @@ pub struct WristKnowledge {
     pub covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     /// The axes come from a calibration or from enough swings, not from the nominal mounting alone.
     pub calibrated: bool,
+    /// How well the forearm's long axis is known, rad (standard deviation): no swing shows it, only a roll does.
+    pub long_axis_sd: f64,
 }
 
 impl WristKnowledge {
@@ -274,7 +276,12 @@ fn set_times(
         set: DeviceTime::at_seconds(set_s),
         nearly_full: DeviceTime::at_seconds(nearly_full_s),
         set_to_top_ms: Measured::new((set_s - instants.top_s) * 1e3, set_sd_s.hypot(spread.top_sd_s) * 1e3),
-        arm_travel_at_set: Measured::new(travel, (0.5 * (travel_after - travel_before).abs()).hypot(0.005)),
+        arm_travel_at_set: Measured::new(
+            travel,
+            (0.5 * (travel_after - travel_before).abs())
+                .hypot(spread.travel_sd(candidate, instants, set_s))
+                .hypot(0.005),
+        ),
     }
 }
 
@@ -358,7 +365,7 @@ fn points(candidate: &Candidate, curves: &Curves, instants: &Instants, address: 
 }
 
 /// The forearm's rotation about its own long axis since `from_s`, rad, pronation positive.
-fn roll_from(candidate: &Candidate, from_s: f64) -> Vec<f64> {
+pub(super) fn roll_from(candidate: &Candidate, from_s: f64) -> Vec<f64> {
     let arm = &candidate.arm;
     let mut roll = vec![0.0; arm.t_s.len()];
     for i in 1..roll.len() {

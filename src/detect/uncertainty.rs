@@ -2,7 +2,7 @@
 //! what the signal itself shows of the model's limits.
 
 use super::candidate::Candidate;
-use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between};
+use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between, roll_from};
 use super::set::{Crossings, HingeCurve, SHARES};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::hub::HubEstimate;
@@ -22,8 +22,6 @@ const SHOWN_SHARE: f64 = std::f64::consts::SQRT_2;
 const TIMING_SD_S: f64 = 0.0002;
 /// Soft tissue creeps after the bone by so much, s (judgement: tens of ms): what it hides comes late.
 const CREEP_S: f64 = 0.02;
-/// How well the forearm's long axis is known from a roll, rad.
-const LONG_AXIS_SD: f64 = 2.0 * std::f64::consts::PI / 180.0;
 /// Peaks of the hinge nearer to each other than this are looked at, rad.
 const ALIKE: f64 = std::f64::consts::PI / 180.0;
 /// Spacing of the derivatives, s.
@@ -92,6 +90,8 @@ pub(super) struct Spread {
     pub hinge: AngleSpread,
     pub flexion: AngleSpread,
     pub top_sd_s: f64,
+    /// How well the forearm's long axis is known, rad.
+    long_axis_sd: f64,
     /// Share of the wrist's bend that soft tissue may well hide.
     tissue: f64,
     /// Share of what a level moves the set that is off by two deviations.
@@ -117,6 +117,16 @@ impl Spread {
             .hypot(TIMING_SD_S)
             .hypot(CREEP_S * self.tissue)
             .hypot(self.other_peak_sd_s(curve, crossings, (from_s, until_s)))
+    }
+
+    /// Standard deviation of the arm's travel at an instant, as a share of that at the top, from a long axis that is
+    /// off within the swing's plane: the roll turns it out of the plane, and with it what it adds to the travel.
+    pub fn travel_sd(&self, candidate: &Candidate, instants: &Instants, at_s: f64) -> f64 {
+        let Candidate { arm, phases, .. } = candidate;
+        let roll = roll_from(candidate, instants.takeaway_s);
+        let lost = |t_s: f64| 1.0 - value_at(&arm.t_s, &roll, t_s).cos();
+        let travel = value_at(&arm.t_s, &phases.travel, at_s) / phases.travel_at_top;
+        (self.long_axis_sd * (lost(at_s) - travel * lost(instants.top_s)) / phases.travel_at_top).abs()
     }
 
     /// A hinge that is lost and made again has two peaks. Where they are so alike that the errors decide which
@@ -182,6 +192,7 @@ pub(super) fn spread(
         hinge: angle(0),
         flexion: angle(1),
         top_sd_s: top_sd_s(candidate, wrist),
+        long_axis_sd: wrist.long_axis_sd,
         tissue: wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt().hypot(wrist.tissue),
         far_share: 0.5,
     }
@@ -221,6 +232,7 @@ pub(super) fn spread_of_hub(candidate: &Candidate, hub: &HubEstimate, instants: 
         hinge: angle(0),
         flexion: angle(1),
         top_sd_s: (rate_sd / candidate.phases.top_bend.abs().max(1e-6)).hypot(HUB_TOP_SD_S),
+        long_axis_sd: 0.0,
         tissue: 0.0,
         // Two deviations reach beyond the plateau that the model itself holds flat: one tells more.
         far_share: 0.0,
@@ -291,6 +303,7 @@ fn top_sd_s(candidate: &Candidate, wrist: &WristKnowledge) -> f64 {
     let (hand, hand_rate) = candidate.hand.at(phases.top_s);
     let bending = (wrist.start * hand * hand_rate - forearm * forearm_rate).dot(&phases.normal);
     let cuff_sd = 0.5 * wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt();
-    let rate_sd = (LONG_AXIS_SD * phases.top_roll_rate).hypot(0.5_f64.to_radians()).hypot(cuff_sd * bending);
+    let rate_sd =
+        (wrist.long_axis_sd * phases.top_roll_rate).hypot(0.5_f64.to_radians()).hypot(cuff_sd * bending);
     (rate_sd / phases.top_bend.abs().max(1e-6)).hypot(TIMING_SD_S)
 }

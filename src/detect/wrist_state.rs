@@ -23,6 +23,8 @@ const SAME_MOVEMENT_S: f64 = 0.1;
 const OFFSETS_MAX: usize = 64;
 /// How far a mounting may lie from the nominal one where nobody calibrated (standard deviation), rad.
 const NOMINAL_AXES_SD: f64 = 0.21;
+/// How well the roll of a calibration shows the forearm's long axis, rad (standard deviation).
+const ROLLED_AXIS_SD: f64 = 2.0 * std::f64::consts::PI / 180.0;
 /// So many swings tell as much as a calibration.
 const SWINGS_AS_CALIBRATION: usize = 5;
 
@@ -242,6 +244,7 @@ impl WristState {
             tissue: self.tissue.share,
             covariance: SMatrix::zeros(),
             calibrated: self.hand_calibrated,
+            long_axis_sd: self.long_axis_sd(),
         }
     }
 
@@ -257,7 +260,12 @@ impl WristState {
             tissue: estimate.tissue,
             covariance: estimate.covariance(window),
             calibrated: self.calibrated || swings >= SWINGS_AS_CALIBRATION,
+            long_axis_sd: self.long_axis_sd(),
         }
+    }
+
+    fn long_axis_sd(&self) -> f64 {
+        if self.calibrated { ROLLED_AXIS_SD } else { NOMINAL_AXES_SD }
     }
 }
 
