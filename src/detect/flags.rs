@@ -43,7 +43,7 @@ pub(super) fn of(
         (Flag::ClocksUnsure, !candidate.hand_alone && clock_sd_s(wrist, instants.top_s) > CLOCK_SD_S),
         (Flag::UnusualDownswing, !(200.0..=450.0).contains(&down_ms)),
         (Flag::UnusualTempo, !(2.0..=5.5).contains(&swing.tempo.value)),
-        (Flag::RestlessAddress, candidate.hand.still_rms > RESTLESS),
+        (Flag::RestlessAddress, candidate.hand.still_rms > RESTLESS || instants.counts_from_a_move()),
     ];
     checks.into_iter().filter(|(_, raised)| *raised).map(|(flag, _)| flag).collect()
 }

@@ -1,7 +1,8 @@
 //! A swing with the hand node alone: the forearm from the hand's path, by the hub's model.
 
+use super::address::stillness_before;
 use super::candidate::Candidate;
-use super::measure::{ADDRESS_S, Curves, MeasureParams, quiet_before};
+use super::measure::{Curves, MeasureParams};
 use super::phases::{self, ArmTrack, PhaseParams};
 use crate::fusion::hub::{self, Care, HubEstimate, HubSpan};
 use crate::fusion::hub_params::HubParams;
@@ -127,8 +128,7 @@ fn clear(params: &PhaseParams) -> PhaseParams {
 
 fn estimate(candidate: &Candidate, axes: &WristAxes, lead_arm_sign: f64, care: Care) -> Option<HubEstimate> {
     let phases = &candidate.phases;
-    let quiet_s = quiet_before(candidate, phases.takeaway_s);
-    let address_s = (quiet_s - ADDRESS_S, quiet_s);
+    let address_s = stillness_before(&candidate.hand, phases.takeaway_s);
     let hand_from_sensor = axes.hand_from_sensor();
     let until_s = phases.back_s + AFTER_BACK_S;
     let path = Path::of(&candidate.hand, &candidate.episode.hand, &hand_from_sensor, address_s, until_s)?;

@@ -1,5 +1,6 @@
 //! The numbers of one swing, with their uncertainty, from its candidate and what is known of the wrist.
 
+use super::address::Address;
 use super::candidate::Candidate;
 use super::impact::{self, ImpactParams};
 use super::phases::Phases;
@@ -17,8 +18,6 @@ use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
 use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 
-/// Length of the stretch that the address value is taken over, s.
-pub(super) const ADDRESS_S: f64 = 0.3;
 /// The shock comes no later than this after the arm is back at its address angle, s.
 const SHOCK_WITHIN_S: f64 = 0.1;
 /// Share of the downswing in which the hinge may still grow and count.
@@ -78,7 +77,10 @@ pub(super) struct Curves {
 /// The instants that everything is read off at, hand clock, s.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Instants {
+    /// Where the player stood still.
     pub address_s: (f64, f64),
+    /// What the angles count from: the address, where there was one.
+    pub zero_s: (f64, f64),
     pub takeaway_s: f64,
     pub top_s: f64,
     pub impact_s: Option<f64>,
@@ -87,6 +89,11 @@ pub(super) struct Instants {
 }
 
 impl Instants {
+    /// Nobody stood still before the swing: the angles count from a hand on the move.
+    pub fn counts_from_a_move(&self) -> bool {
+        self.zero_s.0 > self.address_s.0
+    }
+
     /// End of the window in which the largest hinge is looked for.
     pub fn window_end_s(&self) -> f64 {
         self.top_s + AFTER_TOP * (self.ball_s - self.top_s)
@@ -96,12 +103,12 @@ impl Instants {
 /// Measures the swing.
 #[must_use]
 pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams) -> Swing {
-    let instants = instants(candidate, params);
+    let instants = instants(candidate, &wrist.clock, params);
     let curves = match &candidate.hub {
         Some(hub) => hand_alone::curves(candidate, hub, params),
         None => curves(candidate, wrist, params),
     };
-    let address = mean_between(&curves.t_s, &curves.hinge, instants.address_s);
+    let address = mean_between(&curves.t_s, &curves.hinge, instants.zero_s);
     let hinge: Vec<f64> = curves.hinge.iter().map(|value| value - address).collect();
     let curve = HingeCurve { t_s: &curves.t_s, hinge: &hinge };
     let spread = match &candidate.hub {
@@ -173,44 +180,20 @@ pub(super) fn shock_s(phases: &Phases, hand: &[Reading], params: &ImpactParams) 
     impact::find(hand, phases.top_s + 0.5 * downswing_s, phases.back_s + SHOCK_WITHIN_S, params)
 }
 
-fn instants(candidate: &Candidate, params: &MeasureParams) -> Instants {
+fn instants(candidate: &Candidate, clock: &ClockMap, params: &MeasureParams) -> Instants {
     let phases = &candidate.phases;
     let impact_s = shock_s(phases, &candidate.episode.hand, &params.impact);
-    let quiet_s = quiet_before(candidate, phases.takeaway_s);
+    let forearm = |t_s: f64| candidate.forearm.at(clock.forearm_s(t_s)).0;
+    let arm_turned = |from_s: f64, to_s: f64| forearm(from_s).angle_to(&forearm(to_s));
+    let address = Address::before(&candidate.hand, arm_turned, phases.takeaway_s);
     Instants {
-        address_s: (quiet_s - ADDRESS_S, quiet_s),
+        address_s: address.still_s,
+        zero_s: address.zero_s,
         takeaway_s: phases.takeaway_s,
         top_s: phases.top_s,
         impact_s,
         ball_s: impact_s.unwrap_or(phases.back_s),
     }
-}
-
-/// The last instant before any deliberate movement, a forward press included: the end of the last stretch
-/// before the takeaway that is long enough for an address value, and as quiet throughout as the hand was at
-/// its quietest, with some margin. Without such a stretch, the last quiet instant.
-pub(super) fn quiet_before(candidate: &Candidate, takeaway_s: f64) -> f64 {
-    let hand = &candidate.hand;
-    let limit = 2.0 * hand.still_rms + 2.5_f64.to_radians();
-    let end = hand.t_s.partition_point(|t_s| *t_s < takeaway_s);
-    let is_quiet = |i: usize| {
-        let around = i.saturating_sub(10)..(i + 11).min(hand.rate.len());
-        let mean = hand.rate[around.clone()].iter().sum::<Vector3<f64>>() / around.len() as f64;
-        mean.norm() < limit
-    };
-    let (mut last_quiet, mut stretch_end) = (None, None);
-    for i in (0..end).rev() {
-        if !is_quiet(i) {
-            stretch_end = None;
-            continue;
-        }
-        let stretch_end_s = *stretch_end.get_or_insert(hand.t_s[i]);
-        last_quiet.get_or_insert(stretch_end_s);
-        if stretch_end_s - hand.t_s[i] >= ADDRESS_S {
-            return stretch_end_s;
-        }
-    }
-    last_quiet.unwrap_or(takeaway_s)
 }
 
 /// The wrist over the swing.
@@ -306,7 +289,7 @@ fn at_events(
     if !candidate.sees_wrist() {
         return AtEvents::default();
     }
-    let address = mean_between(&curves.t_s, values, instants.address_s);
+    let address = mean_between(&curves.t_s, values, instants.zero_s);
     let read = |t_s: f64| {
         let value = value_at(&curves.t_s, values, t_s);
         match &counted {
@@ -342,9 +325,9 @@ fn tempo(instants: &Instants, spread: &Spread) -> Measured {
 }
 
 fn points(candidate: &Candidate, curves: &Curves, instants: &Instants, address: f64) -> Vec<CurvePoint> {
-    let flexion_zero = mean_between(&curves.t_s, &curves.flexion, instants.address_s);
+    let flexion_zero = mean_between(&curves.t_s, &curves.flexion, instants.zero_s);
     let end_s = candidate.phases.finish_s.unwrap_or(instants.ball_s + 0.6) + 0.15;
-    let roll = roll_from(candidate, instants.address_s.1);
+    let roll = roll_from(candidate, instants.zero_s.1);
     let seen_until_s = match &candidate.hub {
         Some(hub) => hub.t_s.last().copied().unwrap_or(f64::NEG_INFINITY),
         None if candidate.hand_alone => f64::NEG_INFINITY,

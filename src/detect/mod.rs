@@ -1,5 +1,6 @@
 //! Phases of a swing and the setting of the hinge: the definitions, shared by the live and the offline path.
 
+mod address;
 pub mod backswing;
 pub mod body_turn;
 pub mod body_watch;

@@ -1,6 +1,7 @@
 //! How certain the angles and the set are: the joint estimate's covariance carried through to them, and
 //! what the signal itself shows of the model's limits.
 
+use super::address::ADDRESS_S;
 use super::candidate::Candidate;
 use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between, roll_from};
 use super::set::{Crossings, HingeCurve, SHARES};
@@ -162,14 +163,14 @@ pub(super) fn spread(
     instants: &Instants,
     at_best: &Curves,
 ) -> Spread {
-    let (from_s, to_s) = (instants.address_s.0, instants.ball_s + AFTER_BALL_S);
+    let (from_s, to_s) = (instants.zero_s.0, instants.ball_s + AFTER_BALL_S);
     let count = ((to_s - from_s) / SPACING_S).max(0.0) as usize;
     let t_s: Vec<f64> = (0..=count).map(|i| from_s + i as f64 * SPACING_S).collect();
     let both: Vec<[Derivatives; 2]> =
         t_s.iter().map(|t_s| derivatives(candidate, wrist, params, *t_s)).collect();
     let model_sd = (SHOWN_SHARE * third_angle_rms(at_best, instants)).hypot(SENSOR_SD);
-    let address = t_s.partition_point(|t| *t <= instants.address_s.1).max(1);
-    let address_s = instants.address_s.1;
+    let address = t_s.partition_point(|t| *t <= instants.zero_s.1).max(1);
+    let address_s = instants.zero_s.1;
     let since_address = |t_s: &f64| {
         let there = |at_s: f64| wrist.clock.forearm_s(at_s);
         candidate.hand.mended_variance_between(address_s, *t_s)
@@ -177,6 +178,7 @@ pub(super) fn spread(
     };
     let mended: Vec<f64> = t_s.iter().map(since_address).collect();
     let covariance = Rc::new(DMatrix::from_column_slice(UNKNOWNS, UNKNOWNS, wrist.covariance.as_slice()));
+    let zero_sd = zero_sd(at_best, instants);
     let angle = |which: usize| {
         let by_unknown = both.iter().map(|pair| DVector::from_column_slice(pair[which].as_slice()));
         AngleSpread {
@@ -184,7 +186,7 @@ pub(super) fn spread(
             by_unknown: from_address(by_unknown.collect(), address),
             covariance: covariance.clone(),
             model_sd,
-            steady_sd: 0.0,
+            steady_sd: zero_sd[which],
             mended: mended.clone(),
         }
     };
@@ -210,7 +212,7 @@ fn from_address(mut by_unknown: Vec<DVector<f64>>, address: usize) -> Vec<DVecto
 /// The same with the hand node alone: from the covariance of the hub's estimate.
 pub(super) fn spread_of_hub(candidate: &Candidate, hub: &HubEstimate, instants: &Instants) -> Spread {
     let t_s: Vec<f64> = hub.by_unknown.iter().map(|(t_s, _)| *t_s).collect();
-    let address_s = instants.address_s.1;
+    let address_s = instants.zero_s.1;
     let address = t_s.partition_point(|t| *t <= address_s).max(1);
     let mended: Vec<f64> =
         t_s.iter().map(|t_s| candidate.hand.mended_variance_between(address_s, *t_s)).collect();
@@ -290,9 +292,25 @@ fn with_axis_moved(axes: &WristAxes, i: usize) -> WristAxes {
 pub(super) fn third_angle_rms(curves: &Curves, instants: &Instants) -> f64 {
     let range = curves.t_s.partition_point(|t| *t < instants.takeaway_s)
         ..curves.t_s.partition_point(|t| *t <= instants.window_end_s());
-    let zero = mean_between(&curves.t_s, &curves.axial, instants.address_s);
+    let zero = mean_between(&curves.t_s, &curves.axial, instants.zero_s);
     let n = range.len().max(1) as f64;
     (curves.axial[range].iter().map(|value| (value - zero).powi(2)).sum::<f64>() / n).sqrt()
+}
+
+/// How far hinge and flexion lie from their zero shortly before the swing (root mean square), rad, where they count
+/// from a hand on the move: nobody knows which of these poses was meant.
+fn zero_sd(curves: &Curves, instants: &Instants) -> [f64; 2] {
+    if !instants.counts_from_a_move() {
+        return [0.0; 2];
+    }
+    let from_s = instants.takeaway_s - ADDRESS_S;
+    let range = curves.t_s.partition_point(|t| *t < from_s)
+        ..curves.t_s.partition_point(|t| *t <= instants.takeaway_s);
+    let n = range.len().max(1) as f64;
+    [&curves.hinge, &curves.flexion].map(|angle| {
+        let zero = mean_between(&curves.t_s, angle, instants.zero_s);
+        (angle[range.clone()].iter().map(|value| (value - zero).powi(2)).sum::<f64>() / n).sqrt()
+    })
 }
 
 /// The top is where the arm's in-plane rate passes zero: a long axis that is off lets the roll in, and a cuff
