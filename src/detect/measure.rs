@@ -12,7 +12,7 @@ use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
 use crate::fusion::joint::{JOINT, UNKNOWNS};
-use crate::fusion::series::{Reading, value_at};
+use crate::fusion::series::{Reading, between, usual_step_s, value_at};
 use crate::fusion::soft_tissue::given_back;
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
@@ -20,6 +20,8 @@ use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 
 /// The shock comes no later than this after the arm is back at its address angle, s.
 const SHOCK_WITHIN_S: f64 = 0.1;
+/// The shock is known to about half a step between readings (standard deviation).
+const IMPACT_SD_STEPS: f64 = 0.5;
 /// Share of the downswing in which the hinge may still grow and count.
 const AFTER_TOP: f64 = 0.4;
 
@@ -299,6 +301,12 @@ fn at_events(
             Counted::AsItIs => Measured::new(value.to_degrees(), ZERO_SD_DEG),
         }
     };
+    // An angle that changes quickly is known no better than the instant at which it is read.
+    let timed = |read: Measured, t_s: f64| {
+        let sd_s = impact_sd_s(&candidate.episode.hand, t_s);
+        let moved = value_at(&curves.t_s, values, t_s + sd_s) - value_at(&curves.t_s, values, t_s - sd_s);
+        Measured::new(read.value, read.sd.hypot(0.5 * moved.to_degrees()))
+    };
     let range = curves.t_s.partition_point(|t| *t < instants.takeaway_s)
         ..curves.t_s.partition_point(|t| *t <= instants.ball_s);
     let largest = range.max_by(|a, b| values[*a].total_cmp(&values[*b]));
@@ -308,8 +316,13 @@ fn at_events(
         top: Some(read(instants.top_s)),
         max: largest.map(|i| read(curves.t_s[i])),
         arm_horizontal_down: candidate.phases.arm_horizontal_s.map(read),
-        impact: instants.impact_s.map(read),
+        impact: instants.impact_s.map(|t_s| timed(read(t_s), t_s)),
     }
+}
+
+/// How well the readings show when the shock came, s (standard deviation).
+fn impact_sd_s(hand: &[Reading], impact_s: f64) -> f64 {
+    IMPACT_SD_STEPS * usual_step_s(between(hand, impact_s - 0.05, impact_s + 0.05)).unwrap_or(0.0)
 }
 
 fn tempo(instants: &Instants, spread: &Spread) -> Measured {
