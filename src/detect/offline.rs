@@ -235,8 +235,8 @@ fn seats(
 /// At address the accelerometer reads gravity, 1 g. Anything far from it speaks of another unit or a broken
 /// sensor; the first such swing is told.
 fn odd_force(candidate: &Candidate) -> Option<String> {
-    let takeaway_s = candidate.phases.takeaway_s;
-    let rest = between(&candidate.episode.hand, takeaway_s - 0.5, takeaway_s);
+    let (from_s, until_s) = candidate.hand.still_s;
+    let rest = between(&candidate.episode.hand, from_s, until_s);
     let force_g = mean_force_g(rest).norm();
     let odd = !rest.is_empty() && !(0.8..1.25).contains(&force_g);
     odd.then(|| {
