@@ -205,6 +205,7 @@ async fn paths_that_climb_lead_nowhere() {
         let answer = get(server.address, path, "").await;
         assert!([400, 404].contains(&status(&answer)), "{path}: {answer}");
         assert!(!answer.contains("[package]") && !answer.contains("root:"), "{path}");
+        assert!(!answer.ends_with("\r\n\r\n"), "{path}: an answer without a word: {answer}");
     }
 }
 
@@ -220,6 +221,9 @@ async fn bodies_without_end_and_nonsense_are_refused() {
     assert_eq!(status(&raw(server.address, &claims).await), 413);
     let form = own(server.address) + "Content-Type: text/plain\r\n";
     assert_eq!(status(&post(server.address, path, &form, &note("x")).await), 415);
+    let asked = get(server.address, path, "").await;
+    assert_eq!(status(&asked), 405);
+    assert!(asked.ends_with("this address does not take that method\n"), "{asked}");
     let cases = [
         ("", 400),
         ("{}", 400),
