@@ -257,7 +257,8 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
         let mut names: Vec<&str> = buckets.iter().map(|bucket| bucket.facts.player.as_str()).collect();
         names.sort_unstable();
         names.dedup();
-        bail!("expected a player of the recordings ({}), found {}", names.join(", "), quoted(&args.player));
+        let names = if names.is_empty() { "there is none".to_owned() } else { names.join(", ") };
+        bail!("expected a player of the recordings ({names}), found {}", quoted(&args.player));
     }
     let counted = library.index().counted(&args.player)?;
     let mut clubs = clubs_over_time(&counted, &windows_of(context, &args.player)?);
