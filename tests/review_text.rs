@@ -46,7 +46,7 @@ fn the_table_says_which_swing_is_left_out_and_why() {
     }]);
     let text = table::text(&review, 100);
     assert!(
-        text.contains("2 swings") && text.contains("Swing 2 is left out of what follows: topped\n"),
+        text.contains("2 swings") && text.contains("Swing 2 is left out of the summary: topped\n"),
         "{text}"
     );
 }

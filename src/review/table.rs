@@ -187,11 +187,7 @@ fn legend(review: &Review, width: u16) -> String {
         lines.push(format!("{letter} = {}: {}.", flag.word(), flag.explanation()));
     }
     lines.extend(wording::second_definition(&review.analysis.swings));
-    let left_out = |place| {
-        let why = wording::clean(review.left_out(place)?);
-        Some(format!("Swing {} is left out of what follows: {why}", place + 1))
-    };
-    lines.extend((0..review.analysis.swings.len()).filter_map(left_out));
+    lines.extend(wording::left_out(review));
     for line in lines {
         out += &wrapped(&line, width);
     }
