@@ -272,6 +272,14 @@ async fn a_note_on_the_bucket_is_kept_and_shown_as_text() {
     assert!(status(&nameless) == 200 && !nameless.contains("Your coach says"), "{nameless}");
 }
 
+#[tokio::test]
+async fn what_was_said_and_cannot_be_read_is_told() {
+    let server = server(false).await;
+    std::fs::write(server.recording.with_extension("remarks.jsonl"), "garbage\n").unwrap();
+    let page = get(server.address, "/", "").await;
+    assert!(page.contains("remarks, line 1: expected a remark"), "{page}");
+}
+
 /// A connection that was let in: it asked, was answered, and is kept open.
 async fn open_connection(address: SocketAddr) -> Option<TcpStream> {
     let mut stream = TcpStream::connect(address).await.ok()?;

@@ -158,18 +158,24 @@ impl Bench {
     #[must_use]
     pub fn own(&self, model: &Arc<PageModel>) -> Arc<PageModel> {
         match self.own_remarks() {
-            Some(remarks) => {
-                Arc::new(PageModel { review: model.review.clone().with_remarks(&remarks), live: model.live })
+            Some(Remarks { remarks, problems }) => {
+                let review = with_problems(model.review.clone().with_remarks(&remarks), &problems);
+                Arc::new(PageModel { review, live: model.live })
             }
             None => Arc::clone(model),
         }
     }
 
     /// The own bucket's remarks; none where none can be kept.
-    fn own_remarks(&self) -> Option<Vec<Remark>> {
+    fn own_remarks(&self) -> Option<Remarks> {
         let path = &self.own.as_ref().filter(|own| takes_remarks(&own.path))?.path;
-        let bytes = files::read(&Beside::Remarks.of(path)).ok()?.unwrap_or_default();
-        Some(Remarks::parse(&bytes).remarks)
+        let beside = Beside::Remarks.of(path);
+        Some(match files::read(&beside) {
+            Ok(bytes) => Remarks::parse(&bytes.unwrap_or_default()),
+            Err(error) => {
+                Remarks { remarks: Vec::new(), problems: vec![format!("{}: {error}", beside.display())] }
+            }
+        })
     }
 
     /// The bucket of this key. `own` is the model that the server was handed, if it was.
@@ -198,6 +204,7 @@ impl Bench {
             (remarks, path, known, library.may_change())
         };
         let review = Review::clone(&review).of_player(known).with_remarks(&remarks);
+        let review = with_problems(review, &bucket.problems);
         Ok(Shown {
             key: key.to_owned(),
             model: Arc::new(PageModel { review, live: false }),
@@ -327,6 +334,17 @@ impl Shelf {
         };
         self.library.index().numbered(uuid).map_err(failed)?.ok_or(none)
     }
+}
+
+/// What was said and could not be read is told among the notes.
+fn with_problems(mut review: Review, problems: &[String]) -> Review {
+    let notes = &mut review.analysis.notes;
+    for problem in problems {
+        if !notes.contains(problem) {
+            notes.push(problem.clone());
+        }
+    }
+    review
 }
 
 fn takes_remarks(path: &Path) -> bool {
