@@ -199,6 +199,8 @@ async fn paths_that_climb_lead_nowhere() {
         "/bucket/now/swing/..%2f1",
         "/bucket/now/swing/99999999999999999999",
         "/bucket/now/swing/0",
+        "/bucket/now/swing/-1",
+        "/bucket/now/swing/first",
         "/bucket/now/swing/12",
         "/library",
     ] {
@@ -206,6 +208,7 @@ async fn paths_that_climb_lead_nowhere() {
         assert!([400, 404].contains(&status(&answer)), "{path}: {answer}");
         assert!(!answer.contains("[package]") && !answer.contains("root:"), "{path}");
         assert!(!answer.ends_with("\r\n\r\n"), "{path}: an answer without a word: {answer}");
+        assert!(!answer.contains("Invalid URL"), "{path}: {answer}");
     }
 }
 

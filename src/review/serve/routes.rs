@@ -21,7 +21,7 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header}
 use axum::middleware::{self, Next};
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
-use serde::Deserialize;
+use serde::{Deserialize, Deserializer};
 use std::net::SocketAddr;
 use std::time::Duration;
 
@@ -237,14 +237,14 @@ async fn report(
 
 async fn swing_page(
     State(site): State<Site>,
-    Path((key, number)): Path<(String, usize)>,
+    Path((key, Number(number))): Path<(String, Number)>,
 ) -> Result<Html<String>, Refused> {
     site.of_bucket(key, move |_, shown| swing::page(shown, number).map(Html).ok_or(NO_SWING)).await
 }
 
 async fn motion(
     State(site): State<Site>,
-    Path((key, number)): Path<(String, usize)>,
+    Path((key, Number(number))): Path<(String, Number)>,
 ) -> Result<Response, Refused> {
     let text = site.of_bucket(key, move |_, shown| swing::motion(shown, number).ok_or(NO_SWING)).await?;
     Ok(json_of(text))
@@ -252,7 +252,7 @@ async fn motion(
 
 async fn worth(
     State(site): State<Site>,
-    Path((key, number)): Path<(String, usize)>,
+    Path((key, Number(number))): Path<(String, Number)>,
 ) -> Result<Response, Refused> {
     let text = site.of_bucket(key, move |bench, shown| bench.worth(shown, number)).await?;
     Ok(json_of(text))
@@ -260,9 +260,19 @@ async fn worth(
 
 async fn raw(
     State(site): State<Site>,
-    Path((key, number)): Path<(String, usize)>,
+    Path((key, Number(number))): Path<(String, Number)>,
 ) -> Result<Html<String>, Refused> {
     site.of_bucket(key, move |bench, shown| Ok(Html(swing::raw(&bench.raw(shown, number)?)))).await
+}
+
+/// A swing's number as it stands in an address. What is no number is that of no swing.
+struct Number(usize);
+
+impl<'de> Deserialize<'de> for Number {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Number, D::Error> {
+        let text = String::deserialize(deserializer)?;
+        Ok(Number(text.parse().unwrap_or(0)))
+    }
 }
 
 const NO_SWING: Refused = Refused::Missing("there is no such swing");
