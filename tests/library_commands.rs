@@ -93,6 +93,12 @@ fn a_bucket_is_listed_shown_remarked_merged_split_deleted_and_brought_back() {
     assert_eq!(code(&library(folder, &["restore", "morning"])), 0);
     assert_eq!(code(&library(folder, &["split", "morning", "--before", "2"])), 0);
     assert_eq!(json(folder, &["show", "morning-2", "1"])["swings"][0]["excluded"], "topped");
+    let first = json(folder, &["show", "morning-1"]);
+    assert_eq!(
+        first["remarks"].as_array().unwrap().len(),
+        1,
+        "nobody said that the split came to its end: {first}"
+    );
     let verified = library(folder, &["verify", "--numbers"]);
     assert_eq!(code(&verified), 0, "{}", String::from_utf8_lossy(&verified.stdout));
     assert_eq!(code(&library(folder, &["rebuild"])), 0);
@@ -167,9 +173,9 @@ fn what_cannot_be_done_says_what_was_expected() {
     check(
         &["merge", "a", "b", "--as", "x"],
         1,
-        "expected recordings of one player, \"Robin\" (Right), found b.mcap",
+        "expected recordings of one player, \"Robin\" (right-handed), found b.mcap",
     );
-    check(&["split", "a", "--before", "1"], 1, "expected a swing from 2 to 1 to begin with, found 1");
+    check(&["split", "a", "--before", "1"], 1, "expected a recording of two swings or more, found 1");
     check(&["rename", "a", "two\nlines"], 1, "without line ends");
     check(&["remark", "a", "1", "--note", "  "], 1, "found blanks alone");
     check(&["restore", "a"], 1, "expected a recording in the trash, which is empty");

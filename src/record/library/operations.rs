@@ -211,8 +211,11 @@ impl Library {
             before.checked_sub(2).and_then(|at| swings.get(at)),
             before.checked_sub(1).and_then(|at| swings.get(at)),
         ) else {
-            let expected = format!("a swing from 2 to {} to begin with", swings.len());
-            return Err(LibraryError::asked(expected, before.to_string()));
+            let (expected, found) = match swings.len() {
+                all @ (0 | 1) => ("a recording of two swings or more".to_owned(), all),
+                all => (format!("a swing from 2 to {all} to begin with"), before),
+            };
+            return Err(LibraryError::asked(expected, found.to_string()));
         };
         if takeaways.windows(2).any(|pair| pair[0] >= pair[1]) {
             return Err(LibraryError::asked(
@@ -386,8 +389,10 @@ fn alike(buckets: &[Bucket], sessions: &[SessionInfo]) -> Result<(), LibraryErro
     for (bucket, session) in buckets.iter().zip(sessions).skip(1) {
         let first = &sessions[0];
         if (&session.player, session.player_hand) != (&first.player, first.player_hand) {
-            let who =
-                |session: &SessionInfo| format!("{} ({:?})", quoted(&session.player), session.player_hand);
+            let who = |session: &SessionInfo| {
+                let hand = format!("{:?}", session.player_hand).to_lowercase();
+                format!("{} ({hand}-handed)", quoted(&session.player))
+            };
             let expected = format!("recordings of one player, {}", who(first));
             let found = format!("{} by {}", bucket.path.display(), who(session));
             return Err(LibraryError::asked(expected, found));
