@@ -144,6 +144,17 @@ pub enum Arrival {
     },
 }
 
+impl Arrival {
+    /// When it was received, on the host clock, where known.
+    #[must_use]
+    pub fn received(&self) -> Option<HostTime> {
+        match self {
+            Arrival::Sample(sample) => sample.received,
+            Arrival::Marker { received, .. } => *received,
+        }
+    }
+}
+
 /// What is known of one node.
 #[derive(Clone, Debug, PartialEq)]
 pub struct NodeDescription {

@@ -2,11 +2,16 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod support {
+    pub mod analysis;
     pub mod binary;
 }
 
+use hingeclock::device::virtual_glove::{Scenario, VirtualBucket};
+use hingeclock::review::exchange::Frames;
+use hingeclock::sample::NodeRole;
 use std::path::Path;
 use std::process::Command;
+use support::analysis::offline;
 use support::binary::{code, errors, run};
 
 const INPUT: &str = "recordings/left-handed.mcap";
@@ -238,4 +243,47 @@ fn what_cannot_be_written_is_told() {
     let output = run(&["export", INPUT, other.to_str().unwrap(), "--swing", "9"]);
     assert!(errors(&output).contains("expected a swing from 1 to 4, found 9"), "{}", errors(&output));
     assert!(!other.exists());
+}
+
+/// With the hand node alone the wrist is known to shortly after the ball: that far it is written, not left out.
+#[test]
+fn the_hand_node_alone_gives_the_wrists_angles_to_after_the_ball() {
+    let scenario = Scenario { roles: vec![NodeRole::Hand], ..Scenario::demo_bucket() };
+    let bucket = VirtualBucket::play(&scenario, 6);
+    let swings = offline(&bucket);
+    let swing = swings.iter().find(|swing| swing.set.is_some() && swing.impact.is_some()).unwrap();
+    assert!(swing.curve.iter().any(|point| point.hinge_deg.is_nan()), "else this shows nothing");
+    let frames = Frames::of(swing).unwrap();
+    let labels: Vec<&str> = frames.channels.iter().map(|channel| channel.label).collect();
+    assert_eq!(labels, ["hinge_deg", "flexion_deg", "roll_deg", "arm_travel_deg"]);
+    let last_s = frames.time_s(frames.len() - 1);
+    let event = |name| frames.events.iter().find(|event| event.0 == name).map(|event| event.1);
+    assert!(event("impact").is_some_and(|at_s| at_s < last_s), "{:?}, {last_s} s", frames.events);
+    assert!(
+        frames.events.iter().all(|(_, at_s)| (0.0..=last_s + 0.01).contains(at_s)),
+        "{:?}",
+        frames.events
+    );
+    let set_frame = (event("set").unwrap() * frames.rate_hz).round() as usize;
+    let hinge_at_set = frames.channels[0].values_deg[set_frame];
+    assert!((hinge_at_set - swing.hinge_deg.set.unwrap().value).abs() < 0.5, "{hinge_at_set}");
+}
+
+#[test]
+fn an_ending_that_nobody_knows_and_options_that_do_not_go_with_it_are_wrong_usage() {
+    let folder = tempfile::tempdir().unwrap();
+    let refused = |name: &str, more: &[&str], expected: &str| {
+        let path = folder.path().join(name);
+        let output = run(&[&["export", INPUT, path.to_str().unwrap()], more].concat());
+        assert_eq!(code(&output), 2, "{name}: {}", errors(&output));
+        assert!(errors(&output).contains(expected), "{name}: {}", errors(&output));
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0, "{name}: nothing is written");
+    };
+    let any = "expected a file's name that ends in .csv, .csv.gz, .parquet, .c3d, .sto or .mot";
+    refused("table.xlsx", &[], any);
+    refused("table", &[], any);
+    refused("table.csv", &["--swings"], "ends in .parquet with --swings");
+    refused("table.c3d", &["--swings"], "ends in .parquet with --swings");
+    refused("table.csv", &["--swing", "2"], "ends in .c3d, .sto or .mot with --swing");
+    refused("table.parquet", &["--swing", "2"], "ends in .c3d, .sto or .mot with --swing");
 }

@@ -7,6 +7,9 @@ mod binary;
 mod shelf;
 
 use binary::{code, errors, run};
+use hingeclock::record::measures::Measures;
+use hingeclock::review::serve::bench::{Bench, Shelf};
+use hingeclock::review::{OfPlayer, Windows};
 use serde_json::Value;
 use std::fs;
 use std::path::Path;
@@ -90,6 +93,12 @@ fn a_bucket_is_listed_shown_remarked_merged_split_deleted_and_brought_back() {
     assert_eq!(code(&library(folder, &["restore", "morning"])), 0);
     assert_eq!(code(&library(folder, &["split", "morning", "--before", "2"])), 0);
     assert_eq!(json(folder, &["show", "morning-2", "1"])["swings"][0]["excluded"], "topped");
+    let first = json(folder, &["show", "morning-1"]);
+    assert_eq!(
+        first["remarks"].as_array().unwrap().len(),
+        1,
+        "nobody said that the split came to its end: {first}"
+    );
     let verified = library(folder, &["verify", "--numbers"]);
     assert_eq!(code(&verified), 0, "{}", String::from_utf8_lossy(&verified.stdout));
     assert_eq!(code(&library(folder, &["rebuild"])), 0);
@@ -113,6 +122,36 @@ fn an_imported_csv_gives_the_numbers_that_the_csv_gives() {
     assert!(errors(&again).contains("expected a CSV that is not in the library yet"), "{}", errors(&again));
 }
 
+/// The host of a CSV may have run for any time before; that time is none of the recording's.
+#[test]
+fn the_second_half_of_an_imported_csv_begins_minutes_after_the_first() {
+    let folder = tempfile::tempdir().unwrap();
+    let shelf = folder.path().join("library");
+    add(folder.path(), "a.mcap", "Robin", 2, 1);
+    let (recording, csv) = (folder.path().join("a.mcap"), folder.path().join("old.csv"));
+    assert_eq!(code(&run(&["export", recording.to_str().unwrap(), csv.to_str().unwrap()])), 0);
+    let later = |text: &str| (text.parse::<i64>().unwrap() + 15 * 3_600_000_000).to_string();
+    rewritten(&csv, |row| row.rsplit_once(',').map(|(row, host_us)| format!("{row},{}", later(host_us))));
+    rewritten(&csv.with_extension("markers.csv"), |row| {
+        row.split_once(',').map(|(host_us, row)| format!("{},{row}", later(host_us)))
+    });
+    let arguments =
+        ["import", csv.to_str().unwrap(), "--player", "Robin", "--recorded", "2026-04-12T09:30:00Z"];
+    assert_eq!(code(&library(&shelf, &arguments)), 0);
+    assert_eq!(code(&library(&shelf, &["split", "old", "--before", "2"])), 0);
+    let begun = |name| json(&shelf, &["show", name])["bucket"]["started_unix_ms"].as_i64().unwrap();
+    let between_ms = begun("old-2") - begun("old-1");
+    assert!((1_000..600_000).contains(&between_ms), "{between_ms} ms");
+}
+
+/// Every row but the header as `new` makes it.
+fn rewritten(path: &Path, new: impl Fn(&str) -> Option<String>) {
+    let text = fs::read_to_string(path).unwrap();
+    let (header, rows) = text.split_once('\n').unwrap();
+    let rows: Vec<String> = rows.lines().map(|row| new(row).unwrap()).collect();
+    fs::write(path, format!("{header}\n{}\n", rows.join("\n"))).unwrap();
+}
+
 #[test]
 fn what_cannot_be_done_says_what_was_expected() {
     let folder = tempfile::tempdir().unwrap();
@@ -134,10 +173,12 @@ fn what_cannot_be_done_says_what_was_expected() {
     check(
         &["merge", "a", "b", "--as", "x"],
         1,
-        "expected recordings of one player, \"Robin\" (Right), found b.mcap",
+        "expected recordings of one player, \"Robin\" (right-handed), found b.mcap",
     );
-    check(&["split", "a", "--before", "1"], 1, "expected a swing from 2 to 1 to begin with, found 1");
-    check(&["restore", "a"], 1, "expected one of the trash");
+    check(&["split", "a", "--before", "1"], 1, "expected a recording of two swings or more, found 1");
+    check(&["rename", "a", "two\nlines"], 1, "without line ends");
+    check(&["remark", "a", "1", "--note", "  "], 1, "found blanks alone");
+    check(&["restore", "a"], 1, "expected a recording in the trash, which is empty");
     check(&["remark", "a", "--exclude", "x"], 1, "expected a swing, found none");
     check(&["remark", "a"], 2, "required");
     check(&["trend", "Bo"], 1, "expected a player of the recordings (Ann, Robin), found \"Bo\"");
@@ -338,16 +379,18 @@ fn a_csv_that_says_which_hand_is_believed() {
 #[test]
 fn an_import_needs_a_player_where_the_file_says_none_and_only_there() {
     let folder = tempfile::tempdir().unwrap();
-    let check = |arguments: &[&str], expected: &str| {
+    let check = |arguments: &[&str], exit: i32, expected: &str| {
         let output = library(folder.path(), arguments);
-        assert_eq!(code(&output), 1, "{arguments:?}");
+        assert_eq!(code(&output), exit, "{arguments:?}");
         assert!(errors(&output).contains(expected), "{arguments:?}: {}", errors(&output));
     };
     let csv = "recordings/left-handed.csv.gz";
-    check(&["import", csv], "expected --player with a raw CSV, which does not say who played, found none");
-    check(&["import", csv, "--player", " "], "expected a player's name, found none");
-    check(&["import", "recordings/left-handed.mcap", "--player", "Bo"], "expected no --player");
-    check(&["import", "recordings/README.md", "--player", "Bo"], "recordings/README.md");
+    let of_a_csv = "expected --player with a raw CSV, which does not say who played, found none";
+    check(&["import", csv], 2, of_a_csv);
+    check(&["import", csv, "--player", " "], 1, "expected a player's name, found none");
+    check(&["import", "recordings/left-handed.mcap", "--player", "Bo"], 2, "expected no --player");
+    check(&["import", "recordings/README.md", "--player", "Bo"], 1, "recordings/README.md");
+    check(&["import", "recordings/README.md"], 1, "expected a header with the columns");
     assert_eq!(json(folder.path(), &["list"])["buckets"].as_array().unwrap().len(), 0);
 }
 
@@ -382,6 +425,25 @@ fn players_take_their_windows_from_the_settings_and_an_example_needs_no_library(
     let players = json(folder.path(), &[&["players"][..], &with].concat());
     let targets = &players["players"][0]["targets"];
     assert_eq!(targets["putter"], serde_json::json!({ "from": 0.1, "to": 0.2 }), "{targets}");
+}
+
+/// Nobody types a note first and is refused then.
+#[test]
+fn a_page_of_a_library_that_another_program_holds_says_that_it_takes_no_remarks() {
+    let folder = tempfile::tempdir().unwrap();
+    add(folder.path(), "a.mcap", "Robin", 0, 1);
+    let (holder, _) = shelf::open(folder.path());
+    let key = holder.index().buckets().unwrap()[0].facts.uuid.to_string();
+    let reason = || {
+        let (library, _) = shelf::open(folder.path());
+        let of_player =
+            Box::new(|_: &str| OfPlayer { windows: Windows::default(), measures: Ok(Measures::default()) });
+        let bench = Bench::of_library(Shelf { library, of_player }, Box::new(|| shelf::NOW));
+        bench.bucket(&key, None).unwrap().says_nothing()
+    };
+    assert!(reason().unwrap().contains("open for reading only"), "{:?}", reason());
+    drop(holder);
+    assert_eq!(reason(), None);
 }
 
 #[test]

@@ -179,6 +179,14 @@ fn only_what_has_changed_is_written_again_and_what_has_left_goes() {
     assert_eq!(code(&library(&library_folder, &["delete", "1-1"])), 0);
     fs::copy(library_folder.join("2-0.mcap"), library_folder.join("copy.mcap")).unwrap();
     assert_eq!(counts(&exported(&library_folder, &to, &[])), [7, 2, 3, 1]);
+    // Whichever name comes first, the copy is the one that has nothing said of it.
+    fs::copy(library_folder.join("0-0.mcap"), library_folder.join("0-0-copy.mcap")).unwrap();
+    assert_eq!(counts(&exported(&library_folder, &to, &[])), [7, 0, 5, 0]);
+    let inside = library_folder.join("set");
+    let output = library(&library_folder, &["export-parquet", inside.to_str().unwrap()]);
+    assert_eq!(code(&output), 1);
+    assert!(errors(&output).contains("expected a folder outside the library"), "{}", errors(&output));
+    assert!(!inside.exists());
     // What was cut off leaves an unready file, what rots is no Parquet any more: both are put right.
     let some = files(&to).into_keys().next().unwrap();
     fs::write(&some, "damaged").unwrap();

@@ -199,12 +199,16 @@ async fn paths_that_climb_lead_nowhere() {
         "/bucket/now/swing/..%2f1",
         "/bucket/now/swing/99999999999999999999",
         "/bucket/now/swing/0",
+        "/bucket/now/swing/-1",
+        "/bucket/now/swing/first",
         "/bucket/now/swing/12",
         "/library",
     ] {
         let answer = get(server.address, path, "").await;
         assert!([400, 404].contains(&status(&answer)), "{path}: {answer}");
         assert!(!answer.contains("[package]") && !answer.contains("root:"), "{path}");
+        assert!(!answer.ends_with("\r\n\r\n"), "{path}: an answer without a word: {answer}");
+        assert!(!answer.contains("Invalid URL"), "{path}: {answer}");
     }
 }
 
@@ -220,6 +224,9 @@ async fn bodies_without_end_and_nonsense_are_refused() {
     assert_eq!(status(&raw(server.address, &claims).await), 413);
     let form = own(server.address) + "Content-Type: text/plain\r\n";
     assert_eq!(status(&post(server.address, path, &form, &note("x")).await), 415);
+    let asked = get(server.address, path, "").await;
+    assert_eq!(status(&asked), 405);
+    assert!(asked.ends_with("this address does not take that method\n"), "{asked}");
     let cases = [
         ("", 400),
         ("{}", 400),
@@ -266,6 +273,14 @@ async fn a_note_on_the_bucket_is_kept_and_shown_as_text() {
     }
     let nameless = get(server.address, "/bucket/now/report?names=without", "").await;
     assert!(status(&nameless) == 200 && !nameless.contains("Your coach says"), "{nameless}");
+}
+
+#[tokio::test]
+async fn what_was_said_and_cannot_be_read_is_told() {
+    let server = server(false).await;
+    std::fs::write(server.recording.with_extension("remarks.jsonl"), "garbage\n").unwrap();
+    let page = get(server.address, "/", "").await;
+    assert!(page.contains("remarks, line 1: expected a remark"), "{page}");
 }
 
 /// A connection that was let in: it asked, was answered, and is kept open.

@@ -6,8 +6,9 @@ mod bucket;
 
 use bucket::robins_bucket;
 use hingeclock::detect::{BodyTurn, BucketAnalysis, Class, SegmentTurn, StartBack};
+use hingeclock::record::library::remarks::{Remark, Said, SwingName};
 use hingeclock::review::{LiveCue, Review, json, table};
-use hingeclock::units::{DeviceTime, Measured};
+use hingeclock::units::{DeviceTime, Measured, WallTime};
 use proptest::prelude::*;
 use serde_json::Value;
 
@@ -32,6 +33,22 @@ fn the_json_object_stays_as_it_is() {
 #[test]
 fn the_table_stays_as_it_is() {
     insta::assert_snapshot!("table", table::text(&robins_bucket(), 100));
+}
+
+#[test]
+fn the_table_says_which_swing_is_left_out_and_why() {
+    let mut review = three_swings();
+    let takeaway_us = review.analysis.swings[1].takeaway;
+    review = review.with_remarks(&[Remark {
+        at_unix_ms: WallTime(0),
+        swing: Some(SwingName { takeaway_us, place: 2 }),
+        said: Said::Exclude("topped".to_owned()),
+    }]);
+    let text = table::text(&review, 100);
+    assert!(
+        text.contains("2 swings") && text.contains("Swing 2 is left out of the summary: topped\n"),
+        "{text}"
+    );
 }
 
 #[test]

@@ -4,9 +4,9 @@ mod angles;
 #[cfg(feature = "parquet")]
 mod parquet;
 
-use super::Outcome;
 use super::input::tell;
 use super::output::print;
+use super::{Outcome, WITHOUT_NAMES, WrongUsage};
 use crate::record::export::{Names, export_csv};
 use crate::record::input::open_input;
 use angles::AngleFormat;
@@ -18,8 +18,7 @@ use std::path::PathBuf;
 #[command(
     after_help = "Writes the file that is named, and beside a CSV NAME.device.json and NAME.markers.csv. Takes no other file's place.
 
-With --without-names no file holds the player's name, the glove's serial number, or what was typed as a mark. Clubs keep \
-their names. Nothing leaves this machine by itself: an export is for you to hand on.
+Nothing leaves this machine by itself: an export is for you to hand on.
 
 Examples:
   hingeclock export bucket.mcap bucket.csv
@@ -44,8 +43,7 @@ pub struct Args {
     /// Settings file, as for analyze; for what is measured.
     #[arg(long, value_name = "FILE.toml")]
     settings: Option<PathBuf>,
-    /// Leave out what can name a person or a glove.
-    #[arg(long)]
+    #[arg(long, help = WITHOUT_NAMES)]
     without_names: bool,
 }
 
@@ -55,12 +53,26 @@ pub struct Args {
 /// The input cannot be read, or an output cannot be written.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let names = if args.without_names { Names::Drop } else { Names::Keep };
-    if let Some(format) = AngleFormat::of(&args.output) {
-        return angles::run((&args.input, &args.output), format, args.swing, args.settings.as_ref(), names);
-    }
-    if args.output.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("parquet")) {
-        return parquet(args, names);
-    }
+    let format = AngleFormat::of(&args.output);
+    let name = args.output.to_string_lossy().to_ascii_lowercase();
+    let is_parquet = name.ends_with(".parquet");
+    let expected = match format {
+        Some(_) if args.swings => ".parquet with --swings",
+        Some(format) => {
+            let files = (args.input.as_path(), args.output.as_path());
+            return angles::run(files, format, args.swing, args.settings.as_ref(), names);
+        }
+        None if args.swing.is_some() => ".c3d, .sto or .mot with --swing",
+        None if is_parquet => return parquet(args, names),
+        None if args.swings => ".parquet with --swings",
+        None if [".csv", ".csv.gz"].iter().any(|ending| name.ends_with(ending)) => return csv(args, names),
+        None => ".csv, .csv.gz, .parquet, .c3d, .sto or .mot",
+    };
+    let output = args.output.display();
+    Err(WrongUsage(format!("{output}: expected a file's name that ends in {expected}")).into())
+}
+
+fn csv(args: &Args, names: Names) -> anyhow::Result<Outcome> {
     let exported = export_csv(open_input(&args.input)?, &args.output, names)?;
     let path = args.output.display();
     print(&format!("{} samples and {} markers written to {path}\n", exported.samples, exported.markers))?;

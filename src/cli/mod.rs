@@ -24,22 +24,34 @@ use std::process::ExitCode;
 /// Width of tables where there is no terminal to ask.
 const USUAL_WIDTH: u16 = 120;
 
-/// How a command ended, as the exit code tells it. Wrong usage (2) is told by the parser.
+/// What `--without-names` does, wherever it is offered.
+const WITHOUT_NAMES: &str = "Leave out the player's name, the glove's serial number, the input's file name, and what was \
+    typed (notes, tags, marks, reasons). Clubs keep their names, typed ones as well";
+
+/// How a command ended, as the exit code tells it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outcome {
     /// All done.
     Done,
     /// It failed.
     Failed,
+    /// What was asked for makes no sense; mostly the parser tells that itself.
+    WrongUsage,
     /// Done, but data was lost or salvaged.
     Salvaged,
 }
+
+/// Arguments that do not go with each other, or with the file that they are about.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+struct WrongUsage(String);
 
 impl Outcome {
     fn code(self) -> u8 {
         match self {
             Outcome::Done => 0,
             Outcome::Failed => 1,
+            Outcome::WrongUsage => 2,
             Outcome::Salvaged => 3,
         }
     }
@@ -97,7 +109,7 @@ pub fn main() -> ExitCode {
     };
     let outcome = outcome.unwrap_or_else(|error| {
         output::say(&format!("hingeclock: {}", told(&error)));
-        Outcome::Failed
+        if error.is::<WrongUsage>() { Outcome::WrongUsage } else { Outcome::Failed }
     });
     ExitCode::from(outcome.code())
 }

@@ -1,9 +1,9 @@
 //! `review`: a bucket for the coach, as a table and as a local page; or a whole library as a page.
 
-use super::Outcome;
 use super::input::{Fed, analysed, not_the_input, of_player, review_of, rules, settings, tell};
 use super::output::{print, private_file, say};
 use super::run::asked_to_end;
+use super::{Outcome, WITHOUT_NAMES, WrongUsage};
 use crate::record::export::Names;
 use crate::record::library::Library;
 use crate::record::library::made_from::about;
@@ -50,8 +50,8 @@ pub struct Args {
     /// Write the report to a file that stands by itself: one sheet for the player, with your words, to print or to mail.
     #[arg(long, value_name = "FILE.html")]
     report: Option<PathBuf>,
-    /// Leave the player's name and all that was typed out of the report.
-    #[arg(long, requires = "report")]
+    // The page as a file has all names.
+    #[arg(long, requires = "report", conflicts_with = "html", help = WITHOUT_NAMES)]
     without_names: bool,
     /// The library that the recording is of: the report then tells what changed against the player's earlier buckets.
     #[arg(long, value_name = "FOLDER", requires = "report")]
@@ -120,7 +120,11 @@ fn report_of(args: &Args, settings: &Settings, review: &Review) -> anyhow::Resul
 /// The page of a library.
 fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
     if !args.page || args.html.is_some() || args.report.is_some() {
-        bail!("{}: a folder is shown as a page alone: expected --page", args.input.display());
+        let folder = args.input.display();
+        return Err(WrongUsage(format!(
+            "{folder}: a folder is shown as a page alone: expected --page, and no file to write"
+        ))
+        .into());
     }
     let (library, opened) = Library::open(&args.input, rules(&settings), super::wall_time())?;
     opened.told.iter().for_each(|told| say(&format!("note: {told}")));

@@ -62,10 +62,9 @@ impl Foretold {
     #[must_use]
     pub fn of(windows: &Windows, told: &LiveCall) -> Option<Foretold> {
         let window = windows.for_club(told.club.as_deref())?;
-        // After the top the arm comes back through the window.
-        let late = told.call.class == Class::AfterTop;
+        let after_top = told.call.class == Class::AfterTop;
         Some(Foretold {
-            verdict: if late { Verdict::Late } else { window.verdict(Some(told.call.arm_travel)) },
+            verdict: window.verdict(Some(told.call.arm_travel), after_top),
             clear: told.call.is_clear_of(&[window.from, window.to]),
             stage: told.call.stage,
         })

@@ -78,11 +78,13 @@ impl Verdict {
 }
 
 impl TargetWindow {
-    /// Says where a set at this arm travel lies.
+    /// Says where a set at this arm travel lies. After the top the arm comes back through the window, so arm travel
+    /// alone cannot tell it from before.
     #[must_use]
-    pub fn verdict(&self, arm_travel_at_set: Option<f64>) -> Verdict {
+    pub fn verdict(&self, arm_travel_at_set: Option<f64>, after_top: bool) -> Verdict {
         match arm_travel_at_set {
             None => Verdict::NoSet,
+            Some(_) if after_top => Verdict::Late,
             Some(travel) if travel < self.from => Verdict::Early,
             Some(travel) if travel > self.to => Verdict::Late,
             Some(_) => Verdict::InWindow,
@@ -113,9 +115,10 @@ mod tests {
     #[test]
     fn a_window_has_an_inside_and_two_outsides() {
         let window = TargetWindow { from: 0.4, to: 0.6 };
-        assert_eq!(window.verdict(Some(0.39)), Verdict::Early);
-        assert_eq!(window.verdict(Some(0.4)), Verdict::InWindow);
-        assert_eq!(window.verdict(Some(0.61)), Verdict::Late);
-        assert_eq!(window.verdict(None), Verdict::NoSet);
+        assert_eq!(window.verdict(Some(0.39), false), Verdict::Early);
+        assert_eq!(window.verdict(Some(0.4), false), Verdict::InWindow);
+        assert_eq!(window.verdict(Some(0.61), false), Verdict::Late);
+        assert_eq!(window.verdict(Some(0.5), true), Verdict::Late);
+        assert_eq!(window.verdict(None, false), Verdict::NoSet);
     }
 }

@@ -4,7 +4,7 @@ use super::device_file::read_device;
 use super::error::InputError;
 use super::marker_file::read_markers;
 use super::marker_merge::MarkerMerge;
-use super::mcap_bytes::looks_like_mcap;
+use super::mcap_bytes::is_recording;
 use super::raw_csv::RawCsv;
 use super::recording_input::{RecordingArrivals, introductions};
 use super::salvage::SalvageReport;
@@ -92,7 +92,7 @@ pub fn open_input(path: &Path) -> Result<Input, InputError> {
             let source = BufReader::new(MultiGzDecoder::new(source));
             open_csv(path, Box::new(source))
         }
-        start if looks_like_mcap(start) => open_recording(path, source),
+        start if is_recording(path, start) => open_recording(path, source),
         start if start.contains(&0) => Err(format_error(path, &format!("other bytes: {start:02x?}"))),
         _ => open_csv(path, Box::new(source)),
     }

@@ -6,6 +6,7 @@
 
 use flate2::Crc;
 use std::collections::BTreeMap;
+use std::path::Path;
 
 /// First and last bytes of an MCAP file.
 pub const MAGIC: [u8; 8] = *b"\x89MCAP0\r\n";
@@ -189,10 +190,31 @@ pub fn looks_like_mcap(start: &[u8]) -> bool {
     !start.is_empty() && differing <= 3 && (start.len() > 3 || differing == 0)
 }
 
+/// Whether a file is read as a recording: it starts like one, or is named like one and starts as no text does. So
+/// one whose first block the disk has lost is read, too.
+#[must_use]
+pub fn is_recording(path: &Path, start: &[u8]) -> bool {
+    let is_text = match std::str::from_utf8(start) {
+        Ok(text) => !text.contains('\0'),
+        // A letter may be cut in two.
+        Err(error) => error.error_len().is_none(),
+    };
+    looks_like_mcap(start) || !is_text && path.extension().is_some_and(|ending| ending == "mcap")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    #[test]
+    fn a_recording_whose_first_block_is_lost_is_one_by_its_name() {
+        let named = |name: &str, start: &[u8]| is_recording(Path::new(name), start);
+        assert!(named("any", &MAGIC));
+        assert!(named("a.mcap", &[0; 8]) && named("a.mcap", &[0x20, 0xff, 0x41]));
+        assert!(!named("a.csv", &[0; 8]) && !named("a", &[0; 8]));
+        assert!(!named("a.mcap", b"t_us,nod") && !named("a.mcap", b"") && !named("a.mcap", b"# caf\xc3"));
+    }
 
     #[test]
     fn magic_bytes_are_known_even_when_slightly_damaged() {

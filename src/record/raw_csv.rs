@@ -62,7 +62,7 @@ impl RawCsv {
         })?;
         let header = std::str::from_utf8(lines.bytes()).map_err(|_| {
             let found = quoted(&String::from_utf8_lossy(lines.bytes()));
-            format("a CSV in UTF-8".to_owned(), found)
+            format("a recording or a raw CSV in UTF-8".to_owned(), found)
         })?;
         let header = header.strip_prefix('\u{feff}').unwrap_or(header);
         let columns = Columns::from_header(header).map_err(|(expected, found)| format(expected, found))?;

@@ -178,12 +178,12 @@ pub struct Judged {
 impl Judged {
     fn new(window: TargetWindow, swing: &Swing) -> Judged {
         let travel = swing.set.map(|set| set.arm_travel_at_set);
-        // After the top the arm comes back through the window, so arm travel alone cannot tell it from before.
-        if swing.class == Class::AfterTop {
-            return Judged { verdict: Verdict::Late, close: false };
-        }
+        let after_top = swing.class == Class::AfterTop;
         let near = |m: Measured| [window.from, window.to].iter().any(|edge| (edge - m.value).abs() <= m.sd);
-        Judged { verdict: window.verdict(travel.map(|m| m.value)), close: travel.is_some_and(near) }
+        Judged {
+            verdict: window.verdict(travel.map(|m| m.value), after_top),
+            close: !after_top && travel.is_some_and(near),
+        }
     }
 }
 

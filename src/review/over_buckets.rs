@@ -60,9 +60,10 @@ fn of_club(club: &Option<String>, swings: &[CountedSwing], windows: &Windows) ->
     let of = |part: fn(&CountedSwing) -> f64| swings.iter().map(|swing| part(swing)).collect::<Vec<f64>>();
     let middles = |part: fn(&BucketMiddle) -> f64| buckets.iter().map(part).collect::<Vec<f64>>();
     let in_window = windows.for_club(club.as_deref()).and_then(|window| {
-        let inside =
-            |swing: &&&CountedSwing| window.verdict(Some(swing.arm_travel_at_set)) == Verdict::InWindow;
-        Share::of(swings.iter().filter(inside).count(), swings.len())
+        let inside = |swing: &&CountedSwing| {
+            window.verdict(Some(swing.arm_travel_at_set), swing.after_top) == Verdict::InWindow
+        };
+        Share::of(swings.iter().filter(|swing| inside(swing)).count(), swings.len())
     });
     ClubOverTime {
         club: club.clone(),
@@ -112,6 +113,7 @@ mod tests {
             club: Some(club.to_owned()),
             set_to_top_ms,
             arm_travel_at_set,
+            after_top: set_to_top_ms > 30.0,
         };
         let mut swings = Vec::new();
         for bucket in 0..12_i64 {
@@ -129,7 +131,8 @@ mod tests {
         assert_eq!((clubs[0].swings, clubs[0].buckets.len()), (36, 12));
         let trend = clubs[0].set_trend_ms.unwrap();
         assert!((trend.per_swing - 5.0).abs() < 1e-9 && trend.clear, "{trend:?}");
-        assert_eq!(clubs[0].in_window.map(|share| share.hits), Some(36));
+        let after_the_top = "of three, the last comes back through the window after the top";
+        assert_eq!(clubs[0].in_window.map(|share| (share.hits, share.n)), Some((24, 36)), "{after_the_top}");
         assert_eq!(clubs[1].in_window.map(|share| share.hits), Some(0));
         assert!(!clubs[1].set_trend_ms.unwrap().clear);
     }

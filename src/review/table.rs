@@ -187,6 +187,7 @@ fn legend(review: &Review, width: u16) -> String {
         lines.push(format!("{letter} = {}: {}.", flag.word(), flag.explanation()));
     }
     lines.extend(wording::second_definition(&review.analysis.swings));
+    lines.extend(wording::left_out(review));
     for line in lines {
         out += &wrapped(&line, width);
     }

@@ -223,6 +223,16 @@ fn club_cautions(club: &str, group: &Group) -> Vec<String> {
     sentences
 }
 
+/// Which swings stand in the table but not in the summary, and why.
+#[must_use]
+pub fn left_out(review: &Review) -> Vec<String> {
+    let said = |place| {
+        let why = clean(review.left_out(place)?);
+        Some(format!("Swing {} is left out of the summary: {why}", place + 1))
+    };
+    (0..review.analysis.swings.len()).filter_map(said).collect()
+}
+
 /// One sentence for each swing that goes on hinging after the top: there the two definitions of the set differ.
 pub fn second_definition(swings: &[Swing]) -> Vec<String> {
     let numbered = swings.iter().enumerate();

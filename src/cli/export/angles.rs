@@ -67,7 +67,11 @@ pub fn run(
             None => say(&format!("note: swing {number} has no angles to write")),
         }
     }
-    print(&format!("{written} of {} swings written beside {}\n", swings.len(), output.display()))?;
+    let (all, output) = (swings.len(), output.display());
+    match number {
+        Some(number) => print(&format!("swing {number} of {all} written to {output}\n"))?,
+        None => print(&format!("{written} of {all} swings written to numbered files beside {output}\n"))?,
+    }
     Ok(tell(&fed.report))
 }
 

@@ -3,22 +3,23 @@
 use super::Context;
 use super::change::carry_out;
 use super::show::print_json;
-use crate::cli::Outcome;
 use crate::cli::input::{analysed, review_of};
 use crate::cli::output::print;
+use crate::cli::{Outcome, WITHOUT_NAMES, WrongUsage};
 use crate::record::Names;
 use crate::record::error::quoted;
+use crate::record::input::open_input;
 use crate::record::library::package::ZIP_MAGIC;
 use crate::record::library::player::{Player, players};
 use crate::record::library::{Import, Received, files};
-use crate::record::mcap_bytes::looks_like_mcap;
+use crate::record::mcap_bytes::is_recording;
 use crate::record::measures::Measures;
 use crate::record::storage::new_private_file;
 use crate::review::Windows;
 use crate::review::json as review_json;
 use crate::review::page::{PageModel, page};
 use crate::units::WallTime;
-use anyhow::{Context as _, bail};
+use anyhow::Context as _;
 use serde_json::json;
 use std::fs::File;
 use std::io::{BufWriter, Read};
@@ -31,8 +32,7 @@ pub struct PackArgs {
     bucket: String,
     /// The zip to write; it takes no other file's place.
     zip: PathBuf,
-    /// Leave out the player's name and measures, the glove's serial number, and what was typed.
-    #[arg(long)]
+    #[arg(long, help = WITHOUT_NAMES)]
     without_names: bool,
 }
 
@@ -103,11 +103,12 @@ pub(super) fn pack(context: &Context, args: &PackArgs) -> anyhow::Result<Outcome
 pub(super) fn import(context: Context, args: &ImportArgs) -> anyhow::Result<Outcome> {
     let received = match start_of(&args.file)? {
         start if start.starts_with(&ZIP_MAGIC) => Received::packed(&args.file)?,
-        start if looks_like_mcap(&start) => Received::recording(&args.file)?,
+        start if is_recording(&args.file, &start) => Received::recording(&args.file)?,
         _ => return import_csv(context, args),
     };
     if args.player.is_some() || args.recorded.is_some() {
-        bail!("expected no --player and no --recorded with a recording, which says both itself");
+        let expected = "expected no --player and no --recorded with a recording, which says both itself";
+        return Err(WrongUsage(expected.to_owned()).into());
     }
     let operation = context.library.received(&received, args.name.as_deref().map(Path::new))?;
     carry_out(context, &operation)
@@ -122,7 +123,10 @@ fn start_of(path: &Path) -> anyhow::Result<Vec<u8>> {
 
 fn import_csv(context: Context, args: &ImportArgs) -> anyhow::Result<Outcome> {
     let Some(name) = &args.player else {
-        bail!("expected --player with a raw CSV, which does not say who played, found none");
+        // What is no CSV at all says so first.
+        open_input(&args.file)?;
+        let expected = "expected --player with a raw CSV, which does not say who played, found none";
+        return Err(WrongUsage(expected.to_owned()).into());
     };
     let started = match args.recorded {
         Some(at) => at,

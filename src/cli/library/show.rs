@@ -5,10 +5,10 @@ use crate::cli::Outcome;
 use crate::cli::input;
 use crate::cli::output::{print, say};
 use crate::record::error::quoted;
-use crate::record::library::index::{Bucket, ClubsAndTags, KnownSwing};
+use crate::record::library::index::{Bucket, ClubsAndTags, Index, KnownSwing};
 use crate::record::library::numbers::ANALYSER;
 use crate::record::library::player::{Player, players as read_players};
-use crate::record::library::remarks::{Remark, standings};
+use crate::record::library::remarks::{Remark, Said, standings};
 use crate::record::settings::Settings;
 use crate::review::over_buckets::{ClubOverTime, clubs_over_time, trend_words};
 use crate::review::statistics::Trend;
@@ -93,7 +93,7 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
     let counted: BTreeSet<i64> = index.counted_buckets()?.into_iter().map(|bucket| bucket.id).collect();
     let mut rows = Vec::new();
     for bucket in buckets {
-        let remarks = index.remarks(bucket.id)?;
+        let remarks = said(index, bucket.id)?;
         let ClubsAndTags { clubs, tags } = of_swings.remove(&bucket.id).unwrap_or_default();
         let tagged = |tag: &String| {
             let (on_bucket, ..) = standings(&[], &remarks);
@@ -161,11 +161,18 @@ fn bucket_json(bucket: &Bucket, clubs: &[String], remarks: usize) -> Value {
     })
 }
 
+/// What people said of a recording; not that an operation on it came to its end.
+fn said(index: &Index, bucket: i64) -> anyhow::Result<Vec<Remark>> {
+    let mut remarks = index.remarks(bucket)?;
+    remarks.retain(|remark| remark.said != Said::Finished);
+    Ok(remarks)
+}
+
 /// `show`.
 pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome> {
     let library = &context.library;
     let bucket = library.bucket(&args.bucket)?;
-    let remarks = library.index().remarks(bucket.id)?;
+    let remarks = said(library.index(), bucket.id)?;
     let swings = library.index().swings(bucket.id)?;
     let swings: Vec<KnownSwing> = match args.swing {
         Some(place) => vec![library.swing(&bucket, place)?],
@@ -219,7 +226,8 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
     for remark in remarks {
         let (kind, text) = remark.said.fields();
         let on = remark.swing.map_or_else(|| "bucket".to_owned(), |name| format!("swing {}", name.place));
-        print_lines(&format!("{}, {on}: {kind} {text}\n", time(Some(remark.at_unix_ms))))?;
+        let said = format!("{kind} {text}");
+        print_lines(&format!("{}, {on}: {}\n", time(Some(remark.at_unix_ms)), said.trim_end()))?;
     }
     let facts = &bucket.facts;
     for lost in &facts.losses {
@@ -257,7 +265,8 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
         let mut names: Vec<&str> = buckets.iter().map(|bucket| bucket.facts.player.as_str()).collect();
         names.sort_unstable();
         names.dedup();
-        bail!("expected a player of the recordings ({}), found {}", names.join(", "), quoted(&args.player));
+        let names = if names.is_empty() { "there is none".to_owned() } else { names.join(", ") };
+        bail!("expected a player of the recordings ({names}), found {}", quoted(&args.player));
     }
     let counted = library.index().counted(&args.player)?;
     let mut clubs = clubs_over_time(&counted, &windows_of(context, &args.player)?);

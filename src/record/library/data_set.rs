@@ -9,6 +9,7 @@ use super::files::{self, UNREADY};
 use super::index::{Bucket, KnownSwing};
 use super::numbers::{ANALYSER, EventNumbers, SegmentNumbers};
 use super::open::{Library, LibraryError};
+use crate::record::error::quoted;
 use crate::record::input::open_input;
 use crate::record::lock::hold;
 use crate::record::parquet_samples::ParquetSamples;
@@ -17,10 +18,10 @@ use crate::record::storage::new_private_file;
 use crate::units::Measured;
 use parquet::errors::ParquetError;
 use parquet::file::reader::{FileReader, SerializedFileReader};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, BufWriter};
-use std::path::{Path, PathBuf};
+use std::path::{Path, PathBuf, absolute};
 use uuid::Uuid;
 
 /// Key of the metadata that says what a file was made of. Files without it are none of ours.
@@ -98,16 +99,17 @@ impl Library {
     /// # Errors
     /// Another export is at work there, the folder holds other things, or a file cannot be written.
     pub fn export_data_set(&self, to: &Path, samples: bool) -> Result<Exported, LibraryError> {
-        files::make_folder(to).map_err(|source| LibraryError::File { path: to.to_owned(), source })?;
+        let failed = |source| LibraryError::File { path: to.to_owned(), source };
+        let (library, wanted) = (absolute(&self.folder).map_err(failed)?, absolute(to).map_err(failed)?);
+        if wanted.starts_with(&library) {
+            return Err(LibraryError::asked("a folder outside the library", quoted(&to.to_string_lossy())));
+        }
+        files::make_folder(to).map_err(failed)?;
         let held = hold(to, LOCK, &format!("process {}", std::process::id()));
         let _held = held.map_err(|error| LibraryError::asked("a folder to export to", error.to_string()))?;
         let mut set = DataSet { folder: to, there: there(to)?, done: Exported::default() };
-        let mut known = BTreeSet::new();
-        for bucket in self.index.buckets()? {
-            // A copy would count twice.
-            if !known.insert(bucket.facts.uuid) {
-                continue;
-            }
+        // A copy would count twice; the one that counts is that of every other statistic.
+        for bucket in self.index.counted_buckets()? {
             if let Some(why) = &bucket.facts.unreadable {
                 set.done.failed.push(format!("{}: {why}", bucket.path.display()));
                 // What was exported while it could be read may be the last that there is of it.

@@ -83,10 +83,11 @@ impl Library {
         if import.player.trim().is_empty() {
             return Err(LibraryError::asked("a player's name", "none"));
         }
-        let input = open_input(&import.csv).map_err(StepError::from)?.or_hand(import.hand);
+        let mut input = open_input(&import.csv).map_err(StepError::from)?.or_hand(import.hand);
         if !matches!(input.arrivals, Arrivals::Csv(_)) {
             return Err(LibraryError::asked("a raw CSV", "a recording, which says itself who played"));
         }
+        let first = input.arrivals.next().transpose().map_err(StepError::from)?;
         let file = import.csv.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         let stem = file.strip_suffix(".gz").unwrap_or(&file);
         let stem = stem.strip_suffix(".csv").unwrap_or(stem);
@@ -97,7 +98,8 @@ impl Library {
             clubs: import.clubs.clone(),
             software: software(),
             started: import.started,
-            host_at_start: HostTime(0),
+            // So that a later part, or another recording, can be laid beside this one in time.
+            host_at_start: first.and_then(|first| first.received()).unwrap_or(HostTime(0)),
         };
         self.not_here_yet(number_of(&session, None), "a CSV", "one of the same player and time as")?;
         let to = self.free(Path::new(name))?;

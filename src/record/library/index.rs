@@ -110,6 +110,8 @@ pub struct CountedSwing {
     pub set_to_top_ms: f64,
     /// Arm travel at the set.
     pub arm_travel_at_set: f64,
+    /// The set came after the top.
+    pub after_top: bool,
 }
 
 /// What a text file beside a recording says.

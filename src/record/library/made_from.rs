@@ -5,7 +5,7 @@
 //! stays whatever the file is called. One that was made from others says so in its first link event.
 
 use crate::record::error::InputError;
-use crate::record::mcap_bytes::looks_like_mcap;
+use crate::record::mcap_bytes::is_recording;
 use crate::record::recorded::Recorded;
 use crate::record::recording_reader::RecordingReader;
 use crate::record::session::SessionInfo;
@@ -84,7 +84,8 @@ pub fn about(path: &Path) -> Result<About, InputError> {
     let open = || File::open(path).map_err(|source| InputError::Open { path: path.to_owned(), source });
     let mut source = BufReader::new(open()?);
     let failed = |source| InputError::Read { path: path.to_owned(), after: "0 bytes".to_owned(), source };
-    if !looks_like_mcap(source.fill_buf().map_err(failed)?.get(..8).unwrap_or_default()) {
+    let start = source.fill_buf().map_err(failed)?;
+    if !is_recording(path, start.get(..8).unwrap_or(start)) {
         let (expected, found) = ("a recording (an MCAP file)".to_owned(), "other bytes".to_owned());
         return Err(InputError::Format { path: path.to_owned(), expected, found });
     }

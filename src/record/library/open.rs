@@ -227,6 +227,12 @@ impl Library {
         Ok(lost)
     }
 
+    /// Whether it may be changed; else it is open for reading only.
+    #[must_use]
+    pub fn may_change(&self) -> bool {
+        matches!(self.access, Access::Changes { .. })
+    }
+
     pub(super) fn for_changes(&self) -> Result<(), LibraryError> {
         match self.access {
             Access::Changes { .. } => Ok(()),

@@ -5,7 +5,7 @@ use super::index::{Bucket, KnownSwing};
 use super::made_from::{MadeFrom, about, number_of};
 use super::open::{Library, LibraryError};
 use super::recovery::Found;
-use super::remarks::{LONGEST_TEXT, Remark, Said, SwingName};
+use super::remarks::{Remark, Said, SwingName};
 use super::rewrite::{Cut, start_after};
 use super::steps::{Part, Step, add_remark, carried, cut_between, laid_aside, making};
 use crate::record::error::quoted;
@@ -86,11 +86,8 @@ impl Library {
         at: WallTime,
     ) -> Result<(), LibraryError> {
         self.for_changes()?;
-        let text = said.fields().1;
-        let wants_text = said != Said::Include;
-        if wants_text && text.trim().is_empty() || text.chars().count() > LONGEST_TEXT {
-            let expected = format!("a text of 1 to {LONGEST_TEXT} characters");
-            return Err(LibraryError::asked(expected, format!("{} characters", text.chars().count())));
+        if let Some((expected, found)) = said.wrong_text() {
+            return Err(LibraryError::asked(expected, found));
         }
         let swing = match place {
             Some(place) => {
@@ -148,7 +145,10 @@ impl Library {
                 .iter()
                 .map(|found| found.path.strip_prefix(TRASH).unwrap_or(&found.path).display().to_string())
                 .collect();
-            let expected = format!("one of the trash: {}", paths.join(", "));
+            let expected = match paths.as_slice() {
+                [] => "a recording in the trash, which is empty".to_owned(),
+                paths => format!("one of the trash: {}", paths.join(", ")),
+            };
             return Err(LibraryError::asked(expected, quoted(word)));
         };
         let to = self.free(&place_before(&found.path))?;
@@ -211,8 +211,11 @@ impl Library {
             before.checked_sub(2).and_then(|at| swings.get(at)),
             before.checked_sub(1).and_then(|at| swings.get(at)),
         ) else {
-            let expected = format!("a swing from 2 to {} to begin with", swings.len());
-            return Err(LibraryError::asked(expected, before.to_string()));
+            let (expected, found) = match swings.len() {
+                all @ (0 | 1) => ("a recording of two swings or more".to_owned(), all),
+                all => (format!("a swing from 2 to {all} to begin with"), before),
+            };
+            return Err(LibraryError::asked(expected, found.to_string()));
         };
         if takeaways.windows(2).any(|pair| pair[0] >= pair[1]) {
             return Err(LibraryError::asked(
@@ -329,9 +332,11 @@ impl Library {
         let first = path.components().next().map(|part| part.as_os_str().to_owned());
         let apart = first.is_some_and(|first| first == TRASH || first == super::files::PLAYERS);
         let hidden = path.components().any(|part| part.as_os_str().to_string_lossy().starts_with('.'));
-        if path.as_os_str().is_empty() || path.to_str().is_none() || !inside || apart || hidden {
-            let expected =
-                "a name or path within the library, not in its trash or among its players, not hidden";
+        // A line end in a name would break every list that it stands in.
+        let printable = path.to_str().is_some_and(|path| !path.chars().any(char::is_control));
+        if path.as_os_str().is_empty() || !printable || !inside || apart || hidden {
+            let expected = "a name or path within the library, without line ends, not in its trash or among its \
+                            players, not hidden";
             return Err(LibraryError::asked(expected, quoted(&path.to_string_lossy())));
         }
         let ends = path.extension().is_some_and(|ending| ending == "mcap");
@@ -384,8 +389,10 @@ fn alike(buckets: &[Bucket], sessions: &[SessionInfo]) -> Result<(), LibraryErro
     for (bucket, session) in buckets.iter().zip(sessions).skip(1) {
         let first = &sessions[0];
         if (&session.player, session.player_hand) != (&first.player, first.player_hand) {
-            let who =
-                |session: &SessionInfo| format!("{} ({:?})", quoted(&session.player), session.player_hand);
+            let who = |session: &SessionInfo| {
+                let hand = format!("{:?}", session.player_hand).to_lowercase();
+                format!("{} ({hand}-handed)", quoted(&session.player))
+            };
             let expected = format!("recordings of one player, {}", who(first));
             let found = format!("{} by {}", bucket.path.display(), who(session));
             return Err(LibraryError::asked(expected, found));

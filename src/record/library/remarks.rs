@@ -57,6 +57,21 @@ impl Said {
             Said::Finished => ("finished", ""),
         }
     }
+
+    /// Why its text cannot be kept: what was expected, and what was found.
+    #[must_use]
+    pub fn wrong_text(&self) -> Option<(String, String)> {
+        let text = self.fields().1;
+        let length = text.chars().count();
+        let found = match length {
+            _ if matches!(self, Said::Include) => return None,
+            0 => "none".to_owned(),
+            _ if text.trim().is_empty() => "blanks alone".to_owned(),
+            length if length > LONGEST_TEXT => format!("{length} characters"),
+            _ => return None,
+        };
+        Some((format!("a text of 1 to {LONGEST_TEXT} characters"), found))
+    }
 }
 
 /// Which swing is meant.

@@ -3,7 +3,7 @@
 
 use super::{Basis, Cluster, Comparison, Incomparable, Quantity, compare, sentences};
 use super::{SHARES, share_difference, share_sentences};
-use crate::detect::{Flag, Verdict};
+use crate::detect::{Class, Verdict};
 use crate::record::library::index::{Bucket, KnownSwing};
 use crate::review::Windows;
 use crate::review::statistics::Share;
@@ -101,13 +101,12 @@ fn value(swing: &KnownSwing, quantity: Quantity, windows: &Windows) -> Option<Me
 }
 
 fn in_window(swing: &KnownSwing, windows: &Windows) -> Option<Measured> {
-    if swing.numbers.flags.iter().any(|flag| flag == Flag::HandNodeAlone.word()) {
-        return None;
-    }
+    // A wrist that nobody saw was not set outside the window.
+    swing.numbers.hinge_deg.top?;
     let window = windows.for_club(swing.club.as_deref())?;
-    // After the top the arm comes back through the window, so arm travel alone cannot tell it from before.
     let travel = swing.numbers.arm_travel_at_set.map(|travel| travel.value);
-    let inside = swing.numbers.class != "after-top" && window.verdict(travel) == Verdict::InWindow;
+    let after_top = swing.numbers.class == Class::AfterTop.word();
+    let inside = window.verdict(travel, after_top) == Verdict::InWindow;
     Some(Measured::new(f64::from(u8::from(inside)), 0.0))
 }
 

@@ -39,8 +39,9 @@ impl Frames {
     /// curve of fewer than two points.
     #[must_use]
     pub fn of(swing: &Swing) -> Option<Frames> {
-        let (first, last) = swing.curve.first().zip(swing.curve.last())?;
-        let t_s: Vec<f64> = swing.curve.iter().map(|point| point.t.seconds_since(first.t)).collect();
+        let curve = known(&swing.curve);
+        let (first, last) = curve.first().zip(curve.last())?;
+        let t_s: Vec<f64> = curve.iter().map(|point| point.t.seconds_since(first.t)).collect();
         // To a tenth of a hertz.
         let step_s = median_step_s(t_s.iter().copied()).filter(|step_s| *step_s > 1e-4)?;
         let rate_hz = (10.0 / step_s).round() / 10.0;
@@ -50,13 +51,13 @@ impl Frames {
             Channel { label, description, values_deg: (0..count).map(at).collect() }
         };
         let all = [
-            channel("hinge_deg", "radial deviation of the wrist", of_curve(swing, |point| point.hinge_deg)),
-            channel("flexion_deg", "palmar flexion of the wrist", of_curve(swing, |point| point.flexion_deg)),
-            channel("roll_deg", "pronation of the forearm", of_curve(swing, |point| point.roll_deg)),
+            channel("hinge_deg", "radial deviation of the wrist", of_curve(curve, |point| point.hinge_deg)),
+            channel("flexion_deg", "palmar flexion of the wrist", of_curve(curve, |point| point.flexion_deg)),
+            channel("roll_deg", "pronation of the forearm", of_curve(curve, |point| point.roll_deg)),
             channel(
                 "arm_travel_deg",
                 "turn of the forearm about the swing-plane normal",
-                of_curve(swing, |point| point.arm_travel_deg),
+                of_curve(curve, |point| point.arm_travel_deg),
             ),
         ];
         let seen = |channel: &Channel| channel.values_deg.iter().all(|value| value.is_finite());
@@ -64,7 +65,7 @@ impl Frames {
             rate_hz,
             start: first.t,
             channels: all.into_iter().filter(seen).collect(),
-            events: events(swing, first.t),
+            events: events(swing, first.t, last.t),
         })
     }
 
@@ -87,11 +88,22 @@ impl Frames {
     }
 }
 
-fn of_curve(swing: &Swing, angle: impl Fn(&CurvePoint) -> f64) -> Vec<f64> {
-    swing.curve.iter().map(angle).collect()
+/// The curve as far as the wrist's angles are known: with the hand node alone, to shortly after the ball. Where they
+/// are known nowhere, all of it.
+fn known(curve: &[CurvePoint]) -> &[CurvePoint] {
+    let of_wrist = |point: &CurvePoint| point.hinge_deg.is_finite() && point.flexion_deg.is_finite();
+    let Some(first) = curve.iter().position(of_wrist) else { return curve };
+    let (_, from_first) = curve.split_at(first);
+    let end = from_first.iter().position(|point| !of_wrist(point)).unwrap_or(from_first.len());
+    &from_first[..end]
 }
 
-fn events(swing: &Swing, start: DeviceTime) -> Vec<(&'static str, f64)> {
+fn of_curve(curve: &[CurvePoint], angle: impl Fn(&CurvePoint) -> f64) -> Vec<f64> {
+    curve.iter().map(angle).collect()
+}
+
+/// Those within the frames.
+fn events(swing: &Swing, start: DeviceTime, end: DeviceTime) -> Vec<(&'static str, f64)> {
     let named = [
         ("takeaway", Some(swing.takeaway)),
         ("set", swing.set.map(|set| set.set)),
@@ -99,7 +111,10 @@ fn events(swing: &Swing, start: DeviceTime) -> Vec<(&'static str, f64)> {
         ("impact", swing.impact),
         ("finish", swing.finish),
     ];
-    let told = |(name, at): (&'static str, Option<DeviceTime>)| Some((name, at?.seconds_since(start)));
+    let told = |(name, at): (&'static str, Option<DeviceTime>)| {
+        let at = at.filter(|at| (start..=end).contains(at))?;
+        Some((name, at.seconds_since(start)))
+    };
     let mut events: Vec<_> = named.into_iter().filter_map(told).collect();
     events.sort_by(|a, b| a.1.total_cmp(&b.1));
     events

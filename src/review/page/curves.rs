@@ -109,7 +109,7 @@ fn axes(hinge: &Scale) -> Markup {
             }
             text.name x=(px(LEFT)) y=(px(LOWER + 38.0)) { "takeaway" }
             text.name x=(px((LEFT + TOP_X) / 2.0)) y=(px(LOWER + 38.0)) text-anchor="middle" {
-                "arm travel going back"
+                "going back"
             }
             text.name x=(px(TOP_X)) y=(px(LOWER + 38.0)) text-anchor="middle" { "top" }
             text.name x=(px(RIGHT)) y=(px(LOWER + 38.0)) text-anchor="end" { "coming down" }

@@ -40,7 +40,7 @@ pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
     let (title_id, name) = (format!("spread-{place}"), wording::club_name(club));
     let window = review.windows.for_club(club);
     html! {
-        svg.chart role="img" viewBox=(format!("0 0 {WIDTH} {:.0}", ground + 54.0)) aria-labelledby=(title_id) {
+        svg.chart.spread role="img" viewBox=(format!("0 0 {WIDTH} {:.0}", ground + 54.0)) aria-labelledby=(title_id) {
             title id=(title_id) { "Arm travel at the set, " (name) ": " (sentence(&spread)) }
             @if let Some(window) = window {
                 @let (from, to) = (scale.pixel(window.from.clamp(0.0, 1.1)), scale.pixel(window.to.clamp(0.0, 1.1)));

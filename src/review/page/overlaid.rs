@@ -45,7 +45,7 @@ pub fn figure(contrast: &Contrast, quantity: Quantity, windows: &Windows, place:
     html! {
         figure {
             figcaption { (quantity.name()) }
-            svg.chart role="img" viewBox=(format!("0 0 {WIDTH} {HEIGHT}"))
+            svg.chart.spread role="img" viewBox=(format!("0 0 {WIDTH} {HEIGHT}"))
                 aria-labelledby=(format!("{title_id} {about_id}")) {
                 title id=(title_id) { (quantity.name()) ", both sides" }
                 desc id=(about_id) {

@@ -27,9 +27,9 @@ pub fn page(shown: &Shown, status: Option<&LiveStatus>) -> String {
         },
         ways: ways(shown),
         body: html! {
-            div #bench data-bucket=(shown.key) data-remarks[shown.takes_remarks] {
+            div #bench data-bucket=(shown.key) data-remarks[shown.takes_remarks] data-why=[shown.says_nothing()] {
                 @if live { (live::body(model, status, &tools(shown))) } @else { (finished(shown)) }
-                (saying(shown.takes_remarks))
+                (saying(shown.says_nothing()))
             }
         },
     }
@@ -202,7 +202,7 @@ fn said(review: &Review, place: usize) -> Markup {
 }
 
 /// What can be said of the swing in hand, as buttons with their keys, and the form for the words.
-fn saying(takes_remarks: bool) -> Markup {
+fn saying(nothing: Option<&str>) -> Markup {
     html! {
         div.saying #saying hidden role="toolbar" aria-label="Say something of the swing in hand" {
             output #in-hand { "No swing in hand" }
@@ -210,7 +210,7 @@ fn saying(takes_remarks: bool) -> Markup {
                 ("best", "Best", "b"), ("tag", "Tag", "t"), ("note", "Note", "n"), ("club", "Club", "c"),
                 ("exclude", "Leave out", "x"),
             ] {
-                button type="button" data-action=(action) disabled[!takes_remarks] aria-keyshortcuts=(letter) {
+                button type="button" data-action=(action) disabled[nothing.is_some()] aria-keyshortcuts=(letter) {
                     (name) " " kbd { (letter) }
                 }
             }
@@ -218,7 +218,7 @@ fn saying(takes_remarks: bool) -> Markup {
                 "Picked only " kbd { "v" }
             }
             button type="button" data-action="keys" aria-keyshortcuts="?" { "Keys " kbd { "?" } }
-            @if !takes_remarks { span.about { "Remarks are kept beside a recording; there is none here." } }
+            @if let Some(why) = nothing { span.about { (why) } }
             output.told #told role="status" {}
         }
         dialog #words aria-labelledby="words-title" {

@@ -34,9 +34,9 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
         }
         main #main {
             div #swing data-bucket=(shown.key) data-number=(number) data-takeaway=(swing.takeaway.0)
-                data-remarks[shown.takes_remarks] {
+                data-remarks[shown.takes_remarks] data-why=[shown.says_nothing()] {
                 (stage())
-                (events(swing, said, shown.takes_remarks))
+                (events(swing, said, shown.says_nothing()))
             }
             (certainty(swing))
             (speed::panel(shown, number, swing))
@@ -114,7 +114,7 @@ fn stage() -> Markup {
     }
 }
 
-fn events(swing: &Swing, said: Option<&Standing>, takes_remarks: bool) -> Markup {
+fn events(swing: &Swing, said: Option<&Standing>, nothing: Option<&str>) -> Markup {
     let ms = |t: Option<DeviceTime>| {
         t.map_or_else(|| NOTHING.to_owned(), |t| number(t.seconds_since(swing.top) * 1e3, 0))
     };
@@ -132,9 +132,9 @@ fn events(swing: &Swing, said: Option<&Standing>, takes_remarks: bool) -> Markup
                                 td.n { (ms(computed(swing, event))) }
                                 td.n.yours { (ms(said.and_then(|said| said.moved.get(&event).copied()))) }
                                 td {
-                                    button type="button" data-to-cursor disabled[!takes_remarks] aria-label=(format!("{} to the cursor", event_name(event))) { "to the cursor" }
+                                    button type="button" data-to-cursor disabled[nothing.is_some()] aria-label=(format!("{} to the cursor", event_name(event))) { "to the cursor" }
                                     " "
-                                    button type="button" data-back disabled[!takes_remarks] aria-label=(format!("{} back to the computed", event_name(event))) { "back to the computed" }
+                                    button type="button" data-back disabled[nothing.is_some()] aria-label=(format!("{} back to the computed", event_name(event))) { "back to the computed" }
                                 }
                             }
                         }
@@ -142,7 +142,7 @@ fn events(swing: &Swing, said: Option<&Standing>, takes_remarks: bool) -> Markup
                 }
             }
             @if let Some(sentence) = said.and_then(|said| by_moved(swing, said)) { p.by-moved { (sentence) } }
-            @if !takes_remarks { p.about { "Handles are kept beside a recording; there is none here." } }
+            @if let Some(why) = nothing { p.about { (why) } }
         }
     }
 }

@@ -83,6 +83,7 @@ pub fn swings(review: &Review) -> Markup {
             }
         }
         (about_swings(review, &flags))
+        @for sentence in wording::left_out(review) { p.about { (sentence) } }
     }
 }
 

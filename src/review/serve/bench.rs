@@ -8,7 +8,7 @@ use crate::record::library::analysis::analysis_of;
 use crate::record::library::files::{self, Beside, RECORDING, Stamp};
 use crate::record::library::index::Bucket;
 use crate::record::library::made_from::about;
-use crate::record::library::remarks::{LONGEST_TEXT, Remark, Remarks, Said, SwingName};
+use crate::record::library::remarks::{Remark, Remarks, Said, SwingName};
 use crate::record::library::search::{Found, Wanted};
 use crate::record::library::steps::add_remark;
 use crate::review::page::PageModel;
@@ -62,6 +62,20 @@ pub struct Shown {
     pub takes_remarks: bool,
     /// It is one of a library.
     pub in_library: bool,
+}
+
+impl Shown {
+    /// Why nothing can be said of it; nothing where it can.
+    #[must_use]
+    pub fn says_nothing(&self) -> Option<&'static str> {
+        match (self.takes_remarks, self.in_library) {
+            (true, _) => None,
+            (false, true) => {
+                Some("This library is open for reading only, since another hingeclock is at work in it.")
+            }
+            (false, false) => Some("What you say is kept beside a recording; there is none here."),
+        }
+    }
 }
 
 /// A swing as a page knows it.
@@ -144,18 +158,24 @@ impl Bench {
     #[must_use]
     pub fn own(&self, model: &Arc<PageModel>) -> Arc<PageModel> {
         match self.own_remarks() {
-            Some(remarks) => {
-                Arc::new(PageModel { review: model.review.clone().with_remarks(&remarks), live: model.live })
+            Some(Remarks { remarks, problems }) => {
+                let review = with_problems(model.review.clone().with_remarks(&remarks), &problems);
+                Arc::new(PageModel { review, live: model.live })
             }
             None => Arc::clone(model),
         }
     }
 
     /// The own bucket's remarks; none where none can be kept.
-    fn own_remarks(&self) -> Option<Vec<Remark>> {
+    fn own_remarks(&self) -> Option<Remarks> {
         let path = &self.own.as_ref().filter(|own| takes_remarks(&own.path))?.path;
-        let bytes = files::read(&Beside::Remarks.of(path)).ok()?.unwrap_or_default();
-        Some(Remarks::parse(&bytes).remarks)
+        let beside = Beside::Remarks.of(path);
+        Some(match files::read(&beside) {
+            Ok(bytes) => Remarks::parse(&bytes.unwrap_or_default()),
+            Err(error) => {
+                Remarks { remarks: Vec::new(), problems: vec![format!("{}: {error}", beside.display())] }
+            }
+        })
     }
 
     /// The bucket of this key. `own` is the model that the server was handed, if it was.
@@ -177,18 +197,20 @@ impl Bench {
         }
         let bucket = self.held()?.bucket(key)?;
         let review = self.review(&bucket)?;
-        let (remarks, path, known) = {
+        let (remarks, path, known, takes_remarks) = {
             let Shelf { library, of_player } = &*self.held()?;
             let remarks = library.index().remarks(bucket.id).map_err(failed)?;
-            (remarks, library.folder().join(&bucket.path), of_player(&bucket.facts.player))
+            let (path, known) = (library.folder().join(&bucket.path), of_player(&bucket.facts.player));
+            (remarks, path, known, library.may_change())
         };
         let review = Review::clone(&review).of_player(known).with_remarks(&remarks);
+        let review = with_problems(review, &bucket.problems);
         Ok(Shown {
             key: key.to_owned(),
             model: Arc::new(PageModel { review, live: false }),
             hand: bucket.facts.hand,
             path: Some(path),
-            takes_remarks: true,
+            takes_remarks,
             in_library: true,
         })
     }
@@ -205,12 +227,8 @@ impl Bench {
         if swing.is_some_and(is_other) {
             return Err(Refused::Asked("this swing is another one by now: load the page anew".to_owned()));
         }
-        let length = said.fields().1.chars().count();
-        let wants_text = said != Said::Include;
-        if wants_text && said.fields().1.trim().is_empty() || length > LONGEST_TEXT {
-            return Err(Refused::Asked(format!(
-                "expected a text of 1 to {LONGEST_TEXT} characters, found {length}"
-            )));
+        if let Some((expected, found)) = said.wrong_text() {
+            return Err(Refused::Asked(format!("expected {expected}, found {found}")));
         }
         if shown.key == OWN {
             let name = |Meant { place, takeaway }| SwingName { takeaway_us: takeaway, place: place + 1 };
@@ -316,6 +334,17 @@ impl Shelf {
         };
         self.library.index().numbered(uuid).map_err(failed)?.ok_or(none)
     }
+}
+
+/// What was said and could not be read is told among the notes.
+fn with_problems(mut review: Review, problems: &[String]) -> Review {
+    let notes = &mut review.analysis.notes;
+    for problem in problems {
+        if !notes.contains(problem) {
+            notes.push(problem.clone());
+        }
+    }
+    review
 }
 
 fn takes_remarks(path: &Path) -> bool {

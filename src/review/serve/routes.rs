@@ -15,13 +15,13 @@ use crate::review::page::{compare as compare_page, library, pair, report as repo
 use crate::review::{json, socket};
 use crate::units::DeviceTime;
 use axum::Router;
-use axum::body::Bytes;
+use axum::body::{Body, Bytes, HttpBody};
 use axum::extract::{ConnectInfo, DefaultBodyLimit, Path, RawQuery, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
-use serde::Deserialize;
+use serde::{Deserialize, Deserializer};
 use std::net::SocketAddr;
 use std::time::Duration;
 
@@ -31,6 +31,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; connect-src 'self';
 const ANSWERED_WITHIN: Duration = Duration::from_secs(60);
 /// Longest body of a request, bytes.
 const BODY_MAX: usize = 16 << 10;
+const PLAIN: &str = "text/plain; charset=utf-8";
 /// Swings on one page of the library.
 const ROWS: usize = 100;
 
@@ -105,6 +106,11 @@ async fn guard(State(site): State<Site>, request: Request, next: Next) -> Respon
         Gate::Pair => (StatusCode::UNAUTHORIZED, "this device has to be paired at /pair\n").into_response(),
         Gate::Shut(why) => (StatusCode::FORBIDDEN, format!("{why}\n")).into_response(),
     };
+    if let Some(words) = in_words(response.status()).filter(|_| response.body().is_end_stream()) {
+        *response.body_mut() = Body::from(words);
+        response.headers_mut().remove(header::CONTENT_LENGTH);
+        response.headers_mut().insert(header::CONTENT_TYPE, HeaderValue::from_static(PLAIN));
+    }
     let headers = response.headers_mut();
     headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(POLICY));
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
@@ -112,6 +118,18 @@ async fn guard(State(site): State<Site>, request: Request, next: Next) -> Respon
     headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("same-origin"));
     headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
     response
+}
+
+/// What is said where an answer has no words of its own.
+fn in_words(status: StatusCode) -> Option<&'static str> {
+    match status {
+        StatusCode::NOT_FOUND => Some("there is nothing at this address; the first page is /\n"),
+        StatusCode::METHOD_NOT_ALLOWED => Some("this address does not take that method\n"),
+        StatusCode::PAYLOAD_TOO_LARGE => Some("expected a body of at most 16 KiB, found a longer one\n"),
+        StatusCode::UNSUPPORTED_MEDIA_TYPE => Some("expected a body of the kind application/json\n"),
+        StatusCode::REQUEST_TIMEOUT => Some("this took longer than a minute and was broken off\n"),
+        _ => None,
+    }
 }
 
 async fn home(State(site): State<Site>) -> Result<Response, Refused> {
@@ -219,14 +237,14 @@ async fn report(
 
 async fn swing_page(
     State(site): State<Site>,
-    Path((key, number)): Path<(String, usize)>,
+    Path((key, Number(number))): Path<(String, Number)>,
 ) -> Result<Html<String>, Refused> {
     site.of_bucket(key, move |_, shown| swing::page(shown, number).map(Html).ok_or(NO_SWING)).await
 }
 
 async fn motion(
     State(site): State<Site>,
-    Path((key, number)): Path<(String, usize)>,
+    Path((key, Number(number))): Path<(String, Number)>,
 ) -> Result<Response, Refused> {
     let text = site.of_bucket(key, move |_, shown| swing::motion(shown, number).ok_or(NO_SWING)).await?;
     Ok(json_of(text))
@@ -234,7 +252,7 @@ async fn motion(
 
 async fn worth(
     State(site): State<Site>,
-    Path((key, number)): Path<(String, usize)>,
+    Path((key, Number(number))): Path<(String, Number)>,
 ) -> Result<Response, Refused> {
     let text = site.of_bucket(key, move |bench, shown| bench.worth(shown, number)).await?;
     Ok(json_of(text))
@@ -242,9 +260,19 @@ async fn worth(
 
 async fn raw(
     State(site): State<Site>,
-    Path((key, number)): Path<(String, usize)>,
+    Path((key, Number(number))): Path<(String, Number)>,
 ) -> Result<Html<String>, Refused> {
     site.of_bucket(key, move |bench, shown| Ok(Html(swing::raw(&bench.raw(shown, number)?)))).await
+}
+
+/// A swing's number as it stands in an address. What is no number is that of no swing.
+struct Number(usize);
+
+impl<'de> Deserialize<'de> for Number {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Number, D::Error> {
+        let text = String::deserialize(deserializer)?;
+        Ok(Number(text.parse().unwrap_or(0)))
+    }
 }
 
 const NO_SWING: Refused = Refused::Missing("there is no such swing");

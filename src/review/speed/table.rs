@@ -7,8 +7,8 @@ use crate::review::Review;
 use crate::review::clean;
 use crate::review::summary::in_order;
 use crate::review::table::{printed, table, wrapped};
-use crate::review::wording::{number, signed, with_bar};
-use std::collections::BTreeSet;
+use crate::review::wording::{NOTHING, club_name, number, signed, with_bar};
+use std::collections::{BTreeMap, BTreeSet};
 
 const HEADINGS: [&str; 12] = [
     "#",
@@ -46,9 +46,10 @@ pub fn text(review: &Review, worth: Option<&[ClubWorth]>, width: u16) -> String 
 
 fn speeds(review: &Review, width: u16) -> String {
     let mut rows = table(width, &HEADINGS, &[1]);
-    let mut reasons = BTreeSet::new();
+    // Each with the swings in which something is missing for it.
+    let mut reasons: BTreeMap<_, BTreeSet<usize>> = BTreeMap::new();
     for (place, swing) in review.analysis.swings.iter().enumerate() {
-        let mut row = vec![(place + 1).to_string(), clean(swing.club.as_deref().unwrap_or("-"))];
+        let mut row = vec![(place + 1).to_string(), club_name(swing.club.as_deref())];
         match SwingSpeed::in_bucket(review, swing) {
             Ok(speed) => {
                 let (head, release) = (&speed.head, &speed.release);
@@ -64,12 +65,14 @@ fn speeds(review: &Review, width: u16) -> String {
                     (release.release_before_ball_ms, 0),
                     (speed.flat.flat_after_ball_mm, 0),
                 ];
-                reasons.extend(figures.iter().filter_map(|(figure, _)| figure.err()));
+                for reason in figures.iter().filter_map(|(figure, _)| figure.err()) {
+                    reasons.entry(reason).or_default().insert(place + 1);
+                }
                 row.extend(figures.iter().map(|(figure, decimals)| word(figure, *decimals)));
             }
             Err(reason) => {
-                reasons.insert(reason);
-                row.resize(HEADINGS.len(), "-".to_owned());
+                reasons.entry(reason).or_default().insert(place + 1);
+                row.resize(HEADINGS.len(), NOTHING.to_owned());
             }
         }
         rows.add_row(row);
@@ -78,14 +81,16 @@ fn speeds(review: &Review, width: u16) -> String {
     out += &wrapped(COLUMNS, width);
     out += &wrapped(&measures(review), width);
     out += &wrapped(ASSUMED, width);
-    for reason in reasons {
-        out += &wrapped(&format!("- : {reason}."), width);
+    for (reason, swings) in reasons {
+        let which = if swings.len() == 1 { "swing" } else { "swings" };
+        let swings: Vec<String> = swings.iter().map(ToString::to_string).collect();
+        out += &wrapped(&format!("{NOTHING} in {which} {}: {reason}.", swings.join(", ")), width);
     }
     out
 }
 
 fn word(figure: &Figure, decimals: usize) -> String {
-    figure.map_or("-".to_owned(), |m| with_bar(m, decimals).replace("±\u{a0}", "±"))
+    figure.map_or(NOTHING.to_owned(), |m| with_bar(m, decimals).replace("±\u{a0}", "±"))
 }
 
 /// Of which arm and clubs the numbers are.
@@ -120,7 +125,7 @@ fn club_text(club: &ClubWorth, width: u16) -> String {
     }
     if !club.curves.is_empty() {
         out += &printed(rows);
-        out += &wrapped("(…) is outside what the model can be trusted with; - has no such swing.", width);
+        out += &wrapped("(…) is outside what the model can be trusted with; – has no such swing.", width);
     }
     out
 }
@@ -129,16 +134,16 @@ fn club_text(club: &ClubWorth, width: u16) -> String {
 fn curve_row(curve: &Curve) -> Vec<String> {
     let told = |place: usize| match curve.points.get(place) {
         Some(point) => {
-            let speed = point.head_mps.map_or("-".to_owned(), |head| number(head, 1));
+            let speed = point.head_mps.map_or(NOTHING.to_owned(), |head| number(head, 1));
             (
                 signed(point.by, curve.change.decimals()),
                 if point.beyond { format!("({speed})") } else { speed },
             )
         }
-        None => ("-".to_owned(), "-".to_owned()),
+        None => (NOTHING.to_owned(), NOTHING.to_owned()),
     };
     let ((less, slower), (more, faster)) = (told(2), told(6));
-    let own = curve.own_sd.map_or("-".to_owned(), |sd| number(sd, curve.change.decimals()));
+    let own = curve.own_sd.map_or(NOTHING.to_owned(), |sd| number(sd, curve.change.decimals()));
     vec![
         curve.change.sentence().to_owned(),
         curve.change.unit().to_owned(),
@@ -147,6 +152,6 @@ fn curve_row(curve: &Curve) -> Vec<String> {
         more,
         faster,
         own,
-        curve.per_own_sd_mps.map_or("-".to_owned(), |worth| signed(worth, 1)),
+        curve.per_own_sd_mps.map_or(NOTHING.to_owned(), |worth| signed(worth, 1)),
     ]
 }

@@ -1,6 +1,7 @@
 //! What the index is asked.
 
 use super::{Bucket, ClubsAndTags, CountedSwing, Index, KnownSwing, Result};
+use crate::detect::Class;
 use crate::record::library::files::{RECORDING, Stamp};
 use crate::record::library::remarks::Remark;
 use crate::record::library::results::VersionResult;
@@ -147,7 +148,7 @@ impl Index {
     /// The index cannot be read.
     pub fn counted(&self, player: &str) -> Result<Vec<CountedSwing>> {
         let mut query = self.connection.prepare_cached(&format!(
-            "SELECT swings.bucket, club, set_to_top_ms, arm_travel_at_set FROM buckets
+            "SELECT swings.bucket, club, set_to_top_ms, arm_travel_at_set, class FROM buckets
              JOIN swings ON swings.bucket = buckets.id
              WHERE player = ?1 AND excluded IS NULL AND set_to_top_ms IS NOT NULL
                AND arm_travel_at_set IS NOT NULL AND {COUNTS}
@@ -159,6 +160,7 @@ impl Index {
                 club: row.get(1)?,
                 set_to_top_ms: row.get(2)?,
                 arm_travel_at_set: row.get(3)?,
+                after_top: row.get::<_, String>(4)? == Class::AfterTop.word(),
             })
         })?;
         rows.collect()

@@ -153,7 +153,7 @@ function act(name) {
   if (name === "compare") { only = !only; return show(); }
   if (name === "bucket-note" && takesRemarks) return noteOnBucket();
   if (!row && name !== "bucket-note") return say("Take a swing in hand first: ↓ or a tap on its row.");
-  if (!takesRemarks) return say("Remarks are kept beside a recording; there is none here.", true);
+  if (!takesRemarks) return say(bench.dataset.why, true);
   return actions[name](row);
 }
 

@@ -99,7 +99,7 @@ async function start() {
     document.dispatchEvent(new Event("parts"));
   }
   async function move(event, index) {
-    if (!takesRemarks) return say("Handles are kept beside a recording; there is none here.", true);
+    if (!takesRemarks) return say(place.dataset.why, true);
     const at_us = Math.round(motion.top_us + t[index] * 1000);
     if (!(await remark(event.word + " " + at_us, event.name + " moved to " + written(t[index], 0) + " ms."))) return;
     event.moved_ms = t[index];
