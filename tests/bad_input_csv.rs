@@ -88,11 +88,11 @@ fn wrong_columns_are_fatal() {
 fn a_file_without_one_good_row_is_fatal() {
     check_error(
         HEADER.as_bytes(),
-        "DIR/x.csv: expected at least one sample, found none in 0 lines; the first: the file ends here",
+        "DIR/x.csv: expected at least one sample, found none in 0 lines: the file ends here",
     );
     check_error(
         format!("{HEADER}a,b,c,d,e,f,g,h,i,j\n").as_bytes(),
-        "DIR/x.csv: expected at least one sample, found none in 1 lines; the first: line 2 skipped: column 2 (node): expected a whole number, found \"b\"",
+        "DIR/x.csv: expected at least one sample, found none in 1 lines: line 2 skipped: column 2 (node): expected a whole number, found \"b\"",
     );
 }
 

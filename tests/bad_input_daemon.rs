@@ -44,6 +44,37 @@ fn a_folder_that_cannot_be_made_is_named() {
 }
 
 #[test]
+fn what_stands_in_the_place_of_the_folder_is_told() {
+    let file = tempfile::NamedTempFile::new().unwrap();
+    let path = file.path().to_str().unwrap();
+    let output = run(&listen("/dev/no-such-port", path));
+    assert_eq!(code(&output), 1);
+    let expected =
+        format!("no recording can be made in {path}: expected a folder, found something else of that name");
+    assert!(errors(&output).contains(&expected), "{}", errors(&output));
+}
+
+#[test]
+fn a_disk_that_is_full_from_the_start_is_named() {
+    let Some(disk) = Mounted::memory("8k") else {
+        eprintln!("skipped: no right to mount a small file system");
+        return;
+    };
+    std::fs::write(disk.path().join("other"), vec![0; 4096]).unwrap();
+    let output = run(&listen("/dev/no-such-port", disk.text()));
+    assert_eq!(code(&output), 1);
+    let expected = format!("no recording can be made in {}: the disk is full", disk.text());
+    assert!(errors(&output).contains(&expected), "{}", errors(&output));
+}
+
+#[test]
+fn help_is_given_however_it_is_asked_for() {
+    for arguments in [&["help", "--help"][..], &["help", "-h"], &["library", "help", "--help"]] {
+        assert_eq!(code(&run(arguments)), 0, "{arguments:?}");
+    }
+}
+
+#[test]
 fn a_page_port_that_is_taken_is_named() {
     let taken = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
     let port = taken.local_addr().unwrap().port().to_string();

@@ -337,10 +337,7 @@ fn a_node_that_has_not_introduced_itself_is_named_and_counted() {
         }
     }
     assert_eq!((arrivals.len(), assembler.unknown_node_readings()), (0, 8));
-    assert_eq!(
-        errors[0].to_string(),
-        "expected a node that has described itself (known: []), found a frame of node 0"
-    );
+    assert_eq!(errors[0].to_string(), "expected a NodeInfo of node 0 before its other frames, found none");
     // Whoever has all frames at hand looks for the introductions first.
     let mut again = Assembler::new();
     let (mut first, mut second) = (Decoder::new(), Decoder::new());

@@ -19,6 +19,8 @@ use crate::units::WallTime;
 use anyhow::Context;
 use clap::{Parser, Subcommand};
 use logs::{LogForm, Logs};
+use std::ffi::OsString;
+use std::io::IsTerminal;
 use std::process::ExitCode;
 
 /// Width of tables where there is no terminal to ask.
@@ -93,7 +95,7 @@ enum Command {
 /// Parses the command line, runs the command, and gives the process its exit code.
 #[must_use]
 pub fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = Cli::parse_from(arguments(std::env::args_os().collect()));
     let logs = Logs::start(cli.log);
     let outcome = match cli.command {
         Command::Run(args) => run::run(&args, &logs),
@@ -114,6 +116,16 @@ pub fn main() -> ExitCode {
     ExitCode::from(outcome.code())
 }
 
+/// `help --help` asks for no more than `help`, but the parser takes it for the name of a command.
+fn arguments(mut all: Vec<OsString>) -> Vec<OsString> {
+    let words: Vec<_> = all.iter().skip(1).map(|word| word.to_string_lossy()).collect();
+    let words: Vec<&str> = words.iter().map(AsRef::as_ref).collect();
+    if matches!(words[..], ["help", "-h" | "--help"] | ["library", "help", "-h" | "--help"]) {
+        all.pop();
+    }
+    all
+}
+
 /// An error and its causes, each that the text before does not tell already.
 fn told(error: &anyhow::Error) -> String {
     error.chain().map(ToString::to_string).fold(String::new(), |text, cause| match text.as_str() {
@@ -131,8 +143,12 @@ fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
         .context("the runtime cannot start")
 }
 
+/// As COLUMNS says, else as the terminal on standard output has it.
 fn terminal_width() -> u16 {
-    std::env::var("COLUMNS").ok().and_then(|width| width.parse().ok()).unwrap_or(USUAL_WIDTH)
+    let told = std::env::var("COLUMNS").ok().and_then(|width| width.parse().ok());
+    let terminal = || std::io::stdout().is_terminal().then(ratatui::crossterm::terminal::size)?.ok();
+    let found = || terminal().map(|(columns, _)| columns).filter(|columns| *columns > 0);
+    told.or_else(found).unwrap_or(USUAL_WIDTH)
 }
 
 #[allow(clippy::disallowed_methods, reason = "the command line is the edge that reads the wall clock")]

@@ -17,7 +17,7 @@ use crate::record::settings::Settings;
 use crate::review::table;
 use crate::tone::SoundChoice;
 use anyhow::bail;
-use std::io::{BufRead, IsTerminal};
+use std::io::{self, BufRead, IsTerminal, Read};
 use std::path::PathBuf;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
@@ -26,6 +26,8 @@ use tokio::sync::mpsc;
 const USUAL_SETTINGS: &str = "hingeclock.toml";
 /// Things said that may wait for the bucket.
 pub const CONTROLS_MAX: usize = 16;
+/// So much of a typed line is read, bytes.
+const LONGEST_LINE: u64 = 4096;
 
 /// Listen to a glove: sound, record, show.
 #[derive(Debug, clap::Args)]
@@ -44,6 +46,9 @@ pub struct Args {
     /// The glove's serial port; without it, the only one there is.
     #[arg(long, value_name = "PATH")]
     port: Option<PathBuf>,
+    /// Speed of the serial port, bits a second; on USB ports it makes no difference.
+    #[arg(long, value_name = "BITS", default_value_t = SerialParams::USUAL_BAUD, conflicts_with = "ble", value_parser = clap::value_parser!(u32).range(1200..=12_000_000))]
+    baud: u32,
     /// The glove is on the air. The one in the settings file is taken, and no other.
     #[arg(long, conflicts_with = "port")]
     ble: bool,
@@ -161,8 +166,8 @@ pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
 async fn link(args: &Args) -> anyhow::Result<LinkParams> {
     match &args.port {
         _ if args.ble => Ok(LinkParams::Ble(BleParams::new(wanted(args).await?))),
-        Some(port) => Ok(SerialParams::new(port).into()),
-        None => Ok(SerialParams::new(only_port()?).into()),
+        Some(port) => Ok(SerialParams { baud: args.baud, ..SerialParams::new(port) }.into()),
+        None => Ok(SerialParams { baud: args.baud, ..SerialParams::new(only_port()?) }.into()),
     }
 }
 
@@ -268,7 +273,8 @@ pub async fn shown(
 /// Lines typed on standard input, on a thread of their own: reading a terminal cannot be cancelled.
 fn type_lines(status: Status, sender: mpsc::Sender<Control>) {
     std::thread::spawn(move || {
-        for line in std::io::stdin().lock().split(b'\n').map_while(Result::ok) {
+        let mut input = io::stdin().lock();
+        while let Ok(Some(line)) = next_line(&mut input) {
             let line = String::from_utf8_lossy(&line);
             match parse(&line) {
                 Ok(Some(control)) => {
@@ -281,6 +287,16 @@ fn type_lines(status: Status, sender: mpsc::Sender<Control>) {
             }
         }
     });
+}
+
+/// The next line; of one that does not end, its beginning.
+fn next_line(input: &mut impl BufRead) -> io::Result<Option<Vec<u8>>> {
+    let mut line = Vec::new();
+    input.take(LONGEST_LINE).read_until(b'\n', &mut line)?;
+    if line.last().is_some_and(|last| *last != b'\n') {
+        input.skip_until(b'\n')?;
+    }
+    Ok((!line.is_empty()).then_some(line))
 }
 
 /// Ready when the process gets Ctrl-C, is told to terminate, or its terminal is closed.
@@ -313,4 +329,18 @@ pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
         say(&format!("lost: {sentence}"));
     }
     Ok(if end.lost.is_empty() { Outcome::Done } else { Outcome::Salvaged })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_a_line_that_is_too_long_the_beginning_is_read_and_the_next_one_is_whole() {
+        let text = format!("mark a\n\n{}\nstop", "x".repeat(100_000));
+        let mut input = text.as_bytes();
+        let lines: Vec<_> = std::iter::from_fn(|| next_line(&mut input).unwrap()).collect();
+        let lengths: Vec<_> = lines.iter().map(Vec::len).collect();
+        assert_eq!((lengths, &lines[3][..]), (vec![7, 1, 4096, 4], &b"stop"[..]));
+    }
 }

@@ -10,6 +10,7 @@ use super::guided::live_part;
 use super::recovery::Recovery;
 use super::spoken::Spoken;
 use super::status::Status;
+use super::understanding::Understanding;
 use super::watch::Watch;
 use super::{player_name, volume, windows};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
@@ -29,6 +30,12 @@ use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
 use std::path::Path;
 use std::sync::Arc;
 use tokio::sync::watch;
+
+const NO_GLOVE: &str =
+    "the link brings bytes, but nothing that a glove says: is this the glove's port, and the speed right?";
+const NO_FOREARM: &str =
+    "expected the nodes hand and forearm, found no forearm yet; with the hand alone angles and set are rough";
+const NO_HAND: &str = "expected the nodes hand and forearm, found no hand yet; without it no swing is found";
 
 /// The state of a running bucket.
 pub struct Bucket {
@@ -52,6 +59,7 @@ pub struct Bucket {
     met_anew: bool,
     pub(super) status: Status,
     pub(super) watch: Watch,
+    understanding: Understanding,
     pub(super) link_up: bool,
     pub(super) damaged: u64,
     /// Swings that were too many to keep here.
@@ -98,6 +106,7 @@ impl Bucket {
             met_anew: false,
             status,
             watch: Watch::default(),
+            understanding: Understanding::default(),
             link_up: false,
             damaged: 0,
             dropped: 0,
@@ -115,6 +124,9 @@ impl Bucket {
         self.record(Recorded::Piece(piece.clone()));
         // Not at the tick alone: while pieces come without a pause there is none.
         self.look_after_disk(piece.received);
+        if self.understanding.doubts(piece.received) {
+            self.status.line(NO_GLOVE);
+        }
         let mut arrivals = Vec::new();
         let what = if piece.whole { self.interpret(&piece, &mut arrivals) } else { None };
         self.ask(piece.received, now);
@@ -154,8 +166,11 @@ impl Bucket {
         let nodes: Vec<&str> = device.nodes.iter().map(|node| place_word(node.role)).collect();
         let serial = device.serial.as_deref().map_or_else(String::new, |serial| format!(" {serial}"));
         self.status.once(&format!("glove{serial} with the nodes {}", nodes.join(", ")));
-        if device.nodes.iter().all(|node| node.role != NodeRole::Forearm) {
-            self.status.once("expected the nodes hand and forearm, found no forearm yet; with the hand alone angles and set are rough");
+        let has = |role| device.nodes.iter().any(|node| node.role == role);
+        match (has(NodeRole::Hand), has(NodeRole::Forearm)) {
+            (true, true) => {}
+            (true, false) => self.status.once(NO_FOREARM),
+            (false, _) => self.status.once(NO_HAND),
         }
     }
 
@@ -171,8 +186,14 @@ impl Bucket {
                 return None;
             }
         };
+        self.understanding.frame();
         let heard = self.assembler.take(&frame, Some(piece.received), arrivals);
-        let heard = heard.inspect_err(|error| self.status.once(&format!("glove: {error}"))).ok()?;
+        if let Err(error) = &heard
+            && self.understanding.may_complain(piece.received)
+        {
+            self.status.line(&format!("glove: {error}"));
+        }
+        let heard = heard.ok()?;
         self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received);
         Some(heard)
     }
@@ -198,6 +219,7 @@ impl Bucket {
     pub fn link_opened(&mut self, at: HostTime) {
         self.link_up = true;
         self.recovery.link(true);
+        self.understanding.opened();
         self.status.line("link open, waiting for the glove");
         self.record(Recorded::Link { received: at, kind: "opened".to_owned(), value: String::new() });
     }
@@ -368,8 +390,10 @@ impl Bucket {
         if let Err(error) = self.sound.close() {
             self.status.line(&format!("sound: {error}"));
         }
-        if self.damaged > 0 {
-            self.status.line(&format!("{} damaged frames were kept but not understood", self.damaged));
+        match self.damaged {
+            0 => {}
+            1 => self.status.line("1 damaged frame was kept but not understood"),
+            many => self.status.line(&format!("{many} damaged frames were kept but not understood")),
         }
         if let Some(sentence) = self.recovery.sentence() {
             self.status.line(&sentence);

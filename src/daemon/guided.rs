@@ -47,7 +47,9 @@ impl Bucket {
             if self.calibrates_on_connect {
                 self.start_guide();
             } else {
-                self.status.line("not calibrated yet: type calibrate (about half a minute)");
+                self.status.line(
+                    "not calibrated yet: press k, or type calibrate where there are lines (half a minute)",
+                );
             }
         }
     }

@@ -21,6 +21,7 @@ pub mod sound_tap;
 pub mod sources;
 pub mod spoken;
 pub mod status;
+mod understanding;
 pub mod view;
 pub mod watch;
 

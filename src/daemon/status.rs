@@ -1,6 +1,7 @@
 //! What the person at the terminal is told while a bucket runs: a line at a time, on standard error or in the
 //! live view; nothing on a pipe that did not ask.
 
+use crate::review::clean;
 use std::collections::VecDeque;
 use std::io::Write;
 use std::sync::{Arc, Mutex};
@@ -29,10 +30,11 @@ impl Status {
         Status { quiet, said: Arc::default() }
     }
 
-    /// A line.
+    /// A line. Names of players, clubs and gloves come from outside: a terminal obeys nothing in them.
     pub fn line(&self, text: &str) {
         let Ok(mut said) = self.said.lock() else { return };
-        said.lines.push_back(text.to_owned());
+        let text = clean(text);
+        said.lines.push_back(text.clone());
         if said.lines.len() > REMEMBERED {
             said.lines.pop_front();
         }
@@ -44,7 +46,8 @@ impl Status {
 
     /// A line, unless it is what was said last.
     pub fn once(&self, text: &str) {
-        let same = self.said.lock().is_ok_and(|said| said.lines.back().is_some_and(|last| last == text));
+        let same =
+            self.said.lock().is_ok_and(|said| said.lines.back().is_some_and(|last| *last == clean(text)));
         if !same {
             self.line(text);
         }
@@ -61,5 +64,18 @@ impl Status {
     #[must_use]
     pub fn recent(&self) -> Vec<String> {
         self.said.lock().map_or_else(|_| Vec::new(), |said| said.lines.iter().cloned().collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_terminal_obeys_nothing_in_a_line_and_the_same_is_said_once() {
+        let status = Status::new(true);
+        status.once("glove K\u{1b}[31m\n with");
+        status.once("glove K\u{1b}[31m\n with");
+        assert_eq!(status.recent(), ["glove K?[31m? with"]);
     }
 }

@@ -62,13 +62,18 @@ pub enum AssemblyError {
     #[error(transparent)]
     Version(#[from] VersionMismatch),
     /// A frame of a node that has not introduced itself.
-    #[error("expected a node that has described itself (known: {known:?}), found a frame of node {node}")]
+    #[error("expected a NodeInfo of node {node} before its other frames, found none{}", known_words(known))]
     UnknownNode {
         /// The index in the frame.
         node: u8,
         /// The indices that are known.
         known: Vec<u8>,
     },
+}
+
+fn known_words(known: &[u8]) -> String {
+    let list: Vec<String> = known.iter().map(u8::to_string).collect();
+    if list.is_empty() { String::new() } else { format!("; described so far: {}", list.join(", ")) }
 }
 
 /// A node that has introduced itself.

@@ -28,10 +28,17 @@ pub struct SerialParams {
 }
 
 impl SerialParams {
+    /// Speed of a port unless another is asked for, bits a second.
+    pub const USUAL_BAUD: u32 = 1_000_000;
+
     /// The port at `path` with the usual settings.
     #[must_use]
     pub fn new(path: impl Into<PathBuf>) -> SerialParams {
-        SerialParams { path: path.into(), baud: 1_000_000, reconnect: ReconnectParams::default() }
+        SerialParams {
+            path: path.into(),
+            baud: SerialParams::USUAL_BAUD,
+            reconnect: ReconnectParams::default(),
+        }
     }
 }
 

@@ -48,7 +48,7 @@ pub enum InputError {
         found: String,
     },
     /// Not one sample could be read.
-    #[error("{path}: expected at least one sample, found none in {among}; the first: {first}", path = path.display())]
+    #[error("{path}: expected at least one sample, found none in {among}: {first}", path = path.display())]
     NothingReadable {
         /// The file.
         path: PathBuf,

@@ -17,6 +17,7 @@ use crate::sample::Marker;
 use crate::units::{HostTime, WallTime};
 use firmware_protocol::{Frame, MAX_DECODED, decode_piece};
 use std::collections::BTreeMap;
+use std::io;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -90,7 +91,8 @@ impl<D: Disk> Keeper<D> {
             Err(error @ LockError::NoLocks { .. }) => (None, vec![News::Note(error.to_string())]),
             Err(error) => return Err(error.into()),
         };
-        let (path, writer) = begin(&mut disk, &folder, &session)?;
+        let begun = begin(&mut disk, &folder, &session);
+        let (path, writer) = begun.map_err(|error| not_begun(&folder, error))?;
         let now = session.host_at_start;
         Ok(Keeper {
             disk,
@@ -266,6 +268,16 @@ impl<D: Disk> Keeper<D> {
             self.news.push(News::Trouble(format!("{what}: {error}")));
         }
     }
+}
+
+/// Nothing was recorded yet, so what counts is the folder.
+fn not_begun(folder: &Path, error: RecordError) -> RecordError {
+    let source = match error {
+        RecordError::DiskFull { .. } => io::Error::new(io::ErrorKind::StorageFull, "the disk is full"),
+        RecordError::Storage { source, .. } => source,
+        other => return other,
+    };
+    RecordError::Create { folder: folder.to_owned(), source }
 }
 
 /// A new file with its beginning on the disk.

@@ -222,8 +222,10 @@ impl<R: Read> RecordingArrivals<R> {
             return None;
         }
         let loss = self.reader.report().losses.first().map(Loss::to_string);
-        let first =
-            loss.or_else(|| self.useless.1.clone()).unwrap_or_else(|| "none holds a sample".to_owned());
+        let first = loss.or_else(|| self.useless.1.clone()).unwrap_or_else(|| match self.pieces {
+            0 => "the glove sent nothing".to_owned(),
+            _ => "none holds a sample".to_owned(),
+        });
         let among = format!("{} pieces", self.pieces);
         Some(Err(InputError::NothingReadable { path: self.path.clone(), among, first }))
     }

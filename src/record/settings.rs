@@ -11,7 +11,8 @@ use crate::units::PlayerHand;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use std::io;
+use std::fs::File;
+use std::io::{self, Read};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 use toml::Spanned;
@@ -71,7 +72,7 @@ struct SettingsFile {
     targets: Option<BTreeMap<String, Spanned<TargetWindow>>>,
     grip_angle_deg: Option<Spanned<f64>>,
     tone_volume: Option<Spanned<f64>>,
-    recordings: Option<PathBuf>,
+    recordings: Option<Spanned<PathBuf>>,
     glove: Option<GloveSection>,
     calibrate_on_connect: Option<bool>,
     orientation: Option<OrientationMethod>,
@@ -133,22 +134,11 @@ impl Settings {
     /// The file cannot be read, or something in it is wrong: named with its line.
     pub fn load(path: &Path) -> Result<Settings, InputError> {
         let failed = |source| InputError::Open { path: path.to_owned(), source };
-        match std::fs::metadata(path) {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Settings::default()),
-            Err(error) => return Err(failed(error)),
-            Ok(found) if found.is_dir() => {
-                return Err(InputError::NotAFile { path: path.to_owned(), found: "folder" });
-            }
-            Ok(found) if found.len() > LONGEST => {
-                return Err(InputError::Format {
-                    path: path.to_owned(),
-                    expected: format!("a settings file of at most {LONGEST} bytes"),
-                    found: format!("{} bytes", found.len()),
-                });
-            }
-            Ok(_) => {}
+        match File::open(path) {
+            Ok(file) => Settings::parse(&text_of(file, path)?, path),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Settings::default()),
+            Err(error) => Err(failed(error)),
         }
-        Settings::parse(&std::fs::read_to_string(path).map_err(failed)?, path)
     }
 
     /// Reads the text of a settings file; `path` only names it in errors.
@@ -166,12 +156,33 @@ impl Settings {
     }
 }
 
+/// The text of a settings file. What is no plain file may have no end, so its length is not asked for.
+fn text_of(file: File, path: &Path) -> Result<String, InputError> {
+    let failed = |source| InputError::Open { path: path.to_owned(), source };
+    if file.metadata().map_err(failed)?.is_dir() {
+        return Err(InputError::NotAFile { path: path.to_owned(), found: "folder" });
+    }
+    let form = |expected: String, found: &str| InputError::Format {
+        path: path.to_owned(),
+        expected,
+        found: found.to_owned(),
+    };
+    let mut bytes = Vec::new();
+    file.take(LONGEST + 1).read_to_end(&mut bytes).map_err(failed)?;
+    if bytes.len() as u64 > LONGEST {
+        return Err(form(format!("a settings file of at most {LONGEST} bytes"), "a longer one"));
+    }
+    String::from_utf8(bytes).map_err(|_| form("a settings file: text in UTF-8".to_owned(), "other bytes"))
+}
+
 impl SettingsFile {
     fn judged(self) -> Result<Settings, Wrong> {
         let mut settings = Settings::default();
         settings.player = self.player.unwrap_or(settings.player);
         settings.calibrate_on_connect = self.calibrate_on_connect.unwrap_or(settings.calibrate_on_connect);
-        settings.recordings = self.recordings.unwrap_or(settings.recordings);
+        if let Some(folder) = self.recordings {
+            settings.recordings = judged_folder(folder)?;
+        }
         settings.glove = self.glove.and_then(GloveSection::glove);
         settings.orientation = self.orientation.unwrap_or(settings.orientation);
         if let Some(feedback) = self.feedback {
@@ -205,6 +216,13 @@ pub(in crate::record) fn within(
         return Ok(found);
     }
     Err(Wrong(value.span(), format!("{name} from {least} to {most}"), found.to_string()))
+}
+
+fn judged_folder(folder: Spanned<PathBuf>) -> Result<PathBuf, Wrong> {
+    if folder.get_ref().as_os_str().is_empty() {
+        return Err(Wrong(folder.span(), "the name of a folder".to_owned(), "none".to_owned()));
+    }
+    Ok(folder.into_inner())
 }
 
 pub(in crate::record) fn judged_window(window: &Spanned<TargetWindow>) -> Result<TargetWindow, Wrong> {
@@ -344,6 +362,21 @@ mod tests {
     }
 
     #[test]
+    fn what_is_no_settings_file_is_named_even_where_it_has_no_end() {
+        let folder = tempfile::tempdir().unwrap();
+        let binary = folder.path().join("b.toml");
+        std::fs::write(&binary, [0xff, 0xfe]).unwrap();
+        for (path, expected) in [
+            (Path::new("/dev/zero"), "expected a settings file of at most 1048576 bytes, found a longer one"),
+            (&binary, "expected a settings file: text in UTF-8, found other bytes"),
+            (folder.path(), "expected a file, found a folder"),
+        ] {
+            let error = Settings::load(path).unwrap_err().to_string();
+            assert_eq!(error, format!("{}: {expected}", path.display()));
+        }
+    }
+
+    #[test]
     fn what_is_said_replaces_the_default_and_nothing_else() {
         let text = "[player]\nhand = \"left\"\n[targets]\nputter = { from = 0, to = 0.2 }\n[bands]\nlate_from = 0.8\n";
         let settings = Settings::parse(text, Path::new("s.toml")).unwrap();
@@ -362,6 +395,10 @@ mod tests {
         check_error(
             "\ntone_volume = 11\n",
             "s.toml, line 2, column 15: expected tone_volume from 0 to 1, found 11",
+        );
+        check_error(
+            "recordings = \"\"\n",
+            "s.toml, line 1, column 14: expected the name of a folder, found none",
         );
         check_error(
             "[clubs]\ndriver = { inertia_kgm2 = -0.01 }\n",

@@ -123,6 +123,9 @@ impl Disk for FileDisk {
         match DirBuilder::new().mode(0o700).create(path) {
             Ok(()) => Ok(Made::New),
             Err(_) if path.is_dir() => Ok(Made::Before),
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
+                Err(io::Error::new(error.kind(), "expected a folder, found something else of that name"))
+            }
             Err(error) => Err(error),
         }
     }

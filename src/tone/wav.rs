@@ -11,8 +11,9 @@ use super::speech::Speech;
 use super::volume::{SampleRate, Volume};
 use crate::units::HostTime;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
-use std::fs::File;
+use std::fs::OpenOptions;
 use std::io::{BufWriter, Seek, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
 
@@ -99,7 +100,9 @@ impl WavTimeline {
     /// The file is there already (nothing is overwritten), or cannot be made.
     pub fn create(path: &Path, volume: Volume, zero: HostTime) -> Result<WavTimeline, ToneError> {
         let failed = |reason: String| ToneError::WavFile { path: path.to_path_buf(), reason };
-        let file = File::create_new(path).map_err(|e| failed(e.to_string()))?;
+        let mut options = OpenOptions::new();
+        options.write(true).create_new(true).mode(0o600);
+        let file = options.open(path).map_err(|e| failed(e.to_string()))?;
         let timeline =
             Timeline::new(BufWriter::new(file), volume, zero).map_err(|e| failed(e.to_string()))?;
         let (orders, inbox) = bounded(QUEUE);

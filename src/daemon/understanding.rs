@@ -1,0 +1,81 @@
+//! Whether what the link brings is a glove's, and how often that is spoken of. Pure.
+
+use crate::units::HostTime;
+
+/// A link that has brought bytes for so long, and no frame among them, is spoken of, s.
+const DOUBT_AFTER_S: f64 = 3.0;
+/// Frames that cannot be used are spoken of this often at most, s: there may be hundreds a second.
+const COMPLAIN_EVERY_S: f64 = 5.0;
+
+/// What was understood since the link was opened.
+#[derive(Clone, Debug, Default)]
+pub struct Understanding {
+    /// Since when bytes come of which none was understood, nor doubted yet.
+    in_doubt: Option<HostTime>,
+    /// A frame was understood, or the doubt was spoken of.
+    settled: bool,
+    complained: Option<HostTime>,
+}
+
+impl Understanding {
+    /// The link was opened anew: another device may hang on it now.
+    pub fn opened(&mut self) {
+        *self = Understanding { complained: self.complained, ..Understanding::default() };
+    }
+
+    /// A frame was sound.
+    pub fn frame(&mut self) {
+        self.settled = true;
+    }
+
+    /// Bytes came. True, once, when so many have come without one frame that this seems to be no glove.
+    pub fn doubts(&mut self, now: HostTime) -> bool {
+        let since = *self.in_doubt.get_or_insert(now);
+        let doubts = !self.settled && now.seconds_since(since) >= DOUBT_AFTER_S;
+        self.settled |= doubts;
+        doubts
+    }
+
+    /// Whether a frame that cannot be used is worth a line now.
+    pub fn may_complain(&mut self, now: HostTime) -> bool {
+        let may = self.complained.is_none_or(|last| now.seconds_since(last) >= COMPLAIN_EVERY_S);
+        if may {
+            self.complained = Some(now);
+        }
+        may
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn seconds(at: f64) -> HostTime {
+        HostTime((at * 1e6) as i64)
+    }
+
+    #[test]
+    fn bytes_without_a_frame_are_doubted_once_for_each_link() {
+        let mut understanding = Understanding::default();
+        let mut heard = |at: f64| understanding.doubts(seconds(at));
+        assert_eq!([0.0, 2.9, 3.0, 3.1, 9.0].map(&mut heard), [false, false, true, false, false]);
+        understanding.opened();
+        let mut heard = |at: f64| understanding.doubts(seconds(at));
+        assert_eq!([20.0, 22.0, 23.5].map(&mut heard), [false, false, true]);
+    }
+
+    #[test]
+    fn one_frame_settles_it() {
+        let mut understanding = Understanding::default();
+        assert!(!understanding.doubts(seconds(0.0)));
+        understanding.frame();
+        assert!(!understanding.doubts(seconds(60.0)));
+    }
+
+    #[test]
+    fn complaints_are_seldom() {
+        let mut understanding = Understanding::default();
+        let told = [0.0, 0.01, 4.9, 5.0, 5.1].map(|at| understanding.may_complain(seconds(at)));
+        assert_eq!(told, [true, false, false, true, false]);
+    }
+}
