@@ -4,8 +4,7 @@
 //! times. So the same bytes once more are the same value. In the midst of a frame two values may well be equal, of a
 //! sensor that gives one number for ever: those are kept, and a double costs one frame, which is asked for again.
 
-/// Ends a frame on the wire.
-const DELIMITER: u8 = 0;
+use firmware_protocol::constants::DELIMITER;
 
 /// The value before.
 #[derive(Debug, Default)]
