@@ -130,6 +130,11 @@ fn now() -> Instant {
 
 /// A daemon with its view; gives the glove, too, which speaks as long as it lives.
 fn daemon(folder: &Path, more: &[&str], glove: &[&str]) -> (Seat, Running) {
+    let (command, running) = daemon_command(folder, more, glove);
+    (Seat::start(command), running)
+}
+
+fn daemon_command(folder: &Path, more: &[&str], glove: &[&str]) -> (CommandBuilder, Running) {
     let csv = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/left-handed.csv.gz");
     let arguments = [&[csv.to_str().unwrap()], glove].concat();
     let (running, port) = emulate(&arguments);
@@ -139,7 +144,7 @@ fn daemon(folder: &Path, more: &[&str], glove: &[&str]) -> (Seat, Running) {
     command.args(more);
     command.env("TERM", "xterm-256color");
     command.env_remove("RUST_LOG");
-    (Seat::start(command), running)
+    (command, running)
 }
 
 /// Clubs, marks and the like that were set on the host.
@@ -264,6 +269,43 @@ fn a_request_to_terminate_ends_in_order() {
     seat.wait_for("Recording: ");
     seat.is_given_back();
     is_whole(&recording(folder.path()));
+}
+
+/// The window is closed: the system says so to the process, or, of a terminal that is not its own, does not.
+#[test]
+fn a_terminal_that_goes_away_costs_nothing() {
+    for (its_own, more) in [(true, &[][..]), (false, &["--once"])] {
+        let folder = tempfile::tempdir().unwrap();
+        let (mut command, _glove) = daemon_command(folder.path(), more, &["--speed", "4"]);
+        command.set_controlling_tty(its_own);
+        let mut child = leave_when_it_sends(command);
+        let since = now();
+        while child.try_wait().unwrap().is_none() {
+            if since.elapsed() > PATIENCE {
+                child.kill().unwrap();
+                panic!("it does not end; a terminal of its own: {its_own}");
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        is_whole(&recording(folder.path()));
+    }
+}
+
+/// Starts a program and takes its terminal away when its glove sends.
+fn leave_when_it_sends(command: CommandBuilder) -> Box<dyn Child + Send + Sync> {
+    let pair = native_pty_system().openpty(size(100, 34)).unwrap();
+    let mut child = pair.slave.spawn_command(command).unwrap();
+    let mut reader = pair.master.try_clone_reader().unwrap();
+    let (mut screen, mut bytes, since) = (vt100::Parser::new(34, 100, 0), [0; 4096], now());
+    while !screen.screen().contents().contains("connected, sending") {
+        let read = reader.read(&mut bytes).unwrap();
+        screen.process(&bytes[..read]);
+        if since.elapsed() > PATIENCE {
+            child.kill().unwrap();
+            panic!("it does not send:\n{}", screen.screen().contents());
+        }
+    }
+    child
 }
 
 #[test]

@@ -14,7 +14,7 @@ use ratatui::crossterm::terminal::{
     EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
 };
 use ratatui::crossterm::{cursor, execute};
-use std::io::{self, stdout};
+use std::io::{self, IsTerminal, stdin, stdout};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
@@ -135,6 +135,10 @@ fn show(watched: &Watched, over: &AtomicBool, taken: &AtomicBool) -> io::Result<
     let mut terminal = Terminal::new(CrosstermBackend::new(stdout()))?;
     let mut asked = Asked::default();
     while !over.load(Ordering::Relaxed) {
+        // Its keys end without an error.
+        if !stdin().is_terminal() {
+            return Err(io::Error::new(io::ErrorKind::UnexpectedEof, "the terminal has gone away"));
+        }
         if !taken.load(Ordering::SeqCst) {
             take(taken)?;
             terminal = Terminal::new(CrosstermBackend::new(stdout()))?;
