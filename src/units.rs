@@ -36,7 +36,7 @@ impl DeviceTime {
     /// This instant moved by `seconds`, rounded to a microsecond.
     #[must_use]
     pub fn plus_seconds(self, seconds: f64) -> DeviceTime {
-        DeviceTime(self.0 + (seconds * 1e6).round() as i64)
+        DeviceTime(self.0.saturating_add((seconds * 1e6).round() as i64))
     }
 }
 
@@ -53,7 +53,7 @@ impl HostTime {
     /// Seconds from `earlier` to `self`; negative when `self` comes first.
     #[must_use]
     pub fn seconds_since(self, earlier: HostTime) -> f64 {
-        (self.0 - earlier.0) as f64 * 1e-6
+        self.0.saturating_sub(earlier.0) as f64 * 1e-6
     }
 }
 

@@ -4,7 +4,7 @@ use super::Outcome;
 use super::input::{Fed, analysed, feed, not_the_input, note_input, review_of, settings, tell};
 use crate::daemon::analysis_params;
 use crate::daemon::feedback::{Feedback, Finished, Foretold, NEAR_EDGE};
-use crate::detect::{BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, Silence};
+use crate::detect::{BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, SetCall, Silence};
 use crate::fusion::orientation::OrientationMethod;
 use crate::record::feedback_settings::{FeedbackMode, FeedbackSettings};
 use crate::record::salvage::SalvageReport;
@@ -106,16 +106,20 @@ fn live_mode(text: &str) -> Result<FeedbackMode, String> {
 
 /// Its set was seen while the swing went on, too near an edge of the window to be said.
 fn is_near_edge(review: &Review, live: &LiveSwing) -> bool {
-    let told = live.told.at_set.map(|call| LiveCall { club: live.swing.club.clone(), call });
+    let told = live.told.at_set.map(|call| first_call(live, call));
     told.is_ok_and(|told| Foretold::of(&review.windows, &told).is_some_and(|foretold| !foretold.clear))
+}
+
+fn first_call(live: &LiveSwing, call: SetCall) -> LiveCall {
+    LiveCall { club: live.swing.club.clone(), call, first: true }
 }
 
 /// The cue that goes out for a swing, as the daemon would give it.
 fn cue(review: &Review, live: &LiveSwing, mode: FeedbackMode) -> Option<LiveCue> {
     let mut feedback = Feedback::new(FeedbackSettings { mode, ..FeedbackSettings::default() });
     if let Ok(call) = live.told.at_set {
-        let told = LiveCall { club: live.swing.club.clone(), call };
-        let heard = Foretold::of(&review.windows, &told).map(|foretold| feedback.at_set(foretold));
+        let heard =
+            Foretold::of(&review.windows, &first_call(live, call)).map(|foretold| feedback.at_set(foretold));
         if let Some(cue) = heard.and_then(|heard| heard.cue) {
             return Some(LiveCue::at_set(cue.word(), &call));
         }

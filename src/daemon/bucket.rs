@@ -290,6 +290,9 @@ impl Bucket {
         let Some(foretold) = Foretold::of(&self.review.windows, told) else { return };
         let verdict = foretold.verdict;
         self.spoken.forget();
+        if foretold.first {
+            self.cue_at_set = None;
+        }
         let heard = self.feedback.at_set(foretold);
         if let Some(cue) = heard.cue {
             self.cue_at_set = Some(LiveCue::at_set(cue.word(), &told.call));

@@ -2,7 +2,7 @@
 
 use super::bucket::Bucket;
 use super::feedback::{Finished, Heard};
-use crate::detect::{LiveSwing, Silence, Swing};
+use crate::detect::{CurvePoint, LiveSwing, Silence, Swing};
 use crate::record::recorded::Recorded;
 use crate::review::page::PageModel;
 use crate::review::{LiveCue, table};
@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 /// So many swings are kept for page and table while a bucket runs, so that its memory stays flat.
 const SWINGS_KEPT: usize = 300;
-/// And so many points of each one's curve: what a page can show.
+/// And so many points of each one's curve before the top and after the ball: what a page can show.
 const CURVE_POINTS: usize = 160;
 
 impl Bucket {
@@ -26,7 +26,7 @@ impl Bucket {
         let silence = live.told.at_set.err().map(Silence::sentence);
         let heard = self.feedback.after_swing(&Finished::of(&self.review, &live.swing), silence);
         let cue = heard.cue.map(|cue| LiveCue::after(cue.word(), live.decided_at));
-        let cue = self.cue_at_set.take().or(cue);
+        let cue = self.cue_at_set.take().filter(|_| live.told.at_set.is_ok()).or(cue);
         // The player waits for the sound; all else comes after it.
         self.spoken.swing(&live.swing);
         self.hear(heard, now);
@@ -63,11 +63,15 @@ impl Bucket {
         }
     }
 
-    /// Keeps a swing for page and table, its curve thinned; of a very long bucket the newest ones only. All of
-    /// them are in the recording.
+    /// Keeps a swing for page and table, its curve thinned but for the downswing, whose rates are told; of a very
+    /// long bucket the newest ones only. All of them are in the recording.
     fn keep(&mut self, mut swing: Swing, cue: Option<LiveCue>) {
         let step = swing.curve.len().div_ceil(CURVE_POINTS).max(1);
-        swing.curve = swing.curve.into_iter().step_by(step).collect();
+        let down = swing.top..=swing.impact.unwrap_or(swing.top);
+        let kept = |(place, point): (usize, CurvePoint)| {
+            (place % step == 0 || down.contains(&point.t)).then_some(point)
+        };
+        swing.curve = swing.curve.into_iter().enumerate().filter_map(kept).collect();
         let swings = &mut self.review.analysis.swings;
         if swings.len() == SWINGS_KEPT {
             swings.remove(0);

@@ -13,6 +13,9 @@ const WELL_UNDER_US: i64 = 200_000;
 /// So often the alarm sounds while the trouble lasts, µs.
 const SOUND_EVERY_US: i64 = 30_000_000;
 
+/// So many sentences on what was lost are kept for the bucket's end.
+const LOST_TOLD: usize = 100;
+
 /// How the recorder stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Standing {
@@ -101,7 +104,7 @@ impl Bucket {
     /// Something went wrong with the recording: told loudly, and again at the bucket's end.
     pub(super) fn alarm(&mut self, sentence: &str) {
         self.disk_alarm.wrong();
-        if self.lost.last().is_none_or(|last| last != sentence) {
+        if self.lost.len() < LOST_TOLD && !self.lost.iter().any(|told| told == sentence) {
             tracing::error!("{sentence}");
             self.lost.push(sentence.to_owned());
         }

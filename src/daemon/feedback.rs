@@ -55,6 +55,8 @@ pub struct Foretold {
     pub clear: bool,
     /// What it is based on.
     pub stage: Stage,
+    /// Nothing was said of this motion before.
+    pub first: bool,
 }
 
 impl Foretold {
@@ -67,6 +69,7 @@ impl Foretold {
             verdict: window.verdict(Some(told.call.arm_travel), after_top),
             clear: told.call.is_clear_of(&[window.from, window.to]),
             stage: told.call.stage,
+            first: told.first,
         })
     }
 }
@@ -113,7 +116,11 @@ impl Feedback {
     /// window to be sure; when the top tells otherwise, that is said without a sound: the downswing is no moment
     /// for one.
     pub fn at_set(&mut self, foretold: Foretold) -> Heard {
-        let Foretold { verdict, clear, stage } = foretold;
+        let Foretold { verdict, clear, stage, first } = foretold;
+        if first {
+            // What was heard of a motion that was broken off is not this one's.
+            (self.heard, self.near_edge) = (None, false);
+        }
         if self.settings.mode != FeedbackMode::AtSet {
             return Heard::default();
         }
@@ -131,11 +138,12 @@ impl Feedback {
         }
     }
 
-    /// A swing is over and measured. `silence` says why its set was not told before.
+    /// A swing is over and measured. `silence` says why its set was not told before, if it was not.
     pub fn after_swing(&mut self, swing: &Finished, silence: Option<String>) -> Heard {
         self.swings = self.swings.saturating_add(1);
-        let heard = self.heard.take();
-        let near_edge = std::mem::take(&mut self.near_edge).then(|| NEAR_EDGE.to_owned());
+        let of_this = silence.is_none();
+        let heard = self.heard.take().filter(|_| of_this);
+        let near_edge = (std::mem::take(&mut self.near_edge) && of_this).then(|| NEAR_EDGE.to_owned());
         (self.waiting, self.guessed, self.presses) = (None, None, None);
         let Some(verdict) = swing.verdict else { return Heard::default() };
         let cue = Heard { cue: Some(cue_of(verdict)), sentence: None };
@@ -246,7 +254,12 @@ mod tests {
     }
 
     fn foretold(verdict: Verdict) -> Foretold {
-        Foretold { verdict, clear: true, stage: Stage::AtSet }
+        Foretold { verdict, clear: true, stage: Stage::AtSet, first: true }
+    }
+
+    /// The second word on the same motion.
+    fn at_top(verdict: Verdict) -> Foretold {
+        Foretold { stage: Stage::AtTop, first: false, ..foretold(verdict) }
     }
 
     const VERDICTS: [Verdict; 4] = [Verdict::Early, Verdict::InWindow, Verdict::Late, Verdict::NoSet];
@@ -255,8 +268,8 @@ mod tests {
     fn at_the_set_the_first_call_sounds_and_a_second_corrects_in_words() {
         let mut feedback = feedback(FeedbackMode::AtSet);
         assert_eq!(feedback.at_set(foretold(Verdict::Early)).cue, Some(Cue::Early));
-        assert_eq!(feedback.at_set(foretold(Verdict::Early)), Heard::default());
-        let corrected = feedback.at_set(foretold(Verdict::InWindow));
+        assert_eq!(feedback.at_set(at_top(Verdict::Early)), Heard::default());
+        let corrected = feedback.at_set(at_top(Verdict::InWindow));
         assert_eq!(
             (corrected.cue, corrected.sentence.as_deref()),
             (None, Some("corrected: in-window, not early"))
@@ -273,8 +286,11 @@ mod tests {
     fn near_an_edge_nothing_is_said_at_the_set_nor_at_the_top() {
         let mut feedback = feedback(FeedbackMode::AtSet);
         assert_eq!(feedback.at_set(Foretold { clear: false, ..foretold(Verdict::Early) }), Heard::default());
-        let at_top = Foretold { stage: Stage::AtTop, ..foretold(Verdict::InWindow) };
-        assert_eq!(feedback.at_set(at_top), Heard::default(), "the top is no moment for a first sound");
+        assert_eq!(
+            feedback.at_set(at_top(Verdict::InWindow)),
+            Heard::default(),
+            "the top is no moment for a first sound"
+        );
         let heard = feedback.after_swing(&swing(Verdict::InWindow, 0.0), None);
         assert_eq!(heard, Heard { cue: None, sentence: Some(NEAR_EDGE.to_owned()) });
         assert_eq!(
@@ -282,6 +298,16 @@ mod tests {
             Some(Cue::Late),
             "the next swing sounds again"
         );
+    }
+
+    #[test]
+    fn what_was_heard_of_a_backswing_that_was_broken_off_is_not_the_next_swings() {
+        let mut feedback = feedback(FeedbackMode::AtSet);
+        let late = Heard { cue: Some(Cue::Late), sentence: None };
+        assert_eq!(feedback.at_set(foretold(Verdict::Late)), late, "broken off after this");
+        assert_eq!(feedback.at_set(foretold(Verdict::Late)), late, "the next one is heard by itself");
+        let heard = feedback.after_swing(&swing(Verdict::Early, -0.2), Some("why".to_owned()));
+        assert_eq!(heard.sentence.as_deref(), Some("why"), "nothing was told of the one that was measured");
     }
 
     #[test]

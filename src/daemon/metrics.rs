@@ -3,8 +3,9 @@
 //! Labels hold fixed words only, so nothing in them needs escaping and no name of a person gets out.
 
 use crate::device::ClockStand;
+use crate::device::frames::place_word;
 use crate::record::latency::{EDGES_US, Latency};
-use crate::review::live::{LinkStatus, LiveStatus, NodeStatus, role_word};
+use crate::review::live::{LinkStatus, LiveStatus, NodeStatus};
 use axum::Router;
 use axum::http::header;
 use axum::routing::get;
@@ -85,7 +86,7 @@ fn one<T>(value: T) -> Vec<(String, T)> {
 }
 
 fn by_node<T>(status: &LiveStatus, value: impl Fn(&NodeStatus) -> Option<T>) -> Vec<(String, T)> {
-    let labelled = |node: &NodeStatus| Some((format!("node=\"{}\"", role_word(node.role)), value(node)?));
+    let labelled = |node: &NodeStatus| Some((format!("node=\"{}\"", place_word(node.role)), value(node)?));
     status.nodes.iter().filter_map(labelled).collect()
 }
 

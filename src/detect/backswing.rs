@@ -3,6 +3,7 @@
 //! does not show, is begun as the player stood at earlier addresses and pulled right by the joint: its two axes
 //! stay perpendicular.
 
+use super::address::ADDRESS_S;
 use super::candidate::{ADDRESS_WITHIN_S, RESTLESS_MAX, cuff_turn};
 use super::episode::Episode;
 use super::measure::WristKnowledge;
@@ -25,8 +26,6 @@ const TURNED_FOR_S: f64 = 0.012;
 const TOP_TRAVEL_MIN: f64 = 0.25;
 /// The address value is taken within so long before the takeaway, s.
 const ADDRESS_BEFORE_S: f64 = 1.2;
-/// Length of the stretch that it is taken over, s.
-const ADDRESS_S: f64 = 0.3;
 /// A hand that moves more than this on average over that stretch is not at address, rad/s.
 const ADDRESS_RATE_MAX: f64 = 25.0 * std::f64::consts::PI / 180.0;
 /// At the takeaway the forearm points at least so far below the horizontal (sine).

@@ -290,6 +290,8 @@ impl EpisodeCutter {
             .calibration
             .get_or_insert_with(|| CalibrationInHand { parts: Vec::new(), last_prompt_s: now_s });
         calibration.last_prompt_s = now_s;
+        // The last part of each kind counts.
+        calibration.parts.retain(|(before, _)| *before != part);
         calibration.parts.push((part, episode));
         finished
     }

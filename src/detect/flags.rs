@@ -4,6 +4,7 @@ use super::candidate::Candidate;
 use super::measure::{Instants, WristKnowledge};
 use super::set::{Crossings, HingeCurve};
 use super::swing::{Flag, Swing};
+use crate::fusion::joint::CLOCK;
 use crate::fusion::series::{Reading, between, usual_step_s};
 
 /// A set that moves more than this when the level moves by a degree is ill-conditioned, s.
@@ -62,7 +63,8 @@ fn hinges_on(swing: &Swing) -> bool {
 fn clock_sd_s(wrist: &WristKnowledge, at_s: f64) -> f64 {
     let dt_s = at_s - wrist.clock.reference_s;
     let c = &wrist.covariance;
-    (c[(4, 4)] + 2.0 * dt_s * c[(4, 5)] + dt_s * dt_s * c[(5, 5)]).max(0.0).sqrt()
+    let (offset, skew) = (CLOCK, CLOCK + 1);
+    (c[(offset, offset)] + 2.0 * dt_s * c[(offset, skew)] + dt_s * dt_s * c[(skew, skew)]).max(0.0).sqrt()
 }
 
 /// Readings of both nodes from takeaway to just after the ball.

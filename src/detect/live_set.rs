@@ -24,6 +24,8 @@ pub struct LiveCall {
     pub club: Option<String>,
     /// The set.
     pub call: SetCall,
+    /// Nothing was said of this motion before.
+    pub first: bool,
 }
 
 /// What was said of a swing's set before the swing was over.
@@ -106,11 +108,12 @@ impl LiveSet {
         let now = DeviceTime::at_seconds(now_s);
         let Ok(following) = &mut watched.following else { return };
         for call in following.step(cutter, self.bands, now) {
+            let first = watched.told.is_none();
             watched.told = Some(match (call.stage, watched.told) {
                 (Stage::AtTop, Some(told)) => ToldBefore { at_top: Some(call), ..told },
                 _ => ToldBefore { at_set: Ok(call), at_top: None },
             });
-            self.calls.push_back(LiveCall { club: watched.club.clone(), call });
+            self.calls.push_back(LiveCall { club: watched.club.clone(), call, first });
             if self.calls.len() > CALLS_MAX {
                 self.calls.pop_front();
             }

@@ -23,7 +23,7 @@ const SHOCK_WITHIN_S: f64 = 0.1;
 /// The shock is known to about half a step between readings (standard deviation).
 const IMPACT_SD_STEPS: f64 = 0.5;
 /// Share of the downswing in which the hinge may still grow and count.
-const AFTER_TOP: f64 = 0.4;
+pub(super) const AFTER_TOP: f64 = 0.4;
 
 /// What is known of the wrist when a swing is measured.
 #[derive(Clone, Debug)]

@@ -2,10 +2,10 @@
 //! glove that has slipped, or was taken off and put on again.
 
 use super::wrist_state::WristState;
-use crate::fusion::joint::{CLOCK, GloveEvidence, JointEstimate, JointWindow};
+use crate::fusion::joint::{AXES, GloveEvidence, JointEstimate, JointWindow};
 use nalgebra::{SMatrix, SVector};
 
-type Axes = SMatrix<f64, CLOCK, CLOCK>;
+type Axes = SMatrix<f64, AXES, AXES>;
 
 /// A swing is compared with so many before it; live with those that the last one was measured by, which costs nothing.
 const COMPARED_WITH: usize = 6;
@@ -43,7 +43,7 @@ pub(super) fn has_moved(
     let rest = &rest[..rest.len().min(TOLD_BY - 1)];
     let against = |windows: &[&JointWindow], begin: &JointEstimate| {
         let alone = state.estimate_alone(windows, begin, evidence);
-        let moved: SVector<f64, CLOCK> = alone.axes_moved().0;
+        let moved: SVector<f64, AXES> = alone.axes_moved().0;
         let give = GIVE_SD * GIVE_SD * (1.0 / windows.len() as f64 + 1.0 / begin.windows().max(1) as f64);
         let covariance = alone.axes_moved().1 + begin.axes_moved().1 + Axes::identity() * give;
         let distance = covariance.try_inverse().map_or(0.0, |inverse| moved.dot(&(inverse * moved)));

@@ -8,6 +8,7 @@
 //! really reached.
 
 use super::habits::Habit;
+use super::measure::AFTER_TOP;
 use super::set::{HingeCurve, SHARES};
 use super::{Bands, Class};
 use crate::fusion::series::value_at;
@@ -96,8 +97,6 @@ const GOES_ON: f64 = 0.25;
 const TRAVEL_SD_MIN: f64 = 0.02;
 /// The hinging slows towards its end: no less than this share of its peak rate tells when the set was.
 const RATE_AT_SET_MIN: f64 = 0.2;
-/// The largest hinge counts up to here: share of the way from the top until the arm is back.
-const AFTER_TOP: f64 = 0.4;
 
 /// Part of the way of a smooth move at part `tau` of its time.
 fn way(tau: f64) -> f64 {

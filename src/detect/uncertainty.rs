@@ -8,7 +8,7 @@ use super::set::{Crossings, HingeCurve, SHARES};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::hub::HubEstimate;
 use crate::fusion::joint::relative::{NodeAt, Pair, Relative};
-use crate::fusion::joint::{CLOCK, TISSUE, UNKNOWNS, moved_axis};
+use crate::fusion::joint::{AXES, TISSUE, UNKNOWNS, moved_axis};
 use crate::fusion::series::value_at;
 use crate::fusion::wrist::{self, WristAxes};
 use nalgebra::{DMatrix, DVector, Matrix2x3, SVector, UnitQuaternion, Vector2, Vector3};
@@ -269,7 +269,7 @@ fn derivatives(
         by(pair(&relative, &wrist.axes, &turn, params.lead_arm_sign))
     }));
     let mut all = [0, 1].map(|angle| relative.effect_about(&by_turn.row(angle).transpose()));
-    for i in 0..CLOCK {
+    for i in 0..AXES {
         let axes = with_axis_moved(&wrist.axes, i);
         let by_axis = by(pair(&relative, &axes, &still, params.lead_arm_sign));
         all.iter_mut().zip(&by_axis).for_each(|(by, by_axis)| by[i] = *by_axis);

@@ -167,7 +167,7 @@ impl ClockView {
     pub fn stand(&self) -> Option<ClockStand> {
         let origin = self.origin?;
         let node_s = point_from(origin, self.newest.0, self.newest.1).node_s;
-        let apart_s = (origin.1.0 - origin.0.0) as f64 * 1e-6;
+        let apart_s = origin.1.0.saturating_sub(origin.0.0) as f64 * 1e-6;
         let sd_s = self.line.level_sd_s.hypot(self.line.slope_sd * (node_s - self.line.middle_s));
         Some(ClockStand {
             offset_s: Measured::new(apart_s + self.line.at(node_s), sd_s),

@@ -176,7 +176,10 @@ impl Missed {
     pub fn restarted(&mut self, node: u8) {
         let asked = self.asked.iter().filter(|asked| asked.run.node == node);
         let runs = self.waiting.iter().chain(&self.old).filter(|run| run.node == node);
-        let gone = asked.map(|asked| asked.missing.len() as u32).chain(runs.map(|run| run.count)).sum();
+        let gone = asked
+            .map(|asked| asked.missing.len() as u32)
+            .chain(runs.map(|run| run.count))
+            .fold(0, u32::saturating_add);
         self.asked.retain(|asked| asked.run.node != node);
         self.waiting.retain(|run| run.node != node);
         self.old.retain(|run| run.node != node);
@@ -323,8 +326,8 @@ impl Missed {
         }
         let oldest_us = (self.params.oldest_s * 1e6) as i64;
         let too_old = |run: &Run| now.0 - run.since.0 > oldest_us;
-        let gone: u32 =
-            self.waiting.iter().chain(&self.old).filter(|run| too_old(run)).map(|run| run.count).sum();
+        let old = self.waiting.iter().chain(&self.old).filter(|run| too_old(run));
+        let gone = old.map(|run| run.count).fold(0, u32::saturating_add);
         self.waiting.retain(|run| !too_old(run));
         self.old.retain(|run| !too_old(run));
         self.give_up(gone);

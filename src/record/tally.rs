@@ -33,7 +33,8 @@ impl Tally {
             && let Some((node, count)) = samples_in(piece)
             && (self.samples.len() < NODES_AT_MOST || self.samples.contains_key(&node))
         {
-            *self.samples.entry(node).or_default() += count;
+            let sum = self.samples.entry(node).or_default();
+            *sum = sum.saturating_add(count);
         }
     }
 
@@ -55,8 +56,14 @@ impl Tally {
 
     /// Takes another's counts on top.
     pub fn add(&mut self, other: &Tally) {
-        self.messages.iter_mut().zip(other.messages).for_each(|(sum, count)| *sum += count);
-        other.samples.iter().for_each(|(node, count)| *self.samples.entry(*node).or_default() += count);
+        self.messages
+            .iter_mut()
+            .zip(other.messages)
+            .for_each(|(sum, count)| *sum = sum.saturating_add(count));
+        for (node, count) in &other.samples {
+            let sum = self.samples.entry(*node).or_default();
+            *sum = sum.saturating_add(*count);
+        }
     }
 
     /// Nothing was counted.

@@ -132,8 +132,8 @@ pub fn tiring(club: &str, fatigue: &Fatigue) -> Option<String> {
     (!told.is_empty()).then(|| format!("{club}: {told}. It may be tiring, or practice; rest costs nothing."))
 }
 
-/// Half of the stretch that a rate is taken over, points: some 10 ms at 500 Hz.
-const AROUND: usize = 3;
+/// The stretch that a rate is taken over, s.
+const RATE_OVER_S: f64 = 0.01;
 
 /// The fastest fall of the hinge between top and impact, °/s; none without an impact or a hinge.
 #[must_use]
@@ -141,8 +141,8 @@ pub fn release_dps(swing: &Swing) -> Option<f64> {
     let impact = swing.impact?;
     let inside: Vec<&CurvePoint> =
         swing.curve.iter().filter(|point| (swing.top..=impact).contains(&point.t)).collect();
-    let falls = inside.windows(2 * AROUND).filter_map(|stretch| {
-        let (first, last) = (stretch.first()?, stretch.last()?);
+    let falls = inside.iter().enumerate().filter_map(|(place, first)| {
+        let last = inside.iter().skip(place + 1).find(|last| last.t.seconds_since(first.t) >= RATE_OVER_S)?;
         let fall = (first.hinge_deg - last.hinge_deg) / last.t.seconds_since(first.t);
         fall.is_finite().then_some(fall)
     });

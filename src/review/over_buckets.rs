@@ -25,7 +25,7 @@ pub struct BucketMiddle {
 pub struct ClubOverTime {
     /// The club; none where it was not said.
     pub club: Option<String>,
-    /// How many swings, those that were left out aside.
+    /// How many swings with a set, those that were left out aside.
     pub swings: usize,
     /// The buckets, in order of time.
     pub buckets: Vec<BucketMiddle>,
@@ -33,7 +33,7 @@ pub struct ClubOverTime {
     pub set_to_top_ms: Option<Spread>,
     /// All swings: arm travel at the set.
     pub arm_travel_at_set: Option<Spread>,
-    /// All swings: share in the player's window.
+    /// All swings with a set: share in the player's window.
     pub in_window: Option<Share>,
     /// Drift of the buckets' middles, ms per bucket.
     pub set_trend_ms: Option<Trend>,

@@ -5,6 +5,7 @@ use super::statistics::{Share, Spread};
 use super::summary::{Group, Summary};
 use super::{Judged, Review, load};
 use crate::detect::{Class, Flag, NodeLoss, Swing, Verdict};
+use crate::device::frames::place_word;
 use crate::units::Measured;
 
 /// What stands where there is nothing to say.
@@ -257,7 +258,7 @@ pub fn against_top(ms: f64) -> String {
 
 /// What was lost of a node's samples, as a sentence.
 pub fn loss_sentence(loss: &NodeLoss) -> String {
-    let name = format!("{:?}", loss.role).to_lowercase();
+    let name = place_word(loss.role);
     let sent = loss.received + loss.missing;
     let mut text = if loss.missing == 0 {
         format!("{name} node: all {sent} samples arrived")

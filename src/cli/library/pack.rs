@@ -142,7 +142,7 @@ fn import_csv(context: Context, args: &ImportArgs) -> anyhow::Result<Outcome> {
     let operation = context.library.imported(&Import {
         csv: args.file.clone(),
         player: player.name,
-        hand: player.hand,
+        hand: player.hand.unwrap_or(context.settings.player.hand),
         clubs: player.said.clubs.into_keys().collect(),
         started,
         name: args.name.clone(),

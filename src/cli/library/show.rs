@@ -1,4 +1,4 @@
-//! The commands that look: list, show, trend, players, trash, compare.
+//! The commands that look: list, show, trend, players, trash.
 
 use super::Context;
 use crate::cli::Outcome;
@@ -361,7 +361,7 @@ pub(super) fn example(settings: &Settings, name: &str) -> anyhow::Result<Outcome
 
 /// A player of whom the name is known, with the windows of the settings.
 fn begun(settings: &Settings, name: &str) -> Player {
-    Player { targets: settings.targets.clone(), hand: settings.player.hand, ..Player::named(name) }
+    Player { targets: settings.targets.clone(), hand: Some(settings.player.hand), ..Player::named(name) }
 }
 
 /// `players`.
@@ -373,7 +373,8 @@ pub(super) fn players(context: &Context) -> anyhow::Result<Outcome> {
             Ok(player) => {
                 let mut targets = context.settings.targets.clone();
                 targets.extend(player.targets);
-                known.push(Player { targets, ..player });
+                let hand = player.hand.or(Some(context.settings.player.hand));
+                known.push(Player { targets, hand, ..player });
             }
             Err(error) => {
                 wrong += 1;
@@ -385,7 +386,7 @@ pub(super) fn players(context: &Context) -> anyhow::Result<Outcome> {
         let name = &bucket.facts.player;
         if !name.is_empty() && !known.iter().any(|player| player.name == *name) {
             let begun = begun(&context.settings, name);
-            known.push(Player { hand: bucket.facts.hand.unwrap_or(begun.hand), ..begun });
+            known.push(Player { hand: bucket.facts.hand.or(begun.hand), ..begun });
         }
     }
     if context.json {
@@ -400,7 +401,7 @@ pub(super) fn players(context: &Context) -> anyhow::Result<Outcome> {
                 .collect();
             table.add_row([
                 player.name.clone(),
-                format!("{:?}", player.hand).to_lowercase(),
+                player.hand.map_or_else(String::new, |hand| format!("{hand:?}").to_lowercase()),
                 metres(player.said.arm.arm_length_m),
                 metres(player.said.arm.hand_length_m),
                 player.said.clubs.keys().cloned().collect::<Vec<_>>().join(", "),

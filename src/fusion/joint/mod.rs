@@ -21,9 +21,10 @@ use super::wrist::WristAxes;
 use nalgebra::{Matrix3, Matrix3x2, SMatrix, SVector, Unit, UnitQuaternion, Vector3};
 use system::{Looked, Normal, Prior};
 
-/// Where the clock's offset stands among the unknowns, its skew and its bends after it; the axes come before,
-/// two each.
-pub const CLOCK: usize = 4;
+/// Unknowns of the axes, two each; they come first.
+pub const AXES: usize = 4;
+/// Where the clock's offset stands among the unknowns, its skew and its bends after it.
+pub const CLOCK: usize = AXES;
 /// Where the share that soft tissue hides stands.
 pub const TISSUE: usize = CLOCK + 2 + BENDS;
 /// Unknowns of the joint itself: axes, clock, soft tissue.
@@ -124,7 +125,7 @@ pub struct JointEstimate {
     /// Root mean square residual, rad.
     pub residual_rms: f64,
     /// How far the axes lie from where the search started, two tangents each, rad.
-    axes_moved: SVector<f64, CLOCK>,
+    axes_moved: SVector<f64, AXES>,
     /// Covariance of the shared unknowns.
     shared_covariance: SharedMatrix,
     /// Of each window: covariance of its own unknowns, and of the shared ones with them.
@@ -144,8 +145,8 @@ impl JointEstimate {
 
     /// How far the axes lie from where the search started (two tangents of each), rad, and their covariance.
     #[must_use]
-    pub fn axes_moved(&self) -> (SVector<f64, CLOCK>, SMatrix<f64, CLOCK, CLOCK>) {
-        (self.axes_moved, self.shared_covariance.fixed_view::<CLOCK, CLOCK>(0, 0).into_owned())
+    pub fn axes_moved(&self) -> (SVector<f64, AXES>, SMatrix<f64, AXES, AXES>) {
+        (self.axes_moved, self.shared_covariance.fixed_view::<AXES, AXES>(0, 0).into_owned())
     }
 
     /// Covariance of the unknowns that bear on one window: the shared ones, then its own.
@@ -235,7 +236,7 @@ pub fn estimate(
         error_changes: state.errors,
         starts: state.starts,
         residual_rms: system.rms,
-        axes_moved: state.shared_moved.fixed_rows::<CLOCK>(0).into_owned(),
+        axes_moved: state.shared_moved.fixed_rows::<AXES>(0).into_owned(),
         shared_covariance,
         window_covariances,
     }

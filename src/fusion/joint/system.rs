@@ -2,8 +2,8 @@
 
 use super::relative::{NodeAt, Pair};
 use super::{
-    CLOCK, Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix, SharedVector,
-    State, TISSUE, UNKNOWNS, instants, tangents,
+    AXES, CLOCK, Coupling, GloveEvidence, JOINT, JointParams, JointWindow, OWN, SHARED, SharedMatrix,
+    SharedVector, State, TISSUE, UNKNOWNS, instants, tangents,
 };
 use crate::fusion::clock_bends::{BENDS, coefficients_sd_s};
 use crate::fusion::errors::{GYRO, NODE};
@@ -74,7 +74,7 @@ impl Prior {
     ) -> Prior {
         let JointParams { axes_sd, offset_sd_s, skew_sd, level_sd, .. } = *params;
         let mut sd = SharedVector::zeros();
-        sd.fixed_rows_mut::<CLOCK>(0).fill(axes_sd);
+        sd.fixed_rows_mut::<AXES>(0).fill(axes_sd);
         sd.fixed_rows_mut::<2>(CLOCK).copy_from_slice(&[offset_sd_s, skew_sd]);
         sd.fixed_rows_mut::<BENDS>(CLOCK + 2).copy_from_slice(&coefficients_sd_s(half_span_s));
         sd[TISSUE] = tissue.sd;

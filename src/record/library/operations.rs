@@ -158,7 +158,7 @@ impl Library {
     /// Makes one recording of several, which then go to the trash. They stand in it in order of time.
     ///
     /// # Errors
-    /// They are of different players, hands or gloves, one cannot be read or may still be going on, or the name is
+    /// They are of different players or hands, one cannot be read or may still be going on, or the name is
     /// taken.
     pub fn merged(&self, buckets: &[Bucket], to: &Path) -> Result<Operation, LibraryError> {
         let mut buckets = buckets.to_vec();

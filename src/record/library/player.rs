@@ -21,8 +21,8 @@ use toml::Spanned;
 pub struct Player {
     /// The name, as it stands in recordings.
     pub name: String,
-    /// The side played from.
-    pub hand: PlayerHand,
+    /// The side played from, where that was said.
+    pub hand: Option<PlayerHand>,
     /// What was said of arm and clubs.
     #[serde(flatten)]
     pub said: MeasuresSaid,
@@ -47,12 +47,7 @@ impl Player {
     /// A player of whom only the name is known.
     #[must_use]
     pub fn named(name: &str) -> Player {
-        Player {
-            name: name.to_owned(),
-            hand: PlayerHand::Right,
-            said: MeasuresSaid::default(),
-            targets: BTreeMap::new(),
-        }
+        Player { name: name.to_owned(), hand: None, said: MeasuresSaid::default(), targets: BTreeMap::new() }
     }
 
     /// Reads the text of a player's file; `path` only names it in errors.
@@ -67,7 +62,11 @@ impl Player {
     #[must_use]
     pub fn text(&self) -> String {
         let quoted = |text: &str| toml::Value::from(text).to_string();
-        let hand = if self.hand == PlayerHand::Right { "right" } else { "left" };
+        let hand = match self.hand {
+            Some(PlayerHand::Right) => "hand = \"right\"",
+            Some(PlayerHand::Left) => "hand = \"left\"",
+            None => "# hand = \"left\"",
+        };
         let key = |name: &str, value: &Option<f64>| value.map(|value| format!("{name} = {value:?}"));
         let length = |name: &str, value: &Option<f64>, example: &str| {
             key(name, value).unwrap_or_else(|| format!("# {name} = {example}"))
@@ -75,7 +74,7 @@ impl Player {
         let arm = &self.said.arm;
         let mut text = format!(
             "# A player. Every key but the name may be left out; then it is that of the settings.\nname = {}\n\
-             # The side played from: right or left.\nhand = \"{hand}\"\n\
+             # The side played from: right or left.\n{hand}\n\
              # Shoulder to wrist, and wrist to knuckles, metres, as measured.\n{}\n{}\n\n\
              # Where the set is wanted, as arm travel, club by club.\n[targets]\n",
             quoted(&self.name),
@@ -118,7 +117,7 @@ impl PlayerFile {
             return Err(Wrong(self.name.span(), "a name".to_owned(), "none".to_owned()));
         }
         let mut player = Player::named(&name);
-        player.hand = self.hand.unwrap_or(player.hand);
+        player.hand = self.hand;
         let arm = ArmSection { arm_length_m: self.arm_length_m, hand_length_m: self.hand_length_m };
         (player.said, _) = judged_measures(&arm, &self.clubs)?;
         for (name, window) in self.targets {
@@ -155,6 +154,7 @@ impl PlayersFile {
             })?;
         let mut all = Settings { measures, ..settings.clone() };
         all.targets.extend(self.player.targets.clone());
+        all.player.hand = self.player.hand.unwrap_or(all.player.hand);
         Ok(all)
     }
 }
@@ -260,7 +260,8 @@ mod tests {
     #[test]
     fn a_player_survives_the_file() {
         let mut robin = Player::named("Robin \"R\"");
-        robin.hand = PlayerHand::Left;
+        assert_eq!(Player::parse(&robin.text(), Path::new("p.toml")).unwrap(), robin);
+        robin.hand = Some(PlayerHand::Left);
         assert_eq!(Player::parse(&robin.text(), Path::new("p.toml")).unwrap(), robin);
         let iron = ClubSaid { length_m: Some(0.94), head_kg: Some(0.28), ..ClubSaid::default() };
         robin.said.clubs.insert("iron 7".to_owned(), iron);

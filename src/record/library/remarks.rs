@@ -183,7 +183,9 @@ impl Remarks {
 /// Which of the swings that begin at `takeaways` is meant, from 0.
 #[must_use]
 pub fn find(takeaways: &[DeviceTime], name: SwingName) -> Option<usize> {
-    let away = |at: &usize| takeaways.get(*at).map_or(i64::MAX, |t| (t.0 - name.takeaway_us.0).abs());
+    let away = |at: &usize| {
+        takeaways.get(*at).map_or(i64::MAX, |t| t.0.saturating_sub(name.takeaway_us.0).saturating_abs())
+    };
     let near: Vec<usize> = (0..takeaways.len()).filter(|at| away(at) <= SAME_SWING_US).collect();
     // Where a clock shows a time twice, the place decides.
     near.into_iter().min_by_key(|at| ((at + 1).abs_diff(name.place), away(at)))

@@ -6,7 +6,7 @@ use crate::review::Review;
 use crate::review::goes_with::{self, GoesWith, Quality, STEP};
 use crate::review::statistics::{SMALL_SAMPLE, Share, Trend};
 use crate::review::summary::{Group, Summary};
-use crate::review::wording::{self, NOTHING, number, whole_bar};
+use crate::review::wording::{self, NOTHING, number, signed, whole_bar};
 use maud::{Markup, html};
 
 /// A card for each club.
@@ -133,11 +133,6 @@ fn later(qualities: &[GoesWith]) -> String {
         sentences.push(format!("Nothing clear with {}.", names.join(", ")));
     }
     sentences.join(" ")
-}
-
-fn signed(value: f64, decimals: usize) -> String {
-    let text = number(value, decimals);
-    if text.starts_with('−') { text } else { format!("+{text}") }
 }
 
 /// Its name, unit and decimals, and what more and less of it means.

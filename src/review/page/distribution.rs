@@ -25,7 +25,7 @@ struct Placed<'a> {
     level: usize,
 }
 
-/// The drawing of one club's sets. `number` makes its ids unique on the page.
+/// The drawing of one club's sets. `place` makes its ids unique on the page.
 pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
     let swings: Vec<(usize, &Swing)> =
         review.counted().filter(|(_, swing)| swing.club.as_deref() == club).collect();

@@ -12,7 +12,7 @@ pub struct Shell<'a> {
     pub scripts: &'a [&'a str],
     /// What else stands in the head.
     pub head: Markup,
-    /// Ways to other pages: address and name. The first is the page itself where `here` says so.
+    /// Ways to other pages: address and name.
     pub ways: Vec<(String, String)>,
     /// Within the body.
     pub body: Markup,

@@ -3,7 +3,7 @@
 //! The accelerometer gives the node's velocity, the node's turning the lever from it to the grip. No node knows where
 //! the target is: the horizontal line in the arm's plane stands for it.
 
-use super::hub::Pose;
+use super::hub::{BEFORE_BALL_S, Pose};
 use super::levers::{Levers, NODE_SD_M};
 use super::{Figure, NO_MOTION};
 use crate::detect::{MotionPoint, Swing};
@@ -165,7 +165,8 @@ fn peak_width_s(down: &[Step], peak: &Step, velocity_sd: f64) -> f64 {
 
 /// v² over the acceleration across the way, at the ball.
 fn radius(steps: &[Step], velocity_sd: f64, clipped: bool) -> Figure {
-    let near: Vec<&Step> = steps.iter().filter(|step| (-ARC_S..-0.0012).contains(&step.t_s)).collect();
+    let near: Vec<&Step> =
+        steps.iter().filter(|step| (-ARC_S..-BEFORE_BALL_S.1).contains(&step.t_s)).collect();
     if near.len() < 5 {
         return Err(NO_PATH);
     }

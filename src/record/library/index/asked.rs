@@ -55,8 +55,8 @@ impl Index {
         }
         // The letters of a number; what comes after all that begin with them ends in a letter no number has.
         let number = word.len() >= 4 && word.bytes().all(|byte| byte == b'-' || byte.is_ascii_hexdigit());
-        let (from, to) =
-            if number { (word.to_ascii_lowercase(), format!("{word}~")) } else { Default::default() };
+        let low = word.to_ascii_lowercase();
+        let (from, to) = if number { (low.clone(), format!("{low}~")) } else { Default::default() };
         self.buckets_where("name IN (?1, ?2) OR uuid BETWEEN ?3 AND ?4", [word, &ended, &from, &to])
     }
 
