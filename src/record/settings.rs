@@ -4,6 +4,7 @@ use super::error::InputError;
 use super::feedback_settings::FeedbackSettings;
 use super::glove_settings::GloveSection;
 use super::measures::{ArmSection, ClubSections, Measures, judged_measures};
+use super::toml_words;
 use crate::detect::{Bands, TargetWindow};
 use crate::device::KnownGlove;
 use crate::fusion::orientation::OrientationMethod;
@@ -97,10 +98,7 @@ pub(in crate::record) fn parse_toml<F: DeserializeOwned, T>(
         let (line, column) = line_and_column(text, span.start);
         InputError::Value { path: path.to_owned(), line, column, expected, found }
     };
-    let file: F = toml::from_str(text).map_err(|error| {
-        let expected = "known keys with values of their kinds".to_owned();
-        at(Wrong(error.span().unwrap_or(0..0), expected, error.message().trim().replace('\n', "; ")))
-    })?;
+    let file: F = toml::from_str(text).map_err(|error| at(toml_words::wrong(text, &error)))?;
     judged(file).map_err(at)
 }
 
