@@ -122,6 +122,30 @@ fn an_imported_csv_gives_the_numbers_that_the_csv_gives() {
     assert!(errors(&again).contains("expected a CSV that is not in the library yet"), "{}", errors(&again));
 }
 
+#[test]
+fn an_imported_csv_was_recorded_when_its_markers_say_unless_that_is_said_otherwise() {
+    let folder = tempfile::tempdir().unwrap();
+    let (shelf, csv) = (folder.path().join("library"), folder.path().join("old.csv"));
+    add(folder.path(), "a.mcap", "Robin", 1, 1);
+    let recording = folder.path().join("a.mcap");
+    assert_eq!(code(&run(&["export", recording.to_str().unwrap(), csv.to_str().unwrap()])), 0);
+    let markers = csv.with_extension("markers.csv");
+    let first =
+        fs::read_to_string(&csv).unwrap().lines().nth(1).unwrap().rsplit_once(',').unwrap().1.to_owned();
+    let later_us = first.parse::<i64>().unwrap() + 3_000_000;
+    let text = fs::read_to_string(&markers).unwrap();
+    fs::write(&markers, format!("{text}{later_us},time,unix_ms=1775986200000\n")).unwrap();
+    let begun = |name: &str, more: &[&str]| {
+        let import = ["import", csv.to_str().unwrap(), "--player", "Robin", "--as", name];
+        let output = library(&shelf, &[&import, more].concat());
+        assert_eq!((code(&output), errors(&output).as_str()), (0, ""));
+        json(&shelf, &["show", name])["bucket"]["started_unix_ms"].as_i64().unwrap()
+    };
+    let told = begun("told", &[]) - 1_775_986_200_000;
+    assert!((-4000..=-2900).contains(&told), "{told} ms");
+    assert_eq!(begun("said", &["--recorded", "2026-04-12T09:30:00Z"]), 1_775_986_200_000);
+}
+
 /// The host of a CSV may have run for any time before; that time is none of the recording's.
 #[test]
 fn the_second_half_of_an_imported_csv_begins_minutes_after_the_first() {
