@@ -230,8 +230,19 @@ fn a_damaged_recording_is_found_by_verify() {
 }
 
 fn swings(folder: &Path, name: &str) -> usize {
-    json(folder, &["show", name])["swings"].as_array().unwrap().len()
+    let output = library(folder, &["show", name, "--json"]);
+    assert!([0, 3].contains(&code(&output)), "{}", errors(&output));
+    let shown: Value = serde_json::from_slice(&output.stdout).unwrap();
+    shown["swings"].as_array().unwrap().len()
 }
+    let zip = folder.join("a.zip");
+    for arguments in [&["show", "a"][..], &["show", "a", "--json"], &["pack", "a", zip.to_str().unwrap()]] {
+        assert_eq!(code(&library(folder, arguments)), 3, "{arguments:?}");
+    }
+    fs::write(folder.join("b.mcap"), "no recording at all").unwrap();
+    let output = library(folder, &["show", "b"]);
+    assert_eq!(code(&output), 3, "{output:?}");
+    assert!(String::from_utf8_lossy(&output.stdout).contains("expected a recording"), "{output:?}");
 
 /// The golden recordings were made faster than a player moves: the calibration is told by the hand's clock.
 #[test]

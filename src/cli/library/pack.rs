@@ -3,7 +3,7 @@
 use super::Context;
 use super::change::carry_out;
 use super::show::print_json;
-use crate::cli::input::{analysed, review_of};
+use crate::cli::input::{analysed, review_of, tell};
 use crate::cli::output::print;
 use crate::cli::{Outcome, WITHOUT_NAMES, WrongUsage};
 use crate::record::Names;
@@ -68,6 +68,7 @@ pub(super) fn pack(context: &Context, args: &PackArgs) -> anyhow::Result<Outcome
     let names = if args.without_names { Names::Drop } else { Names::Keep };
     let path = library.folder().join(&bucket.path);
     let fed = analysed(&path, &context.settings)?;
+    let outcome = tell(&fed.report);
     let mut review = review_of(&path, fed.player, fed.state, &context.settings);
     if names == Names::Drop {
         (review.player, review.input) = (None, String::new());
@@ -97,7 +98,7 @@ pub(super) fn pack(context: &Context, args: &PackArgs) -> anyhow::Result<Outcome
     } else {
         print(&format!("{} packed into {}\n", bucket.path.display(), args.zip.display()))?;
     }
-    Ok(Outcome::Done)
+    Ok(outcome)
 }
 
 /// `import`.

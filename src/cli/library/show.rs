@@ -172,6 +172,8 @@ fn said(index: &Index, bucket: i64) -> anyhow::Result<Vec<Remark>> {
 pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome> {
     let library = &context.library;
     let bucket = library.bucket(&args.bucket)?;
+    let lost = !bucket.facts.losses.is_empty() || bucket.facts.unreadable.is_some();
+    let outcome = if lost { Outcome::Salvaged } else { Outcome::Done };
     let remarks = said(library.index(), bucket.id)?;
     let swings = library.index().swings(bucket.id)?;
     let swings: Vec<KnownSwing> = match args.swing {
@@ -188,7 +190,7 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
         print_json(
             &json!({ "schema": 1, "bucket": bucket, "analyser": ANALYSER, "swings": told, "remarks": remarks }),
         )?;
-        return Ok(Outcome::Done);
+        return Ok(outcome);
     }
     print_lines(&format!(
         "{}, {}, {} (UTC), number {}\n",
@@ -239,7 +241,7 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
     for lost in &facts.node_losses {
         print_lines(&loss_sentence(lost))?;
     }
-    Ok(Outcome::Done)
+    Ok(outcome)
 }
 
 fn swing_json(swing: &KnownSwing) -> Value {
