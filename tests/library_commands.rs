@@ -205,6 +205,11 @@ fn what_cannot_be_done_says_what_was_expected() {
     check(&["restore", "a"], 1, "expected a recording in the trash, which is empty");
     check(&["remark", "a", "--exclude", "x"], 1, "expected a swing, found none");
     check(&["remark", "a"], 2, "required");
+    check(
+        &["remark", "a", "--untag", "windy"],
+        1,
+        "expected a tag that is there (there is none), found \"windy\"",
+    );
     check(&["trend", "Bo"], 1, "expected a player of the recordings (Ann, Robin), found \"Bo\"");
     fs::create_dir(folder.join("players")).unwrap();
     fs::write(folder.join("players/r.toml"), "name = \"Robin\"\nheight = 2\n").unwrap();
@@ -227,14 +232,6 @@ fn a_damaged_recording_is_found_by_verify() {
     let output = library(folder, &["verify"]);
     assert_eq!(code(&output), 3);
     assert!(String::from_utf8_lossy(&output.stdout).contains("a.mcap: "), "{output:?}");
-}
-
-fn swings(folder: &Path, name: &str) -> usize {
-    let output = library(folder, &["show", name, "--json"]);
-    assert!([0, 3].contains(&code(&output)), "{}", errors(&output));
-    let shown: Value = serde_json::from_slice(&output.stdout).unwrap();
-    shown["swings"].as_array().unwrap().len()
-}
     let zip = folder.join("a.zip");
     for arguments in [&["show", "a"][..], &["show", "a", "--json"], &["pack", "a", zip.to_str().unwrap()]] {
         assert_eq!(code(&library(folder, arguments)), 3, "{arguments:?}");
@@ -243,6 +240,15 @@ fn swings(folder: &Path, name: &str) -> usize {
     let output = library(folder, &["show", "b"]);
     assert_eq!(code(&output), 3, "{output:?}");
     assert!(String::from_utf8_lossy(&output.stdout).contains("expected a recording"), "{output:?}");
+}
+
+/// Swings of a recording, which may be a damaged one.
+fn swings(folder: &Path, name: &str) -> usize {
+    let output = library(folder, &["show", name, "--json"]);
+    assert!([0, 3].contains(&code(&output)), "{}", errors(&output));
+    let shown: Value = serde_json::from_slice(&output.stdout).unwrap();
+    shown["swings"].as_array().unwrap().len()
+}
 
 /// The golden recordings were made faster than a player moves: the calibration is told by the hand's clock.
 #[test]
