@@ -2,8 +2,8 @@
 
 use super::show::print_json;
 use super::{Context, tell};
-use crate::cli::Outcome;
 use crate::cli::output::{print, say};
+use crate::cli::{Outcome, opening};
 use crate::record::error::quoted;
 use crate::record::library::Operation;
 use crate::record::library::index::Bucket;
@@ -240,7 +240,10 @@ pub(super) fn verify(mut context: Context, args: &VerifyArgs) -> anyhow::Result<
 
 /// `rebuild`.
 pub(super) fn rebuild(context: Context) -> anyhow::Result<Outcome> {
-    let (library, opened) = context.library.rebuild()?;
+    let telling = opening::tell(context.library.progress());
+    let rebuilt = context.library.rebuild();
+    drop(telling);
+    let (library, opened) = rebuilt?;
     tell(&opened);
     if context.json {
         let recordings = library.index().count()?;
