@@ -94,6 +94,21 @@ fn wrong_usage_has_its_own_exit_code() {
 }
 
 #[test]
+fn what_would_have_no_effect_is_refused() {
+    for (arguments, expected) in [
+        (&["emulate", "--hours", "2"][..], "expected --hours with --bucket range-day only"),
+        (&["emulate", "--bucket", "guided", "--hours", "2"], "expected --hours with --bucket range-day only"),
+        (
+            &["run", "--print-unit", "--port", "/dev/ttyACM0"],
+            "'--print-unit' cannot be used with '--port <PATH>'",
+        ),
+        (&["run", "--print-unit", "--ble"], "'--print-unit' cannot be used with '--ble'"),
+    ] {
+        let output = run(arguments);
+        assert_eq!((code(&output), output.stdout.len()), (2, 0), "{arguments:?}");
+        assert!(errors(&output).contains(expected), "{}", errors(&output));
+    }
+}
 
 #[test]
 fn wrong_settings_are_named_with_their_line() {

@@ -60,10 +60,29 @@ pub struct Args {
     /// End when the glove goes away, instead of waiting for it.
     #[arg(long)]
     once: bool,
-    /// Print a systemd user unit that runs this at login, and end.
-    #[arg(long)]
+    /// Print a systemd user unit that runs this at login, and end. With what it runs stands in its ExecStart; add
+    /// --port and the like there.
+    #[arg(long, conflicts_with_all = ADDED_IN_THE_UNIT)]
     print_unit: bool,
 }
+
+/// What the printed unit does not take over.
+const ADDED_IN_THE_UNIT: [&str; 14] = [
+    "port",
+    "baud",
+    "ble",
+    "glove",
+    "once",
+    "fallback",
+    "settings",
+    "sound",
+    "page_port",
+    "no_page",
+    "share",
+    "feedback",
+    "speak",
+    "plain",
+];
 
 /// The unit that `--print-unit` prints.
 const UNIT: &str = include_str!("../daemon/hingeclock.service");
