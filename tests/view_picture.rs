@@ -146,3 +146,46 @@ fn control_letters_never_reach_the_terminal() {
     assert!(text.contains("a[2Jbc"), "{text}");
     assert!(!text.chars().any(|letter| letter.is_control() && letter != '\n'));
 }
+
+/// Between 24 and 110 columns no word is lost where there are rows enough.
+#[test]
+fn a_narrow_window_breaks_its_lines_and_loses_no_word() {
+    let review = robins_bucket();
+    let words = |cols| {
+        let text = picture(&review, &status(), &Asked::Nothing, (cols, 80));
+        let (above, keys) = text.trim_end().rsplit_once('\n').unwrap();
+        assert!(keys.ends_with("q end"), "{cols}: {keys}");
+        let kept = above.split_whitespace().filter(|word| word.chars().any(char::is_alphanumeric));
+        kept.filter(|word| !["takeaway", "top"].contains(word)).map(|word| word.replace(':', "")).collect()
+    };
+    let wide: Vec<String> = words(110);
+    for cols in [80, 60, 40, 36, 30, 24] {
+        assert_eq!(words(cols), wide, "{cols} columns");
+    }
+    let keys = picture(&review, &status(), &Asked::Nothing, (40, 24));
+    assert!(keys.ends_with("c take iron n other club m mark … q end\n"), "{keys}");
+}
+
+#[test]
+fn a_low_window_shows_the_swing_and_what_is_wrong_and_says_that_there_is_more() {
+    let review = robins_bucket();
+    let whole = picture(&review, &status(), &Asked::Nothing, (80, 40));
+    assert!(!whole.contains('…'), "{whole}");
+    let mut status = status();
+    status.recorder.running = false;
+    let low = picture(&review, &status, &Asked::Nothing, (80, 10));
+    for words in ["Swing 11", "of the arm's travel", "STOPPED: no disk takes it", "\n…\n", "q end"] {
+        assert!(low.contains(words), "{words} in\n{low}");
+    }
+    for size in [(1, 1), (2, 2), (5, 3), (200, 1), (1, 200)] {
+        picture(&review, &status, &Asked::End, size);
+        picture(&review, &status, &Asked::Club("a long name of a club".to_owned()), size);
+    }
+}
+
+#[test]
+fn what_is_typed_is_seen_at_its_end() {
+    let asked = Asked::Mark("wind from the left, then calm".to_owned());
+    let text = picture(&empty(), &status(), &asked, (24, 12));
+    assert!(text.ends_with("Mark: …e left, then calm_\n"), "{text}");
+}

@@ -130,6 +130,11 @@ fn now() -> Instant {
 
 /// A daemon with its view; gives the glove, too, which speaks as long as it lives.
 fn daemon(folder: &Path, more: &[&str], glove: &[&str]) -> (Seat, Running) {
+    let (running, command) = daemon_command(folder, more, glove);
+    (Seat::start(command), running)
+}
+
+fn daemon_command(folder: &Path, more: &[&str], glove: &[&str]) -> (Running, CommandBuilder) {
     let csv = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/left-handed.csv.gz");
     let arguments = [&[csv.to_str().unwrap()], glove].concat();
     let (running, port) = emulate(&arguments);
@@ -138,8 +143,36 @@ fn daemon(folder: &Path, more: &[&str], glove: &[&str]) -> (Seat, Running) {
     command.arg(folder);
     command.args(more);
     command.env("TERM", "xterm-256color");
+    command.env("LC_ALL", "C.UTF-8");
     command.env_remove("RUST_LOG");
-    (Seat::start(command), running)
+    (running, command)
+}
+
+/// Closing the window is a way to end: the recording is whole, and no process stays behind.
+#[test]
+fn a_window_that_is_closed_ends_the_bucket() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_glove, command) = daemon_command(folder.path(), &[], &["--speed", "4"]);
+    let pair = native_pty_system().openpty(size(80, 24)).unwrap();
+    let mut child = pair.slave.spawn_command(command).unwrap();
+    drop(pair.slave);
+    let mut reader = pair.master.try_clone_reader().unwrap();
+    let (mut bytes, mut seen) = ([0; 4096], String::new());
+    while !seen.contains("samples on the disk") {
+        let read = reader.read(&mut bytes).unwrap();
+        seen.push_str(&String::from_utf8_lossy(&bytes[..read]));
+    }
+    drop((reader, pair.master));
+    let since = now();
+    while child.try_wait().unwrap().is_none() {
+        if since.elapsed() > Duration::from_secs(20) {
+            child.kill().unwrap();
+            panic!("it does not end");
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    let output = run(&["analyze", recording(folder.path()).to_str().unwrap(), "--json"]);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
 }
 
 /// Clubs, marks and the like that were set on the host.
@@ -290,6 +323,7 @@ fn a_panic_gives_the_terminal_back() {
     command.env(CHILD, "1");
     command.env("RUST_BACKTRACE", "0");
     command.env("TERM", "xterm-256color");
+    command.env("LC_ALL", "C.UTF-8");
     let mut seat = Seat::start(command);
     seat.wait_for("caught, and drawn again");
     seat.press("m");
@@ -306,7 +340,9 @@ fn panics_behind_a_screen() -> ! {
     let (_status, status) = watch::channel(Arc::default());
     let (controls, _nobody) = mpsc::channel(1);
     let said = Status::new(false);
-    let watched = Watched { page, status, said: said.clone(), clubs: vec![], controls, end: Arc::default() };
+    let (said, end) = (said.clone(), Arc::default());
+    let watched =
+        Watched { page, status, said: said.clone(), clubs: vec![], controls, end, knows_utf8: true };
     let _screen = Screen::open(watched).unwrap();
     let caught = std::thread::spawn(|| panic!("a panic that is caught")).join();
     assert!(caught.is_err());

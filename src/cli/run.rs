@@ -133,7 +133,7 @@ impl BucketArgs {
     /// Whether the live view is shown: it needs a terminal to draw on and one to hear keys from.
     #[must_use]
     pub fn wants_view(&self) -> bool {
-        let dumb = std::env::var("TERM").is_ok_and(|kind| kind == "dumb");
+        let dumb = std::env::var("TERM").map_or(true, |kind| kind.is_empty() || kind == "dumb");
         let terminals = std::io::stdin().is_terminal() && std::io::stdout().is_terminal();
         terminals && !dumb && !self.plain && !self.quiet
     }

@@ -11,7 +11,7 @@ use super::sound_tap::Tap;
 use super::sources::Sources;
 use super::status::Status;
 use super::understanding::Brought;
-use super::view::terminal::{Screen, Watched};
+use super::view::terminal::{Screen, Watched, knows_utf8};
 use super::watch::Watch;
 use super::{analysis_params, player_name, sound_choice, volume};
 use crate::device::host_clock::HostClock;
@@ -240,6 +240,7 @@ impl Desk {
             clubs: settings.targets.keys().cloned().collect(),
             controls,
             end: Arc::clone(end),
+            knows_utf8: knows_utf8(|name| std::env::var(name).ok()),
         }
     }
 
