@@ -210,7 +210,9 @@ fn what_cannot_be_done_says_what_was_expected() {
         1,
         "expected a tag that is there (there is none), found \"windy\"",
     );
-    check(&["trend", "Bo"], 1, "expected a player of the recordings (Ann, Robin), found \"Bo\"");
+    for command in ["trend", "load"] {
+        check(&[command, "Bo"], 1, "expected a player of the recordings (Ann, Robin), found \"Bo\"");
+    }
     fs::create_dir(folder.join("players")).unwrap();
     fs::write(folder.join("players/r.toml"), "name = \"Robin\"\nheight = 2\n").unwrap();
     check(&["trend", "Robin"], 1, "r.toml, line 2, column 1: expected known keys");

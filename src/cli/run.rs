@@ -57,11 +57,11 @@ pub struct Args {
     glove: Option<String>,
     #[command(flatten)]
     bucket: BucketArgs,
-    /// End when the glove goes away, instead of waiting for it.
+    /// End when the glove goes away, instead of waiting for it; without a glove it has failed.
     #[arg(long)]
     once: bool,
-    /// Print a systemd user unit that runs this at login, and end. With what it runs stands in its ExecStart; add
-    /// --port and the like there.
+    /// Print a systemd user unit that runs this at login, and end. What it runs stands in its ExecStart; add --port
+    /// and the like there.
     #[arg(long, conflicts_with_all = ADDED_IN_THE_UNIT)]
     print_unit: bool,
 }
@@ -90,7 +90,7 @@ const UNIT: &str = include_str!("../daemon/hingeclock.service");
 /// What `run` and `demo` share.
 #[derive(Clone, Debug, clap::Args)]
 pub struct BucketArgs {
-    /// Folder of the recordings.
+    /// Folder of the recordings; that of the settings (buckets) unless another is given.
     #[arg(long, value_name = "DIR")]
     pub folder: Option<PathBuf>,
     /// Where the recording goes on should that folder fail: full, pulled out, broken. Without it, a folder of

@@ -263,13 +263,7 @@ fn nothing() -> String {
 pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outcome> {
     let library = &context.library;
     let buckets = library.index().buckets()?;
-    if !buckets.iter().any(|bucket| bucket.facts.player == args.player) {
-        let mut names: Vec<&str> = buckets.iter().map(|bucket| bucket.facts.player.as_str()).collect();
-        names.sort_unstable();
-        names.dedup();
-        let names = if names.is_empty() { "there is none".to_owned() } else { names.join(", ") };
-        bail!("expected a player of the recordings ({names}), found {}", quoted(&args.player));
-    }
+    known_player(&buckets, &args.player)?;
     let counted = library.index().counted(&args.player)?;
     let mut clubs = clubs_over_time(&counted, &windows_of(context, &args.player)?);
     if let Some(asked) = &args.club {
@@ -320,6 +314,18 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
         "Swings without a set and those left out are not counted. A trend goes over the middles of the buckets.\n",
     )?;
     Ok(Outcome::Done)
+}
+
+/// Refuses a name that none of the recordings has.
+pub(super) fn known_player(buckets: &[Bucket], name: &str) -> anyhow::Result<()> {
+    let mut names: Vec<&str> = buckets.iter().map(|bucket| bucket.facts.player.as_str()).collect();
+    if names.contains(&name) {
+        return Ok(());
+    }
+    names.sort_unstable();
+    names.dedup();
+    let names = if names.is_empty() { "there is none".to_owned() } else { names.join(", ") };
+    bail!("expected a player of the recordings ({names}), found {}", quoted(name))
 }
 
 fn club_json(club: &ClubOverTime, buckets: &BTreeMap<i64, &Bucket>) -> Value {
