@@ -341,8 +341,11 @@ pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()> + Send + 'stati
 /// Standard output cannot be written.
 pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
     let table = table::text(&end.review, super::terminal_width());
-    let files: String =
-        end.recordings.iter().map(|path| format!("Recording: {}\n", path.display())).collect();
+    let file = |path: &PathBuf| {
+        let gone = if path.exists() { "" } else { " (no longer there: moved, or gone)" };
+        format!("Recording: {}{gone}\n", path.display())
+    };
+    let files: String = end.recordings.iter().map(file).collect();
     print(&format!("{table}{files}"))?;
     for sentence in &end.lost {
         say(&format!("lost: {sentence}"));
