@@ -220,7 +220,7 @@ fn the_view_follows_swings_keys_and_sizes() {
     seat.resize(60, 12);
     seat.wait_until("keys on the last line", |screen| {
         let lines: Vec<String> = screen.rows(0, 60).collect();
-        lines.len() == 12 && lines[11].starts_with("c take driver") && lines[0].starts_with("hingeclock")
+        lines.len() == 12 && lines[11].starts_with("c take driver") && lines[0].starts_with("Swing 4")
     });
     seat.press("qn");
     seat.press("q");

@@ -417,17 +417,4 @@ mod tests {
             "s.toml, line 1, column 1: expected bands with 0 < early_below <= late_from <= 1, found 0.9 and 0.7",
         );
     }
-
-    #[test]
-    fn unknown_keys_and_wrong_types_are_named_with_their_line() {
-        let start = "expected known keys with values of their kinds, found";
-        check_error(
-            "[player]\nnick = \"R\"\n",
-            &format!("s.toml, line 2, column 1: {start} unknown field `nick`, expected `name` or `hand`"),
-        );
-        check_error(
-            "tone_volume = \"loud\"\n",
-            &format!("s.toml, line 1, column 15: {start} invalid type: string \"loud\", expected f64"),
-        );
-    }
 }

@@ -23,8 +23,8 @@ pub enum Worth {
     Drawing,
     /// A part of the machinery that is well.
     Well,
-    /// What was said.
-    Said,
+    /// What was said, by its place among it: the newest has the highest.
+    Said(usize),
     /// What makes the newest swing less sure.
     Doubts,
     /// The window aimed at.
@@ -48,15 +48,11 @@ pub fn rows(worth: Worth, lines: impl IntoIterator<Item = Line<'static>>) -> imp
     lines.into_iter().map(move |line| Row { line, worth })
 }
 
-/// As many rows as there is room for, in their order. Of what matters alike the last goes first; of what was said, the
-/// oldest.
+/// As many rows as there is room for, in their order. Of what matters alike the last goes first.
 pub fn fitted(mut rows: Vec<Row>, height: usize) -> Vec<Line<'static>> {
     let mut marks = 0;
     while rows.len() + marks > height {
-        let order = |at: &usize| match rows.get(*at).map(|row| row.worth) {
-            Some(Worth::Said) => (Some(Worth::Said), *at, Reverse(0)),
-            worth => (worth, 0, Reverse(*at)),
-        };
+        let order = |at: &usize| (rows.get(*at).map(|row| row.worth), Reverse(*at));
         let Some(at) = (0..rows.len()).min_by_key(order) else { break };
         let gone = rows.remove(at);
         if gone.worth != Worth::Blank && height >= LEAST_ROWS_FOR_MARK {
@@ -129,8 +125,8 @@ mod tests {
             (Worth::Swing, "late"),
             (Worth::Well, "glove"),
             (Worth::Trouble, "no disk"),
-            (Worth::Said, "old"),
-            (Worth::Said, "new"),
+            (Worth::Said(0), "old"),
+            (Worth::Said(1), "new"),
         ];
         let rows = all.map(|(worth, text)| Row { line: Line::from(text), worth });
         let lines: Vec<String> = fitted(rows.into(), height).iter().map(ToString::to_string).collect();

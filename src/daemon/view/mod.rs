@@ -76,8 +76,8 @@ fn rows_of(view: &View<'_>, width: usize) -> Vec<Row> {
     }
     all.extend(blank());
     let said = view.said.get(view.said.len().saturating_sub(SAID)..).unwrap_or_default();
-    for sentence in said {
-        all.extend(rows(Worth::Said, told(sentence, soft(), width)));
+    for (at, sentence) in said.iter().enumerate() {
+        all.extend(rows(Worth::Said(at), told(sentence, soft(), width)));
     }
     all
 }
@@ -196,18 +196,17 @@ fn key_line(view: &View<'_>, width: usize) -> Line<'static> {
         let more = (kept < keys.len()).then_some(("…", ""));
         keys.iter().copied().take(kept).chain(more).chain([end]).collect::<Vec<_>>()
     };
+    let after = |words: &str| if words.is_empty() { String::new() } else { format!(" {words}") };
     let long = |keys: &[(&str, &str)], gap: usize| {
-        let letters = |(key, words): &(&str, &str)| key.chars().count() + 1 + words.chars().count() + gap;
+        let letters = |(key, words): &(&str, &str)| (key.to_string() + &after(words)).chars().count() + gap;
         keys.iter().map(letters).sum::<usize>() - gap
     };
     let gap = if long(&line(keys.len()), 3) <= width { 3 } else { 1 };
     let fitting = (0..=keys.len()).rev().map(line).find(|line| long(line, gap) <= width);
     let keys = fitting.unwrap_or_else(|| vec![end]);
     let spans = keys.iter().flat_map(|(key, words)| {
-        [
-            Span::styled((*key).to_owned(), Style::new().bold()),
-            Span::styled(format!(" {words}{:gap$}", ""), soft()),
-        ]
+        let (key, words) = ((*key).to_owned(), format!("{}{:gap$}", after(words), ""));
+        [Span::styled(key, Style::new().bold()), Span::styled(words, soft())]
     });
     Line::from(spans.collect::<Vec<_>>())
 }
