@@ -6,8 +6,9 @@ mod support {
     pub mod mounts;
 }
 
+use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
 use support::binary::{code, emulate, errors, hingeclock, listen, recording, run};
 use support::mounts::Mounted;
 
@@ -93,6 +94,23 @@ fn wrong_usage_has_its_own_exit_code() {
 }
 
 #[test]
+fn what_would_have_no_effect_is_refused() {
+    for (arguments, expected) in [
+        (&["emulate", "--hours", "2"][..], "expected --hours with --bucket range-day only"),
+        (&["emulate", "--bucket", "guided", "--hours", "2"], "expected --hours with --bucket range-day only"),
+        (
+            &["run", "--print-unit", "--port", "/dev/ttyACM0"],
+            "'--print-unit' cannot be used with '--port <PATH>'",
+        ),
+        (&["run", "--print-unit", "--ble"], "'--print-unit' cannot be used with '--ble'"),
+    ] {
+        let output = run(arguments);
+        assert_eq!((code(&output), output.stdout.len()), (2, 0), "{arguments:?}");
+        assert!(errors(&output).contains(expected), "{}", errors(&output));
+    }
+}
+
+#[test]
 fn wrong_settings_are_named_with_their_line() {
     let file = tempfile::NamedTempFile::new().unwrap();
     std::fs::write(file.path(), "[targets]\niron = { from = 0.7, to = 0.4 }\n").unwrap();
@@ -145,4 +163,61 @@ fn a_port_that_never_opens_ends_a_single_run() {
     let output = run(&listen("/dev/no-such-port", folder.path().to_str().unwrap()));
     assert_eq!(code(&output), 1);
     assert!(errors(&output).contains("expected a serial port at /dev/no-such-port"), "{}", errors(&output));
+    assert_eq!(recordings(folder.path()), 0, "nothing came, nothing is kept");
+}
+
+fn recordings(folder: &Path) -> usize {
+    let names = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name());
+    names.filter(|name| name.to_string_lossy().ends_with(".mcap")).count()
+}
+
+/// A daemon on a serial port that brings `bytes` and then goes away.
+fn after(bytes: &[u8], folder: &Path) -> std::process::Output {
+    let pair = portable_pty::native_pty_system().openpty(portable_pty::PtySize::default()).unwrap();
+    let port = pair.master.tty_name().unwrap();
+    let (port, folder) = (port.to_str().unwrap(), folder.to_str().unwrap());
+    let arguments = ["run", "--port", port, "--folder", folder, "--once", "--no-page", "--sound", "silent"];
+    let mut daemon = hingeclock(&arguments);
+    daemon.stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut daemon = daemon.spawn().unwrap();
+    let mut lines = BufReader::new(daemon.stderr.take().unwrap()).lines().map(Result::unwrap);
+    let mut said: Vec<String> = lines.by_ref().take_while(|line| !line.contains("link open")).collect();
+    if !bytes.is_empty() {
+        // Ending a writer sends bytes, too.
+        pair.master.take_writer().unwrap().write_all(bytes).unwrap();
+    }
+    std::thread::sleep(std::time::Duration::from_millis(500));
+    drop(pair);
+    said.extend(lines);
+    let mut output = daemon.wait_with_output().unwrap();
+    output.stderr = said.join("\n").into_bytes();
+    output
+}
+
+#[test]
+fn a_single_run_without_a_glove_fails_and_leaves_no_empty_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = after(b"", folder.path());
+    assert_eq!(code(&output), 1, "{}", errors(&output));
+    assert!(errors(&output).contains("found a link that brought nothing: is the"), "{}", errors(&output));
+    assert_eq!(recordings(folder.path()), 0);
+
+    let output = after(b"temperature 21.5\r\n\0temperature 21.6\r\n\0", folder.path());
+    assert_eq!(code(&output), 1, "{}", errors(&output));
+    assert!(errors(&output).contains("brought nothing a glove says"), "{}", errors(&output));
+    assert_eq!(recordings(folder.path()), 1, "what was received is kept, whatever it is");
+}
+
+#[test]
+fn a_bucket_that_is_ended_before_anything_came_leaves_no_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let arguments = ["run", "--port", "/dev/no-such-port", "--no-page", "--sound", "silent", "--folder"];
+    for (typed, left) in [("stop\n", 0), ("mark windy\nstop\n", 1)] {
+        let mut daemon = hingeclock(&arguments);
+        daemon.arg(folder.path()).stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::null());
+        let mut daemon = daemon.spawn().unwrap();
+        daemon.stdin.take().unwrap().write_all(typed.as_bytes()).unwrap();
+        assert_eq!(daemon.wait().unwrap().code(), Some(0));
+        assert_eq!(recordings(folder.path()), left, "{typed}");
+    }
 }

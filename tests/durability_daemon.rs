@@ -132,6 +132,8 @@ fn a_folder_that_is_moved_meanwhile_costs_nothing() {
     let output = daemon.wait_with_output().unwrap();
     assert_eq!(output.status.code(), Some(3), "{}", said(&output));
     assert!(said(&output).contains("a folder moved or deleted?"), "{}", said(&output));
+    let gone = said(&output).matches(".mcap (no longer there").count();
+    assert_eq!(gone, 1, "one of the two has moved: {}", said(&output));
     let files = [recording(&after), recording(&before)];
     assert_eq!(samples(&files), samples(&[left_handed()]));
     let first = run(&["export", files[0].to_str().unwrap(), folder.path().join("x.csv").to_str().unwrap()]);

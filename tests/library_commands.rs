@@ -105,54 +105,6 @@ fn a_bucket_is_listed_shown_remarked_merged_split_deleted_and_brought_back() {
 }
 
 #[test]
-fn an_imported_csv_gives_the_numbers_that_the_csv_gives() {
-    let folder = tempfile::tempdir().unwrap();
-    let shelf = folder.path().join("library");
-    add(folder.path(), "a.mcap", "Robin", 2, 1);
-    let (recording, csv) = (folder.path().join("a.mcap"), folder.path().join("old.csv"));
-    assert_eq!(code(&run(&["export", recording.to_str().unwrap(), csv.to_str().unwrap()])), 0);
-    let arguments =
-        ["import", csv.to_str().unwrap(), "--player", "Robin", "--recorded", "2026-04-12T09:30:00Z"];
-    let output = library(&shelf, &arguments);
-    assert_eq!((code(&output), errors(&output).as_str()), (0, ""));
-    assert_eq!(binary::swings(&shelf.join("old.mcap")), binary::swings(&csv));
-    assert_eq!(json(&shelf, &["show", "old"])["bucket"]["started_unix_ms"], 1_775_986_200_000_i64);
-    let again = library(&shelf, &arguments);
-    assert_eq!(code(&again), 1);
-    assert!(errors(&again).contains("expected a CSV that is not in the library yet"), "{}", errors(&again));
-}
-
-/// The host of a CSV may have run for any time before; that time is none of the recording's.
-#[test]
-fn the_second_half_of_an_imported_csv_begins_minutes_after_the_first() {
-    let folder = tempfile::tempdir().unwrap();
-    let shelf = folder.path().join("library");
-    add(folder.path(), "a.mcap", "Robin", 2, 1);
-    let (recording, csv) = (folder.path().join("a.mcap"), folder.path().join("old.csv"));
-    assert_eq!(code(&run(&["export", recording.to_str().unwrap(), csv.to_str().unwrap()])), 0);
-    let later = |text: &str| (text.parse::<i64>().unwrap() + 15 * 3_600_000_000).to_string();
-    rewritten(&csv, |row| row.rsplit_once(',').map(|(row, host_us)| format!("{row},{}", later(host_us))));
-    rewritten(&csv.with_extension("markers.csv"), |row| {
-        row.split_once(',').map(|(host_us, row)| format!("{},{row}", later(host_us)))
-    });
-    let arguments =
-        ["import", csv.to_str().unwrap(), "--player", "Robin", "--recorded", "2026-04-12T09:30:00Z"];
-    assert_eq!(code(&library(&shelf, &arguments)), 0);
-    assert_eq!(code(&library(&shelf, &["split", "old", "--before", "2"])), 0);
-    let begun = |name| json(&shelf, &["show", name])["bucket"]["started_unix_ms"].as_i64().unwrap();
-    let between_ms = begun("old-2") - begun("old-1");
-    assert!((1_000..600_000).contains(&between_ms), "{between_ms} ms");
-}
-
-/// Every row but the header as `new` makes it.
-fn rewritten(path: &Path, new: impl Fn(&str) -> Option<String>) {
-    let text = fs::read_to_string(path).unwrap();
-    let (header, rows) = text.split_once('\n').unwrap();
-    let rows: Vec<String> = rows.lines().map(|row| new(row).unwrap()).collect();
-    fs::write(path, format!("{header}\n{}\n", rows.join("\n"))).unwrap();
-}
-
-#[test]
 fn what_cannot_be_done_says_what_was_expected() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
@@ -181,7 +133,14 @@ fn what_cannot_be_done_says_what_was_expected() {
     check(&["restore", "a"], 1, "expected a recording in the trash, which is empty");
     check(&["remark", "a", "--exclude", "x"], 1, "expected a swing, found none");
     check(&["remark", "a"], 2, "required");
-    check(&["trend", "Bo"], 1, "expected a player of the recordings (Ann, Robin), found \"Bo\"");
+    check(
+        &["remark", "a", "--untag", "windy"],
+        1,
+        "expected a tag that is there (there is none), found \"windy\"",
+    );
+    for command in ["trend", "load"] {
+        check(&[command, "Bo"], 1, "expected a player of the recordings (Ann, Robin), found \"Bo\"");
+    }
     fs::create_dir(folder.join("players")).unwrap();
     fs::write(folder.join("players/r.toml"), "name = \"Robin\"\nheight = 2\n").unwrap();
     check(&["trend", "Robin"], 1, "r.toml, line 2, column 1: expected known keys");
@@ -203,10 +162,22 @@ fn a_damaged_recording_is_found_by_verify() {
     let output = library(folder, &["verify"]);
     assert_eq!(code(&output), 3);
     assert!(String::from_utf8_lossy(&output.stdout).contains("a.mcap: "), "{output:?}");
+    let zip = folder.join("a.zip");
+    for arguments in [&["show", "a"][..], &["show", "a", "--json"], &["pack", "a", zip.to_str().unwrap()]] {
+        assert_eq!(code(&library(folder, arguments)), 3, "{arguments:?}");
+    }
+    fs::write(folder.join("b.mcap"), "no recording at all").unwrap();
+    let output = library(folder, &["show", "b"]);
+    assert_eq!(code(&output), 3, "{output:?}");
+    assert!(String::from_utf8_lossy(&output.stdout).contains("expected a recording"), "{output:?}");
 }
 
+/// Swings of a recording, which may be a damaged one.
 fn swings(folder: &Path, name: &str) -> usize {
-    json(folder, &["show", name])["swings"].as_array().unwrap().len()
+    let output = library(folder, &["show", name, "--json"]);
+    assert!([0, 3].contains(&code(&output)), "{}", errors(&output));
+    let shown: Value = serde_json::from_slice(&output.stdout).unwrap();
+    shown["swings"].as_array().unwrap().len()
 }
 
 /// The golden recordings were made faster than a player moves: the calibration is told by the hand's clock.
@@ -334,64 +305,6 @@ fn what_people_wrote_does_not_steer_the_terminal() {
     let output = library(folder, &["show", "a"]);
     let text = String::from_utf8_lossy(&output.stdout);
     assert!(text.contains("red ?[31m") && !text.contains('\u{1b}'), "{text}");
-}
-
-#[test]
-fn what_was_lost_at_an_import_is_told_ever_after() {
-    let folder = tempfile::tempdir().unwrap();
-    let shelf = folder.path().join("library");
-    add(folder.path(), "a.mcap", "Robin", 1, 1);
-    let csv = folder.path().join("old.csv");
-    let recording = folder.path().join("a.mcap");
-    assert_eq!(code(&run(&["export", recording.to_str().unwrap(), csv.to_str().unwrap()])), 0);
-    let text = fs::read_to_string(&csv).unwrap();
-    let broken: String = text
-        .lines()
-        .enumerate()
-        .map(|(at, line)| if at == 500 { "not a row\n".to_owned() } else { format!("{line}\n") })
-        .collect();
-    fs::write(&csv, broken).unwrap();
-    let output = library(&shelf, &["import", csv.to_str().unwrap(), "--player", "Robin"]);
-    assert_eq!(code(&output), 3, "{}", errors(&output));
-    fs::remove_file(&csv).unwrap();
-    let told = "lost of the file this was imported from: line 501 skipped";
-    for arguments in [&["show", "old"][..], &["rebuild"], &["show", "old"]] {
-        let output = library(&shelf, arguments);
-        assert_eq!(code(&output), 0);
-        let text = String::from_utf8_lossy(&output.stdout);
-        assert!(arguments[0] == "rebuild" || text.contains(told), "{text}");
-    }
-    let output = run(&["analyze", shelf.join("old.mcap").to_str().unwrap()]);
-    assert!(errors(&output).contains(told), "{}", errors(&output));
-}
-
-#[test]
-fn a_csv_that_says_which_hand_is_believed() {
-    let folder = tempfile::tempdir().unwrap();
-    let csv = "recordings/left-handed.csv.gz";
-    let output = library(folder.path(), &["import", csv, "--player", "Wren (invented)", "--as", "wren"]);
-    assert_eq!(code(&output), 0, "{}", errors(&output));
-    assert_eq!(json(folder.path(), &["show", "wren"])["bucket"]["hand"], "left");
-    let about = hingeclock::record::library::made_from::about(&folder.path().join("wren.mcap")).unwrap();
-    assert_eq!(about.session.unwrap().player_hand, hingeclock::units::PlayerHand::Left);
-}
-
-#[test]
-fn an_import_needs_a_player_where_the_file_says_none_and_only_there() {
-    let folder = tempfile::tempdir().unwrap();
-    let check = |arguments: &[&str], exit: i32, expected: &str| {
-        let output = library(folder.path(), arguments);
-        assert_eq!(code(&output), exit, "{arguments:?}");
-        assert!(errors(&output).contains(expected), "{arguments:?}: {}", errors(&output));
-    };
-    let csv = "recordings/left-handed.csv.gz";
-    let of_a_csv = "expected --player with a raw CSV, which does not say who played, found none";
-    check(&["import", csv], 2, of_a_csv);
-    check(&["import", csv, "--player", " "], 1, "expected a player's name, found none");
-    check(&["import", "recordings/left-handed.mcap", "--player", "Bo"], 2, "expected no --player");
-    check(&["import", "recordings/README.md", "--player", "Bo"], 1, "recordings/README.md");
-    check(&["import", "recordings/README.md"], 1, "expected a header with the columns");
-    assert_eq!(json(folder.path(), &["list"])["buckets"].as_array().unwrap().len(), 0);
 }
 
 #[test]

@@ -203,7 +203,7 @@ fn imported() {
             player: "Ann".to_owned(),
             hand: PlayerHand::Right,
             clubs: Vec::new(),
-            started: WallTime(1_600_000_000_000),
+            recorded: Some(WallTime(1_600_000_000_000)),
             name: None,
         };
         library.imported(&import).unwrap()

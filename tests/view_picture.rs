@@ -125,9 +125,17 @@ fn the_keys_stand_at_any_size() {
             let text = picture(&robins_bucket(), &status(), &Asked::Nothing, (width, height));
             assert_eq!(text.lines().count(), usize::from(height));
             let last = text.lines().next_back().unwrap();
-            let keys = "c take iron   n other club";
-            let expected: String = keys.chars().take(usize::from(width)).collect();
-            assert!(last.starts_with(expected.trim_end()), "{width}x{height}: {last}");
+            let shown = match width {
+                70.. => "c take iron   n other club   m mark   space mute   k calibrate   q end",
+                33.. => "c take iron n other club ",
+                7.. => "… q end",
+                5.. => "q end",
+                _ => "q",
+            };
+            assert!(
+                last.contains(shown) && (width < 5 || last.ends_with("q end")),
+                "{width}x{height}: {last}"
+            );
         }
     }
     assert!(picture(&robins_bucket(), &status(), &Asked::Nothing, (30, 8)).contains("o IN THE WINDOW"));
@@ -145,4 +153,51 @@ fn control_letters_never_reach_the_terminal() {
     let text = picture(&review, &status, &Asked::Nothing, (100, 30));
     assert!(text.contains("a[2Jbc"), "{text}");
     assert!(!text.chars().any(|letter| letter.is_control() && letter != '\n'));
+}
+
+/// Between 24 and 110 columns no word is lost where there are rows enough.
+#[test]
+fn a_narrow_window_breaks_its_lines_and_loses_no_word() {
+    let review = robins_bucket();
+    let words = |cols| {
+        let text = picture(&review, &status(), &Asked::Nothing, (cols, 80));
+        let (above, keys) = text.trim_end().rsplit_once('\n').unwrap();
+        assert!(keys.ends_with("q end"), "{cols}: {keys}");
+        // The heading is shortened, and the drawings have room for more or less.
+        let below = above.split_once('\n').unwrap().1;
+        let drawn = |word: &str| {
+            word.len() < 2 || word.contains(['=', '·']) || word.starts_with("takeaway") || word == "top"
+        };
+        below.split_whitespace().filter(|word| !drawn(word)).map(|word| word.replace(':', "")).collect()
+    };
+    let wide: Vec<String> = words(110);
+    for cols in [80, 60, 40, 36, 30, 24] {
+        assert_eq!(words(cols), wide, "{cols} columns");
+    }
+    let keys = picture(&review, &status(), &Asked::Nothing, (40, 24));
+    assert!(keys.ends_with("c take iron n other club m mark … q end\n"), "{keys}");
+}
+
+#[test]
+fn a_low_window_shows_the_swing_and_what_is_wrong_and_says_that_there_is_more() {
+    let review = robins_bucket();
+    let whole = picture(&review, &status(), &Asked::Nothing, (80, 40));
+    assert!(!whole.contains('…'), "{whole}");
+    let mut status = status();
+    status.recorder.running = false;
+    let low = picture(&review, &status, &Asked::Nothing, (80, 10));
+    for words in ["Swing 11", "of the arm's travel", "STOPPED: no disk takes it", "\n…\n", "q end"] {
+        assert!(low.contains(words), "{words} in\n{low}");
+    }
+    for size in [(1, 1), (2, 2), (5, 3), (200, 1), (1, 200)] {
+        picture(&review, &status, &Asked::End, size);
+        picture(&review, &status, &Asked::Club("a long name of a club".to_owned()), size);
+    }
+}
+
+#[test]
+fn what_is_typed_is_seen_at_its_end() {
+    let asked = Asked::Mark("wind from the left, then calm".to_owned());
+    let text = picture(&empty(), &status(), &asked, (24, 12));
+    assert!(text.ends_with("Mark: … left, then calm_\n"), "{text}");
 }

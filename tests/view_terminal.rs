@@ -143,6 +143,7 @@ fn daemon_command(folder: &Path, more: &[&str], glove: &[&str]) -> (CommandBuild
     command.arg(folder);
     command.args(more);
     command.env("TERM", "xterm-256color");
+    command.env("LC_ALL", "C.UTF-8");
     command.env_remove("RUST_LOG");
     (command, running)
 }
@@ -192,7 +193,7 @@ fn the_view_follows_swings_keys_and_sizes() {
     seat.resize(60, 12);
     seat.wait_until("keys on the last line", |screen| {
         let lines: Vec<String> = screen.rows(0, 60).collect();
-        lines.len() == 12 && lines[11].starts_with("c take driver") && lines[0].starts_with("hingeclock")
+        lines.len() == 12 && lines[11].starts_with("c take driver") && lines[0].starts_with("Swing 4")
     });
     seat.press("qn");
     seat.press("q");
@@ -332,6 +333,7 @@ fn a_panic_gives_the_terminal_back() {
     command.env(CHILD, "1");
     command.env("RUST_BACKTRACE", "0");
     command.env("TERM", "xterm-256color");
+    command.env("LC_ALL", "C.UTF-8");
     let mut seat = Seat::start(command);
     seat.wait_for("caught, and drawn again");
     seat.press("m");
@@ -348,7 +350,9 @@ fn panics_behind_a_screen() -> ! {
     let (_status, status) = watch::channel(Arc::default());
     let (controls, _nobody) = mpsc::channel(1);
     let said = Status::new(false);
-    let watched = Watched { page, status, said: said.clone(), clubs: vec![], controls, end: Arc::default() };
+    let (said, end) = (said.clone(), Arc::default());
+    let watched =
+        Watched { page, status, said: said.clone(), clubs: vec![], controls, end, knows_utf8: true };
     let _screen = Screen::open(watched).unwrap();
     let caught = std::thread::spawn(|| panic!("a panic that is caught")).join();
     assert!(caught.is_err());

@@ -1,7 +1,7 @@
 //! `emulate`: a glove that does not exist, on a real serial line, for firmware authors, demos and tests.
 
-use super::Outcome;
 use super::output::{print, say};
+use super::{Outcome, WrongUsage};
 use crate::device::faults::Faults;
 use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
@@ -34,9 +34,9 @@ pub struct Args {
     /// Where the player wears nodes: those of the glove, and any of chest and belt.
     #[arg(long, value_delimiter = ',', default_value = "hand,forearm", conflicts_with = "input", value_parser = node)]
     nodes: Vec<NodeRole>,
-    /// Hours of the range day.
-    #[arg(long, default_value_t = 1.0, value_parser = hours)]
-    hours: f64,
+    /// Hours of the range day; 1 unless given.
+    #[arg(long, value_parser = hours, conflicts_with = "input")]
+    hours: Option<f64>,
     /// Times as fast as it was.
     #[arg(long, default_value_t = 1.0, value_parser = speed, conflicts_with = "unpaced")]
     speed: f64,
@@ -94,6 +94,11 @@ struct FaultArgs {
 /// # Errors
 /// The input cannot be read or said in frames, or the system has no pseudo-terminal.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    if args.hours.is_some() && args.bucket != Script::RangeDay {
+        let expected =
+            "expected --hours with --bucket range-day only, found another bucket, which is as long as it is";
+        return Err(WrongUsage(expected.to_owned()).into());
+    }
     let pace = pace(args.speed, args.unpaced);
     let (device, arrivals) = match &args.input {
         Some(path) => read(path)?,
@@ -163,7 +168,7 @@ fn script(args: &Args) -> (DeviceDescription, Vec<Arrival>) {
         Script::Demo => Scenario::demo_bucket(),
         Script::LeftHanded => Scenario::left_handed_bucket(),
         Script::Guided => Scenario::guided_bucket(),
-        Script::RangeDay => Scenario::range_day(args.hours),
+        Script::RangeDay => Scenario::range_day(args.hours.unwrap_or(1.0)),
     };
     let mut stream = GloveStream::new(&worn(scenario, &args.nodes), args.faults.seed);
     let device = stream.device().clone();

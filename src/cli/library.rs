@@ -113,7 +113,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         // The first recording may be an imported one.
         crate::record::library::files::make_folder(&folder)?;
     }
-    let (library, opened) = Library::open(&folder, rules, super::wall_time())?;
+    let (library, opened) = super::opening::open(&folder, rules)?;
     tell(&opened);
     let context = Context { library, settings, json: args.json };
     match &args.command {

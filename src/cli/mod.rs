@@ -8,6 +8,7 @@ mod export;
 mod input;
 mod library;
 mod logs;
+mod opening;
 mod output;
 mod page;
 mod review;

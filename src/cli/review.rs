@@ -5,7 +5,6 @@ use super::output::{print, private_file, say};
 use super::run::asked_to_end;
 use super::{Outcome, WITHOUT_NAMES, WrongUsage};
 use crate::record::export::Names;
-use crate::record::library::Library;
 use crate::record::library::made_from::about;
 use crate::record::settings::Settings;
 use crate::review::page::report::file as report_file;
@@ -103,7 +102,7 @@ fn report_of(args: &Args, settings: &Settings, review: &Review) -> anyhow::Resul
     let started = known.as_ref().and_then(|about| about.session.as_ref()).map(|session| session.started);
     let mut report = Report::of(review.clone(), started);
     if let Some(folder) = &args.library {
-        let (library, opened) = Library::open(folder, rules(settings), super::wall_time())?;
+        let (library, opened) = super::opening::open(folder, rules(settings))?;
         opened.told.iter().for_each(|told| say(&format!("note: {told}")));
         let found = known.map_or(Ok(None), |about| library.index().numbered(about.uuid))?;
         let Some(bucket) = &found else {
@@ -126,7 +125,7 @@ fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
         ))
         .into());
     }
-    let (library, opened) = Library::open(&args.input, rules(&settings), super::wall_time())?;
+    let (library, opened) = super::opening::open(&args.input, rules(&settings))?;
     opened.told.iter().for_each(|told| say(&format!("note: {told}")));
     let folder = args.input.clone();
     let of_player = Box::new(move |name: &str| of_player(&settings, Some(&folder), name));

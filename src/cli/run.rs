@@ -57,13 +57,32 @@ pub struct Args {
     glove: Option<String>,
     #[command(flatten)]
     bucket: BucketArgs,
-    /// End when the glove goes away, instead of waiting for it.
+    /// End when the glove goes away, instead of waiting for it; without a glove it has failed.
     #[arg(long)]
     once: bool,
-    /// Print a systemd user unit that runs this at login, and end.
-    #[arg(long)]
+    /// Print a systemd user unit that runs this at login, and end. What it runs stands in its ExecStart; add --port
+    /// and the like there.
+    #[arg(long, conflicts_with_all = ADDED_IN_THE_UNIT)]
     print_unit: bool,
 }
+
+/// What the printed unit does not take over.
+const ADDED_IN_THE_UNIT: [&str; 14] = [
+    "port",
+    "baud",
+    "ble",
+    "glove",
+    "once",
+    "fallback",
+    "settings",
+    "sound",
+    "page_port",
+    "no_page",
+    "share",
+    "feedback",
+    "speak",
+    "plain",
+];
 
 /// The unit that `--print-unit` prints.
 const UNIT: &str = include_str!("../daemon/hingeclock.service");
@@ -71,7 +90,7 @@ const UNIT: &str = include_str!("../daemon/hingeclock.service");
 /// What `run` and `demo` share.
 #[derive(Clone, Debug, clap::Args)]
 pub struct BucketArgs {
-    /// Folder of the recordings.
+    /// Folder of the recordings; that of the settings (buckets) unless another is given.
     #[arg(long, value_name = "DIR")]
     pub folder: Option<PathBuf>,
     /// Where the recording goes on should that folder fail: full, pulled out, broken. Without it, a folder of
@@ -114,7 +133,7 @@ impl BucketArgs {
     /// Whether the live view is shown: it needs a terminal to draw on and one to hear keys from.
     #[must_use]
     pub fn wants_view(&self) -> bool {
-        let dumb = std::env::var("TERM").is_ok_and(|kind| kind == "dumb");
+        let dumb = std::env::var("TERM").map_or(true, |kind| kind.is_empty() || kind == "dumb");
         let terminals = std::io::stdin().is_terminal() && std::io::stdout().is_terminal();
         terminals && !dumb && !self.plain && !self.quiet
     }
@@ -322,8 +341,11 @@ pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()> + Send + 'stati
 /// Standard output cannot be written.
 pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
     let table = table::text(&end.review, super::terminal_width());
-    let files: String =
-        end.recordings.iter().map(|path| format!("Recording: {}\n", path.display())).collect();
+    let file = |path: &PathBuf| {
+        let gone = if path.exists() { "" } else { " (no longer there: moved, or gone)" };
+        format!("Recording: {}{gone}\n", path.display())
+    };
+    let files: String = end.recordings.iter().map(file).collect();
     print(&format!("{table}{files}"))?;
     for sentence in &end.lost {
         say(&format!("lost: {sentence}"));

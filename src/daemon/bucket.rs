@@ -10,7 +10,7 @@ use super::guided::live_part;
 use super::recovery::Recovery;
 use super::spoken::Spoken;
 use super::status::Status;
-use super::understanding::Understanding;
+use super::understanding::{Brought, Understanding};
 use super::watch::Watch;
 use super::{player_name, volume, windows};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
@@ -194,6 +194,9 @@ impl Bucket {
             self.status.line(&format!("glove: {error}"));
         }
         let heard = heard.ok()?;
+        if !matches!(heard, Understood::Passed { .. }) {
+            self.understanding.used();
+        }
         self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received);
         Some(heard)
     }
@@ -232,6 +235,11 @@ impl Bucket {
         self.status.once(&if ended { "the glove has gone".to_owned() } else { format!("glove: {error}") });
         self.record(Recorded::Link { received: at, kind: "down".to_owned(), value: error.to_string() });
         was_up
+    }
+
+    /// What the links have brought so far.
+    pub fn brought(&self) -> Brought {
+        self.understanding.brought()
     }
 
     /// A glove was met on the air.

@@ -2,8 +2,10 @@
 //! goes on whatever the disk does.
 
 use super::bucket::Bucket;
+use super::understanding::Brought;
 use crate::record::keeper::News;
 use crate::record::recorder::{Ended, Recorder, SLOW_AFTER_US};
+use crate::record::unused::discard;
 use crate::tone::Cue;
 use crate::units::HostTime;
 use std::path::PathBuf;
@@ -119,6 +121,11 @@ impl Bucket {
         news.into_iter().for_each(|news| self.disk_news(news));
         if let Err(error) = result {
             self.alarm(&format!("NOT RECORDED: {error}"));
+            return paths;
+        }
+        if self.brought() == Brought::Nothing && discard(&paths) {
+            self.tell("nothing was received and nothing said: no recording is kept");
+            return Vec::new();
         }
         paths
     }

@@ -10,12 +10,13 @@ use super::recovery::Recovery;
 use super::sound_tap::Tap;
 use super::sources::Sources;
 use super::status::Status;
-use super::view::terminal::{Screen, Watched};
+use super::understanding::Brought;
+use super::view::terminal::{Screen, Watched, knows_utf8};
 use super::watch::Watch;
 use super::{analysis_params, player_name, sound_choice, volume};
 use crate::device::host_clock::HostClock;
 use crate::device::session;
-use crate::device::{LinkError, LinkEvent, LinkParams, MetGlove};
+use crate::device::{LinkEvent, LinkParams, MetGlove};
 use crate::record::glove_settings::remember;
 use crate::record::keeper::Keeper;
 use crate::record::recorder::Recorder;
@@ -156,15 +157,37 @@ async fn fill(
     tracing::info!(swings = end.review.analysis.swings.len(), lost = end.lost.len(), "bucket over");
     drop(screen);
     page.end().await;
-    failed.map_or(Ok(end), |error| Err(error.into()))
+    failed.map_or(Ok(end), Err)
 }
 
 /// Whether the bucket goes on after an event.
 enum Next {
     GoOn,
     End,
-    /// The link was never there, and the bucket was to end with it.
-    Failed(LinkError),
+    /// The link was never there, or brought no glove, and the bucket was to end with it.
+    Failed(anyhow::Error),
+}
+
+/// How a bucket ends with its link, by what that has brought.
+fn end_of(brought: Brought) -> Next {
+    let error = match brought {
+        Brought::Glove => return Next::End,
+        Brought::Bytes => NoGlove::Foreign,
+        Brought::Nothing => NoGlove::Mute,
+    };
+    Next::Failed(error.into())
+}
+
+/// Why a link that was there did not serve.
+#[derive(Debug, thiserror::Error)]
+enum NoGlove {
+    #[error("expected a glove, found a link that brought nothing: is the glove switched on?")]
+    Mute,
+    #[error(
+        "expected a glove, found a link that brought nothing a glove says: is this the glove's port, and the speed \
+         right?"
+    )]
+    Foreign,
 }
 
 /// A running bucket and those who look on.
@@ -217,15 +240,16 @@ impl Desk {
             clubs: settings.targets.keys().cloned().collect(),
             controls,
             end: Arc::clone(end),
+            knows_utf8: knows_utf8(|name| std::env::var(name).ok()),
         }
     }
 
-    /// The loop. Gives why the link failed, where that ends the bucket.
+    /// The loop. Gives why there was no glove, where that ends the bucket.
     async fn serve(
         &mut self,
         mut sources: Sources,
         mut stop: Pin<&mut impl Future<Output = ()>>,
-    ) -> Option<LinkError> {
+    ) -> Option<anyhow::Error> {
         let failed = loop {
             let event = sources.next(&mut self.bucket.detector, stop.as_mut()).await;
             let now = self.clock.now();
@@ -261,8 +285,8 @@ impl Desk {
             Event::Link(LinkEvent::Down { at, error, .. }) => {
                 let was_up = bucket.link_down(at, &error, self.end_with_link);
                 match (self.end_with_link, was_up) {
-                    (true, true) => return Next::End,
-                    (true, false) => return Next::Failed(error),
+                    (true, true) => return end_of(bucket.brought()),
+                    (true, false) => return Next::Failed(error.into()),
                     (false, _) => {}
                 }
             }

@@ -15,12 +15,38 @@ pub struct Understanding {
     /// A frame was understood, or the doubt was spoken of.
     settled: bool,
     complained: Option<HostTime>,
+    /// What any link has brought since the bucket began.
+    brought: Brought,
+}
+
+/// What has come so far.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Brought {
+    /// Not a byte.
+    #[default]
+    Nothing,
+    /// Bytes, but nothing that a glove says.
+    Bytes,
+    /// What a glove says.
+    Glove,
 }
 
 impl Understanding {
     /// The link was opened anew: another device may hang on it now.
     pub fn opened(&mut self) {
-        *self = Understanding { complained: self.complained, ..Understanding::default() };
+        let Understanding { complained, brought, .. } = *self;
+        *self = Understanding { complained, brought, ..Understanding::default() };
+    }
+
+    /// A frame was one that a glove sends, and could be used.
+    pub fn used(&mut self) {
+        self.brought = Brought::Glove;
+    }
+
+    /// What has come so far, whatever the link.
+    #[must_use]
+    pub fn brought(&self) -> Brought {
+        self.brought
     }
 
     /// A frame was sound.
@@ -30,6 +56,7 @@ impl Understanding {
 
     /// Bytes came. True, once, when so many have come without one frame that this seems to be no glove.
     pub fn doubts(&mut self, now: HostTime) -> bool {
+        self.brought = self.brought.max(Brought::Bytes);
         let since = *self.in_doubt.get_or_insert(now);
         let doubts = !self.settled && now.seconds_since(since) >= DOUBT_AFTER_S;
         self.settled |= doubts;
@@ -70,6 +97,19 @@ mod tests {
         assert!(!understanding.doubts(seconds(0.0)));
         understanding.frame();
         assert!(!understanding.doubts(seconds(60.0)));
+    }
+
+    #[test]
+    fn what_has_come_outlives_its_link() {
+        let mut understanding = Understanding::default();
+        assert_eq!(understanding.brought(), Brought::Nothing);
+        understanding.doubts(seconds(1.0));
+        understanding.frame();
+        assert_eq!(understanding.brought(), Brought::Bytes, "a sound frame may be the host's own, echoed");
+        understanding.used();
+        understanding.opened();
+        understanding.doubts(seconds(2.0));
+        assert_eq!(understanding.brought(), Brought::Glove);
     }
 
     #[test]

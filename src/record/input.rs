@@ -8,8 +8,8 @@ use super::mcap_bytes::is_recording;
 use super::raw_csv::RawCsv;
 use super::recording_input::{RecordingArrivals, introductions};
 use super::salvage::SalvageReport;
-use crate::sample::{Arrival, DeviceDescription};
-use crate::units::PlayerHand;
+use crate::sample::{Arrival, DeviceDescription, Marker};
+use crate::units::{HostTime, PlayerHand};
 use flate2::bufread::MultiGzDecoder;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
@@ -143,8 +143,7 @@ fn open_csv(path: &Path, mut source: Box<dyn BufRead + Send>) -> Result<Input, I
             None
         }
     };
-    let markers = read_sibling(path, ".markers.csv")?
-        .map_or_else(Vec::new, |(text, _)| read_markers(&text, &mut report));
+    let markers = markers_beside(path, &mut report)?;
     let csv = RawCsv::new(path, source, device.clone(), MarkerMerge::new(markers), report)?;
     let hand_is_known = device.is_some();
     Ok(Input {
@@ -153,6 +152,18 @@ fn open_csv(path: &Path, mut source: Box<dyn BufRead + Send>) -> Result<Input, I
         player: None,
         arrivals: Arrivals::Csv(Box::new(csv)),
     })
+}
+
+/// The markers beside a CSV, in order of time; what of them cannot be read is put in the report.
+///
+/// # Errors
+/// The file cannot be read.
+pub fn markers_beside(
+    path: &Path,
+    report: &mut SalvageReport,
+) -> Result<Vec<(HostTime, Marker)>, InputError> {
+    let file = read_sibling(path, ".markers.csv")?;
+    Ok(file.map_or_else(Vec::new, |(text, _)| read_markers(&text, report)))
 }
 
 /// The path of a file beside NAME.csv or NAME.csv.gz: NAME and this ending.

@@ -37,6 +37,8 @@ pub mod session;
 pub mod settings;
 pub mod storage;
 pub mod tally;
+mod toml_words;
+pub mod unused;
 pub mod window;
 
 pub use crate::device::RawPiece;

@@ -2,13 +2,15 @@
 
 use super::show::print_json;
 use super::{Context, tell};
-use crate::cli::Outcome;
 use crate::cli::output::{print, say};
+use crate::cli::{Outcome, opening};
 use crate::record::error::quoted;
 use crate::record::library::Operation;
-use crate::record::library::remarks::Said;
+use crate::record::library::index::Bucket;
+use crate::record::library::remarks::{Said, standings};
 use anyhow::bail;
 use serde_json::json;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// Remark on a recording or a swing.
@@ -136,12 +138,33 @@ pub(super) fn remark(mut context: Context, args: &RemarkArgs) -> anyhow::Result<
     let Some(said) = said.into_iter().flatten().next() else {
         bail!("expected something to say, found nothing")
     };
+    if let Said::Untag(word) = &said {
+        is_there(word, &tags(&context, &bucket, args.swing)?)?;
+    }
     context.library.remark(&bucket, args.swing, said)?;
     if context.json {
         let remarks = context.library.index().remarks(bucket.id)?.len();
         print_json(&json!({ "schema": 1, "path": bucket.path, "swing": args.swing, "remarks": remarks }))?;
     }
     Ok(Outcome::Done)
+}
+
+/// The tags of a recording, or of one of its swings.
+fn tags(context: &Context, bucket: &Bucket, swing: Option<usize>) -> anyhow::Result<BTreeSet<String>> {
+    let index = context.library.index();
+    match swing {
+        Some(place) => Ok(context.library.swing(bucket, place)?.tags.into_iter().collect()),
+        None => Ok(standings(&[], &index.remarks(bucket.id)?).0.tags),
+    }
+}
+
+fn is_there(word: &String, tags: &BTreeSet<String>) -> anyhow::Result<()> {
+    if tags.contains(word) {
+        return Ok(());
+    }
+    let known: Vec<&str> = tags.iter().map(String::as_str).collect();
+    let known = if known.is_empty() { "there is none".to_owned() } else { known.join(", ") };
+    bail!("expected a tag that is there ({known}), found {}", quoted(word))
 }
 
 /// `rename`.
@@ -217,7 +240,10 @@ pub(super) fn verify(mut context: Context, args: &VerifyArgs) -> anyhow::Result<
 
 /// `rebuild`.
 pub(super) fn rebuild(context: Context) -> anyhow::Result<Outcome> {
-    let (library, opened) = context.library.rebuild()?;
+    let telling = opening::tell(context.library.progress());
+    let rebuilt = context.library.rebuild();
+    drop(telling);
+    let (library, opened) = rebuilt?;
     tell(&opened);
     if context.json {
         let recordings = library.index().count()?;

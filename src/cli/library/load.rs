@@ -1,6 +1,7 @@
 //! `library load`: how much a player has swung in a day and a week, against what is usual.
 
 use super::Context;
+use super::show::known_player;
 use crate::cli::Outcome;
 use crate::cli::output::print;
 use crate::record::error::quoted;
@@ -18,6 +19,7 @@ pub struct LoadArgs {
 
 pub(super) fn load(context: &Context, args: &LoadArgs) -> anyhow::Result<Outcome> {
     let buckets = context.library.index().counted_buckets()?;
+    known_player(&buckets, &args.player)?;
     let of_player: Vec<(WallTime, usize)> = buckets
         .iter()
         .filter(|bucket| bucket.facts.player == args.player)

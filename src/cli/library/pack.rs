@@ -3,7 +3,7 @@
 use super::Context;
 use super::change::carry_out;
 use super::show::print_json;
-use crate::cli::input::{analysed, review_of};
+use crate::cli::input::{analysed, review_of, tell};
 use crate::cli::output::print;
 use crate::cli::{Outcome, WITHOUT_NAMES, WrongUsage};
 use crate::record::Names;
@@ -45,7 +45,8 @@ pub struct ImportArgs {
     /// Of a CSV: the player's name. Hand and clubs come from players/NAME.toml where the CSV does not say.
     #[arg(long)]
     player: Option<String>,
-    /// Of a CSV: when it was recorded, as 2026-04-12T09:30:00Z; the CSV's time of change unless given.
+    /// Of a CSV: when it was recorded, as 2026-04-12T09:30:00Z. Without it, what a marker `time` beside the CSV says
+    /// (`unix_ms=...`), else when the CSV was changed last.
     #[arg(long, value_name = "TIME", value_parser = wall_time)]
     recorded: Option<WallTime>,
     /// Name or path of the recording in the library.
@@ -67,6 +68,7 @@ pub(super) fn pack(context: &Context, args: &PackArgs) -> anyhow::Result<Outcome
     let names = if args.without_names { Names::Drop } else { Names::Keep };
     let path = library.folder().join(&bucket.path);
     let fed = analysed(&path, &context.settings)?;
+    let outcome = tell(&fed.report);
     let mut review = review_of(&path, fed.player, fed.state, &context.settings);
     if names == Names::Drop {
         (review.player, review.input) = (None, String::new());
@@ -96,7 +98,7 @@ pub(super) fn pack(context: &Context, args: &PackArgs) -> anyhow::Result<Outcome
     } else {
         print(&format!("{} packed into {}\n", bucket.path.display(), args.zip.display()))?;
     }
-    Ok(Outcome::Done)
+    Ok(outcome)
 }
 
 /// `import`.
@@ -128,10 +130,6 @@ fn import_csv(context: Context, args: &ImportArgs) -> anyhow::Result<Outcome> {
         let expected = "expected --player with a raw CSV, which does not say who played, found none";
         return Err(WrongUsage(expected.to_owned()).into());
     };
-    let started = match args.recorded {
-        Some(at) => at,
-        None => changed(&args.file)?,
-    };
     let mut player = Player::named(name);
     for known in players(context.library.folder())? {
         let known = known?;
@@ -144,16 +142,8 @@ fn import_csv(context: Context, args: &ImportArgs) -> anyhow::Result<Outcome> {
         player: player.name,
         hand: player.hand.unwrap_or(context.settings.player.hand),
         clubs: player.said.clubs.into_keys().collect(),
-        started,
+        recorded: args.recorded,
         name: args.name.clone(),
     })?;
     carry_out(context, &operation)
-}
-
-/// When a file was changed last.
-fn changed(path: &Path) -> anyhow::Result<WallTime> {
-    let changed = std::fs::metadata(path).and_then(|found| found.modified());
-    let changed = changed.with_context(|| format!("{}: cannot be opened", path.display()))?;
-    let since = changed.duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
-    Ok(WallTime(i64::try_from(since.as_millis()).unwrap_or(0)))
 }

@@ -172,6 +172,8 @@ fn said(index: &Index, bucket: i64) -> anyhow::Result<Vec<Remark>> {
 pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome> {
     let library = &context.library;
     let bucket = library.bucket(&args.bucket)?;
+    let lost = !bucket.facts.losses.is_empty() || bucket.facts.unreadable.is_some();
+    let outcome = if lost { Outcome::Salvaged } else { Outcome::Done };
     let remarks = said(library.index(), bucket.id)?;
     let swings = library.index().swings(bucket.id)?;
     let swings: Vec<KnownSwing> = match args.swing {
@@ -188,7 +190,7 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
         print_json(
             &json!({ "schema": 1, "bucket": bucket, "analyser": ANALYSER, "swings": told, "remarks": remarks }),
         )?;
-        return Ok(Outcome::Done);
+        return Ok(outcome);
     }
     print_lines(&format!(
         "{}, {}, {} (UTC), number {}\n",
@@ -239,7 +241,7 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
     for lost in &facts.node_losses {
         print_lines(&loss_sentence(lost))?;
     }
-    Ok(Outcome::Done)
+    Ok(outcome)
 }
 
 fn swing_json(swing: &KnownSwing) -> Value {
@@ -261,13 +263,7 @@ fn nothing() -> String {
 pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outcome> {
     let library = &context.library;
     let buckets = library.index().buckets()?;
-    if !buckets.iter().any(|bucket| bucket.facts.player == args.player) {
-        let mut names: Vec<&str> = buckets.iter().map(|bucket| bucket.facts.player.as_str()).collect();
-        names.sort_unstable();
-        names.dedup();
-        let names = if names.is_empty() { "there is none".to_owned() } else { names.join(", ") };
-        bail!("expected a player of the recordings ({names}), found {}", quoted(&args.player));
-    }
+    known_player(&buckets, &args.player)?;
     let counted = library.index().counted(&args.player)?;
     let mut clubs = clubs_over_time(&counted, &windows_of(context, &args.player)?);
     if let Some(asked) = &args.club {
@@ -318,6 +314,18 @@ pub(super) fn trend(context: &Context, args: &TrendArgs) -> anyhow::Result<Outco
         "Swings without a set and those left out are not counted. A trend goes over the middles of the buckets.\n",
     )?;
     Ok(Outcome::Done)
+}
+
+/// Refuses a name that none of the recordings has.
+pub(super) fn known_player(buckets: &[Bucket], name: &str) -> anyhow::Result<()> {
+    let mut names: Vec<&str> = buckets.iter().map(|bucket| bucket.facts.player.as_str()).collect();
+    if names.contains(&name) {
+        return Ok(());
+    }
+    names.sort_unstable();
+    names.dedup();
+    let names = if names.is_empty() { "there is none".to_owned() } else { names.join(", ") };
+    bail!("expected a player of the recordings ({names}), found {}", quoted(name))
 }
 
 fn club_json(club: &ClubOverTime, buckets: &BTreeMap<i64, &Bucket>) -> Value {

@@ -3,12 +3,14 @@
 //!
 //! Pure but for [`terminal`]: a [`View`] gives lines, lines give a drawing.
 
+mod fit;
 pub mod keys;
 pub mod terminal;
 
 use crate::review::Review;
 use crate::review::live::{ClubSoFar, Guess, HOW_TO_GUESS, Latest, LiveStatus};
 use crate::review::page::Kind;
+use fit::{Row, Worth, end_of, fitted, folded, rows, shortened};
 use keys::{Asked, next_club};
 use ratatui::Frame;
 use ratatui::style::{Color, Modifier, Style};
@@ -20,6 +22,8 @@ const INDENT: usize = 12;
 const WIDEST_SCALE: usize = 60;
 /// Arm travel at the right end of that drawing: sets after the top lie a little beyond it.
 const SCALE_END: f64 = 1.1;
+/// A narrower drawing tells nothing.
+const NARROWEST_SCALE: usize = 10;
 /// The newest lines that were said.
 const SAID: usize = 3;
 
@@ -38,90 +42,93 @@ pub struct View<'a> {
     pub clubs: &'a [String],
 }
 
-/// Draws it over the whole frame. Where the terminal is too low, what stands farther down is left out; the
-/// last line with the keys always stands.
+/// Draws it over the whole frame. Where the terminal is too small, what matters least is left out, which a mark tells;
+/// the last line with the keys always stands.
 pub fn draw(frame: &mut Frame<'_>, view: &View<'_>) {
     let area = frame.area();
     let [mut body, mut last] = [area; 2];
     body.height = area.height.saturating_sub(1);
     last.y = area.y + body.height;
     last.height = area.height.min(1);
-    frame.render_widget(Text::from(lines(view, usize::from(area.width))), body);
-    frame.render_widget(last_line(view), last);
+    let width = usize::from(area.width);
+    let lines = fitted(rows_of(view, width), usize::from(body.height));
+    frame.render_widget(Text::from(lines), body);
+    frame.render_widget(last_line(view, width), last);
 }
 
-fn lines(view: &View<'_>, width: usize) -> Vec<Line<'static>> {
+fn rows_of(view: &View<'_>, width: usize) -> Vec<Row> {
     let latest = Latest::of(view.review, view.status.shown());
     let club = ClubSoFar::of(view.review, view.status.club.as_deref());
-    let mut lines = vec![heading(view.review)];
+    let blank = || rows(Worth::Blank, [Line::default()]);
+    let mut all: Vec<Row> = rows(Worth::Heading, [heading(view.review, width)]).chain(blank()).collect();
     match view.status.guess {
-        Guess::Waits => lines.extend(question(view.status.swings, width)),
-        _ => lines.extend(swing(latest.as_ref(), &view.status.guess, width)),
+        Guess::Waits => all.extend(rows(Worth::Swing, question(view.status.swings, width))),
+        _ => all.extend(swing(latest.as_ref(), &view.status.guess, width)),
     }
-    lines.push(Line::default());
-    lines.extend(window(&club, latest.as_ref(), width));
-    lines.extend(so_far(&club, width));
-    lines.push(Line::default());
+    all.extend(blank());
+    all.extend(window(&club, latest.as_ref(), width));
+    all.extend(rows(Worth::SoFar, so_far(&club, width)));
+    all.extend(blank());
     for fact in view.status.facts() {
-        let style = if fact.wrong { attention() } else { Style::new() };
-        lines.push(named(fact.name, vec![Span::styled(fact.words, style)]));
+        let (style, worth) =
+            if fact.wrong { (attention(), Worth::Trouble) } else { (Style::new(), Worth::Well) };
+        all.extend(rows(worth, named(fact.name, &fact.words, style, width)));
     }
-    lines.push(Line::default());
+    all.extend(blank());
     let said = view.said.get(view.said.len().saturating_sub(SAID)..).unwrap_or_default();
-    let room = width.max(1);
-    for sentence in said {
-        lines.extend(folded(sentence, room).into_iter().map(|text| Line::styled(text, soft())));
+    for (at, sentence) in said.iter().enumerate() {
+        all.extend(rows(Worth::Said(at), told(sentence, soft(), width)));
     }
-    lines
+    all
 }
 
-fn heading(review: &Review) -> Line<'static> {
+fn heading(review: &Review, width: usize) -> Line<'static> {
     let player = review.player.as_ref().map_or_else(String::new, |player| format!("{}, ", clean(player)));
-    Line::styled(format!("hingeclock   {player}{}", clean(&review.input)), soft())
+    let text = format!("hingeclock   {player}{}", clean(&review.input));
+    Line::styled(shortened(&text, width), soft())
+}
+
+/// A sentence over as many lines as it takes.
+fn told(text: &str, style: Style, width: usize) -> Vec<Line<'static>> {
+    folded(&clean(text), width).into_iter().map(|text| Line::styled(text, style)).collect()
 }
 
 /// A swing that the player shall guess first: nothing of it is shown.
 fn question(number: u64, width: usize) -> Vec<Line<'static>> {
-    let mut lines = vec![
-        Line::default(),
-        Line::from(format!("Swing {number}")),
-        Line::styled("? YOUR GUESS", Style::new().bold()),
-    ];
-    lines.extend(folded(HOW_TO_GUESS, width.max(1)).into_iter().map(Line::from));
+    let mut lines =
+        vec![Line::from(format!("Swing {number}")), Line::styled("? YOUR GUESS", Style::new().bold())];
+    lines.extend(told(HOW_TO_GUESS, Style::new(), width));
     lines
 }
 
-fn swing(latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Line<'static>> {
+fn swing(latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Row> {
     let Some(latest) = latest else {
-        let waiting = Line::styled("Waiting for the first swing.", Style::new().bold());
-        return vec![Line::default(), waiting];
+        return rows(Worth::Swing, told("Waiting for the first swing.", Style::new().bold(), width))
+            .collect();
     };
     let verdict = format!("{} {}", sign(latest.kind), latest.kind.words().to_uppercase());
-    let mut lines = vec![
-        Line::default(),
-        Line::from(clean(&latest.title)),
-        Line::styled(verdict, Style::new().fg(colour(latest.kind)).bold()),
-    ];
+    let mut lines = told(&latest.title, Style::new(), width);
+    lines.push(Line::styled(verdict, Style::new().fg(colour(latest.kind)).bold()));
     if let Guess::Made(sentence) = guess {
-        lines.extend(folded(sentence, width.max(1)).into_iter().map(Line::from));
+        lines.extend(told(sentence, Style::new(), width));
     }
-    lines.extend(folded(&latest.sentence, width.max(1)).into_iter().map(Line::from));
+    lines.extend(told(&latest.sentence, Style::new(), width));
+    let mut all: Vec<Row> = rows(Worth::Swing, lines).collect();
     let doubts = latest.doubts.join("; ");
     if !doubts.is_empty() {
-        let doubts = folded(&format!("Less sure: {doubts}."), width.max(1));
-        lines.extend(doubts.into_iter().map(|text| Line::styled(text, soft())));
+        all.extend(rows(Worth::Doubts, told(&format!("Less sure: {doubts}."), soft(), width)));
     }
-    lines
+    all
 }
 
 /// The club's window on the arm's travel, and where the newest set lies if it was with this club.
-fn window(club: &ClubSoFar, latest: Option<&Latest>, width: usize) -> Vec<Line<'static>> {
+fn window(club: &ClubSoFar, latest: Option<&Latest>, width: usize) -> Vec<Row> {
     let words = format!("{}: {}", clean(&club.club), club.window_words());
-    let mut lines = vec![named("Aim", vec![Span::raw(words)])];
-    let Some(window) = club.window else { return lines };
+    let mut all: Vec<Row> = rows(Worth::Aim, named("Aim", &words, Style::new(), width)).collect();
+    let Some(window) = club.window else { return all };
     let room = width.saturating_sub(INDENT + 1).min(WIDEST_SCALE);
-    if room < 10 {
-        return lines;
+    if room < NARROWEST_SCALE {
+        return all;
     }
     let place = |travel: f64| {
         let cell = (travel.clamp(0.0, SCALE_END) / SCALE_END * (room - 1) as f64).round();
@@ -137,59 +144,88 @@ fn window(club: &ClubSoFar, latest: Option<&Latest>, width: usize) -> Vec<Line<'
         _ if cell == place(1.0) => Span::styled("|", soft()),
         _ => Span::styled("·", soft()),
     });
-    lines.push(named("", spans.collect()));
     let top = place(1.0).saturating_sub("takeaway".len() + 1);
-    lines.push(Line::styled(format!("{:INDENT$}takeaway{:>top$}", "", "top"), soft()));
-    lines
+    let ends = Line::styled(format!("{:INDENT$}takeaway{:>top$}", "", "top"), soft());
+    all.extend(rows(Worth::Drawing, [indented(spans.collect()), ends]));
+    all
 }
 
 fn so_far(club: &ClubSoFar, width: usize) -> Vec<Line<'static>> {
-    let mut lines = vec![named("So far", vec![Span::raw(club.sentence.clone())])];
+    let mut lines = named("So far", &club.sentence, Style::new(), width);
     let room = (width.saturating_sub(INDENT) / 2).max(1);
     let from = club.kinds.len().saturating_sub(room);
     let signs = club.kinds.iter().skip(from);
     let signs: Vec<Span<'static>> =
         signs.map(|kind| Span::styled(format!("{} ", sign(*kind)), Style::new().fg(colour(*kind)))).collect();
     if !signs.is_empty() {
-        lines.push(named("", signs));
+        lines.push(indented(signs));
     }
-    lines.push(named("Trend", vec![Span::raw(club.trend.clone())]));
+    lines.extend(named("Trend", &club.trend, Style::new(), width));
     lines
 }
 
-fn last_line(view: &View<'_>) -> Line<'static> {
+fn last_line(view: &View<'_>, width: usize) -> Line<'static> {
     let (question, text) = match view.asked {
-        Asked::Nothing => return key_line(view),
-        Asked::Club(text) => ("Club", text.as_str()),
-        Asked::Mark(text) => ("Mark", text.as_str()),
+        Asked::Nothing => return key_line(view, width),
+        Asked::Club(text) => ("Club: ", text.as_str()),
+        Asked::Mark(text) => ("Mark: ", text.as_str()),
         Asked::End => {
-            return Line::styled("End the bucket? y ends it, any other key goes on", Style::new().bold());
+            let whole = "End the bucket? y ends it, any other key goes on";
+            let question = if whole.len() <= width { whole } else { "End? y: yes" };
+            return Line::styled(question, Style::new().bold());
         }
     };
-    let typed = Span::styled(format!("{text}_"), Style::new().bold());
-    Line::from(vec![Span::raw(format!("{question}: ")), typed, Span::styled("   Enter, or Esc", soft())])
+    let how = "   Enter, or Esc";
+    let room = width.saturating_sub(question.len() + 1);
+    // The hint makes room for what is typed.
+    let how = if text.chars().count() + how.len() <= room { how } else { "" };
+    let typed = Span::styled(format!("{}_", end_of(text, room)), Style::new().bold());
+    Line::from(vec![Span::raw(question), typed, Span::styled(how, soft())])
 }
 
-fn key_line(view: &View<'_>) -> Line<'static> {
+/// The keys, as many as there is room for; how to end always stands.
+fn key_line(view: &View<'_>, width: usize) -> Line<'static> {
     let next = next_club(view.clubs, view.status.club.as_deref());
     let next = next.map_or_else(|| "club".to_owned(), |club| format!("take {}", clean(club)));
     let mute = if view.status.muted { "sound on" } else { "mute" };
-    let keys = [
-        ("c", next.as_str()),
-        ("n", "other club"),
-        ("m", "mark"),
-        ("space", mute),
-        ("k", "calibrate"),
-        ("q", "end"),
-    ];
+    let keys =
+        [("c", next.as_str()), ("n", "other club"), ("m", "mark"), ("space", mute), ("k", "calibrate")];
+    let end = ("q", "end");
+    // The first so many, a mark for those that are left out, and how to end.
+    let line = |kept: usize| {
+        let more = (kept < keys.len()).then_some(("…", ""));
+        keys.iter().copied().take(kept).chain(more).chain([end]).collect::<Vec<_>>()
+    };
+    let after = |words: &str| if words.is_empty() { String::new() } else { format!(" {words}") };
+    let long = |keys: &[(&str, &str)], gap: usize| {
+        let letters = |(key, words): &(&str, &str)| (key.to_string() + &after(words)).chars().count() + gap;
+        keys.iter().map(letters).sum::<usize>() - gap
+    };
+    let gap = if long(&line(keys.len()), 3) <= width { 3 } else { 1 };
+    let fitting = (0..=keys.len()).rev().map(line).find(|line| long(line, gap) <= width);
+    let keys = fitting.unwrap_or_else(|| vec![end]);
     let spans = keys.iter().flat_map(|(key, words)| {
-        [Span::styled((*key).to_owned(), Style::new().bold()), Span::styled(format!(" {words}   "), soft())]
+        let (key, words) = ((*key).to_owned(), format!("{}{:gap$}", after(words), ""));
+        [Span::styled(key, Style::new().bold()), Span::styled(words, soft())]
     });
     Line::from(spans.collect::<Vec<_>>())
 }
 
-fn named(name: &'static str, mut spans: Vec<Span<'static>>) -> Line<'static> {
-    spans.insert(0, Span::styled(format!("{name:INDENT$}"), soft()));
+/// Lines of text after a name; in a narrow window the name stands before them, and nothing is indented.
+fn named(name: &'static str, text: &str, style: Style, width: usize) -> Vec<Line<'static>> {
+    if width < 3 * INDENT {
+        return told(&format!("{name}: {text}"), style, width);
+    }
+    let lines = folded(&clean(text), width - INDENT).into_iter().enumerate();
+    let lines = lines.map(|(at, text)| {
+        let name = if at == 0 { name } else { "" };
+        Line::from(vec![Span::styled(format!("{name:INDENT$}"), soft()), Span::styled(text, style)])
+    });
+    lines.collect()
+}
+
+fn indented(mut spans: Vec<Span<'static>>) -> Line<'static> {
+    spans.insert(0, Span::raw(format!("{:INDENT$}", "")));
     Line::from(spans)
 }
 
@@ -224,21 +260,4 @@ fn attention() -> Style {
 /// Text from outside without what a terminal would obey.
 fn clean(text: &str) -> String {
     text.chars().filter(|letter| !letter.is_control()).collect()
-}
-
-/// A sentence broken between words into lines of this width.
-fn folded(text: &str, width: usize) -> Vec<String> {
-    let mut lines = vec![String::new()];
-    for word in clean(text).split_whitespace() {
-        let Some(line) = lines.last_mut() else { break };
-        if line.is_empty() {
-            line.push_str(word);
-        } else if line.chars().count() + 1 + word.chars().count() <= width {
-            line.push(' ');
-            line.push_str(word);
-        } else {
-            lines.push(word.to_owned());
-        }
-    }
-    lines
 }

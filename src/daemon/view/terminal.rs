@@ -1,6 +1,7 @@
 //! Edge: the terminal. A thread of its own draws what it watches and reads the keys. The terminal is given back
 //! whatever ends it: the end of the bucket, an error, a panic anywhere in the process.
 
+use super::fit::in_ascii;
 use super::keys::{Asked, press};
 use super::{View, draw};
 use crate::daemon::control::Control;
@@ -9,6 +10,7 @@ use crate::review::live::LiveStatus;
 use crate::review::page::PageModel;
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
+use ratatui::buffer::Buffer;
 use ratatui::crossterm::event::{self, Event};
 use ratatui::crossterm::terminal::{
     EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
@@ -38,6 +40,23 @@ pub struct Watched {
     pub controls: mpsc::Sender<Control>,
     /// Told when a key ends the bucket.
     pub end: Arc<Notify>,
+    /// The terminal shows more than ASCII.
+    pub knows_utf8: bool,
+}
+
+/// Whether the locale says that the terminal shows UTF-8. The first of the three that says anything holds.
+#[must_use]
+pub fn knows_utf8(variable: impl Fn(&str) -> Option<String>) -> bool {
+    let said = ["LC_ALL", "LC_CTYPE", "LANG"].into_iter().filter_map(variable).find(|said| !said.is_empty());
+    said.is_some_and(|said| ["UTF-8", "UTF8"].iter().any(|known| said.to_uppercase().ends_with(known)))
+}
+
+fn spell_in_ascii(buffer: &mut Buffer) {
+    for cell in &mut buffer.content {
+        if let Some(letter) = in_ascii(cell.symbol()) {
+            cell.set_symbol(letter);
+        }
+    }
 }
 
 /// A terminal that shows a bucket.
@@ -147,7 +166,12 @@ fn show(watched: &Watched, over: &AtomicBool, taken: &AtomicBool) -> io::Result<
         let said = watched.said.recent();
         let view =
             View { review: &page.review, status: &status, said: &said, asked: &asked, clubs: &watched.clubs };
-        terminal.draw(|frame| draw(frame, &view))?;
+        terminal.draw(|frame| {
+            draw(frame, &view);
+            if !watched.knows_utf8 {
+                spell_in_ascii(frame.buffer_mut());
+            }
+        })?;
         if !event::poll(STEP)? {
             continue;
         }
@@ -158,4 +182,35 @@ fn show(watched: &Watched, over: &AtomicBool, taken: &AtomicBool) -> io::Result<
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ratatui::layout::Rect;
+
+    #[test]
+    fn the_first_word_of_the_locale_holds() {
+        let check = |set: &[(&str, &str)], expected: bool| {
+            let variable = |name: &str| {
+                let found = set.iter().find(|(known, _)| *known == name);
+                found.map(|(_, value)| (*value).to_owned())
+            };
+            assert_eq!(knows_utf8(variable), expected, "{set:?}");
+        };
+        check(&[("LANG", "de_DE.UTF-8")], true);
+        check(&[("LANG", "C.utf8"), ("LC_ALL", "")], true);
+        check(&[("LANG", "de_DE.UTF-8"), ("LC_ALL", "C")], false);
+        check(&[("LANG", "C")], false);
+        check(&[], false);
+    }
+
+    #[test]
+    fn without_utf8_every_cell_is_ascii_and_words_stay() {
+        let mut buffer = Buffer::empty(Rect::new(0, 0, 40, 1));
+        buffer.set_string(0, 0, "Jörg: 53 ms (± 0.7), −46.9 ppm ···…", ratatui::style::Style::new());
+        spell_in_ascii(&mut buffer);
+        let text: String = buffer.content.iter().map(ratatui::buffer::Cell::symbol).collect();
+        assert_eq!(text.trim_end(), "J?rg: 53 ms (~ 0.7), -46.9 ppm ..._");
+    }
 }

@@ -9,11 +9,16 @@ use super::player::{Player, players};
 use super::remarks::{Remark, Remarks, Said, head, recording_named};
 use super::steps::{Step, StepError, unready};
 use crate::record::error::quoted;
-use crate::record::input::{Arrivals, open_input};
+use crate::record::input::{Arrivals, markers_beside, open_input};
+use crate::record::salvage::SalvageReport;
 use crate::record::session::SessionInfo;
+use crate::sample::Marker;
 use crate::units::{HostTime, PlayerHand, WallTime};
 use std::path::{Path, PathBuf};
 use uuid::Uuid;
+
+/// No wall clock is that late: the year 9999.
+const LATEST_UNIX_MS: i64 = 253_370_764_800_000;
 
 /// What a raw CSV does not say of itself.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -26,8 +31,8 @@ pub struct Import {
     pub hand: PlayerHand,
     /// The player's clubs.
     pub clubs: Vec<String>,
-    /// When it was recorded.
-    pub started: WallTime,
+    /// When it was recorded, where that was said. Else its markers tell, or the time when it was changed last.
+    pub recorded: Option<WallTime>,
     /// The recording's name; that of the CSV unless another is given.
     pub name: Option<String>,
 }
@@ -88,6 +93,11 @@ impl Library {
             return Err(LibraryError::asked("a raw CSV", "a recording, which says itself who played"));
         }
         let first = input.arrivals.next().transpose().map_err(StepError::from)?;
+        // So that a later part, or another recording, can be laid beside this one in time.
+        let host_at_start = first.and_then(|first| first.received()).unwrap_or(HostTime(0));
+        let markers = markers_beside(&import.csv, &mut SalvageReport::default()).map_err(StepError::from)?;
+        let started = import.recorded.or_else(|| told_start(&markers, host_at_start));
+        let started = started.map_or_else(|| changed(&import.csv), Ok)?;
         let file = import.csv.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         let stem = file.strip_suffix(".gz").unwrap_or(&file);
         let stem = stem.strip_suffix(".csv").unwrap_or(stem);
@@ -97,9 +107,8 @@ impl Library {
             player_hand: input.device.player_hand,
             clubs: import.clubs.clone(),
             software: software(),
-            started: import.started,
-            // So that a later part, or another recording, can be laid beside this one in time.
-            host_at_start: first.and_then(|first| first.received()).unwrap_or(HostTime(0)),
+            started,
+            host_at_start,
         };
         self.not_here_yet(number_of(&session, None), "a CSV", "one of the same player and time as")?;
         let to = self.free(Path::new(name))?;
@@ -217,10 +226,60 @@ impl Library {
     }
 }
 
+/// When what came at `first` on the host's clock was recorded, as a marker of the wall clock tells:
+/// `time,unix_ms=1775986200000`.
+fn told_start(markers: &[(HostTime, Marker)], first: HostTime) -> Option<WallTime> {
+    markers.iter().find_map(|(at, marker)| {
+        let Marker::Note { kind, value } = marker else { return None };
+        let told = value.strip_prefix("unix_ms=").filter(|_| kind == "time")?;
+        let unix_ms = told.parse().ok().filter(|unix_ms| (1..LATEST_UNIX_MS).contains(unix_ms))?;
+        Some(WallTime(unix_ms - at.0.saturating_sub(first.0) / 1000))
+    })
+}
+
+/// When a file was changed last.
+fn changed(path: &Path) -> Result<WallTime, LibraryError> {
+    let found = std::fs::metadata(path).and_then(|found| found.modified());
+    let changed = found.map_err(|source| LibraryError::File { path: path.to_owned(), source })?;
+    let since = changed.duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+    Ok(WallTime(i64::try_from(since.as_millis()).unwrap_or(0)))
+}
+
 /// A player's name as the name of a file.
 pub(super) fn file_stem(name: &str) -> String {
     let kept = |c: char| if c.is_alphanumeric() { c.to_lowercase().next().unwrap_or(c) } else { '-' };
     let stem: String = name.chars().map(kept).take(60).collect();
     let stem = stem.trim_matches('-').to_owned();
     if stem.is_empty() { "player".to_owned() } else { stem }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(markers: &[(i64, &str, &str)], first_us: i64, expected: Option<i64>) {
+        let marker =
+            |(at, kind, value): &(i64, &str, &str)| (HostTime(*at), Marker::from_fields(kind, value));
+        let markers: Vec<_> = markers.iter().map(marker).collect();
+        assert_eq!(told_start(&markers, HostTime(first_us)), expected.map(WallTime), "{markers:?}");
+    }
+
+    #[test]
+    fn the_wall_clock_of_a_marker_tells_when_the_first_row_came() {
+        let told = "unix_ms=1775986200000";
+        check(
+            &[(20_000_000, "club", "iron"), (25_000_000, "time", told)],
+            20_000_000,
+            Some(1_775_986_195_000),
+        );
+        check(
+            &[(20_000_000, "time", "noon"), (21_000_000, "time", told)],
+            21_000_000,
+            Some(1_775_986_200_000),
+        );
+        for wrong in ["unix_ms=soon", "unix_ms=0", "unix_ms=9223372036854775807", "1775986200000"] {
+            check(&[(0, "time", wrong)], 0, None);
+        }
+        check(&[(0, "mark", told)], 0, None);
+    }
 }

@@ -23,6 +23,7 @@ mod open;
 mod operations;
 pub mod package;
 pub mod player;
+pub mod progress;
 pub mod recovery;
 pub mod remarks;
 pub mod results;

@@ -5,6 +5,7 @@ use super::files::{self, Beside, Listing, TRASH};
 use super::index::{Bucket, Index};
 use super::made_from::about;
 use super::numbers::ANALYSER;
+use super::progress::Progress;
 use super::recovery::{Alone, Found, Now, plan};
 use super::remarks::{Remarks, recording_named};
 use super::steps::{Step, StepError, carry_out};
@@ -14,6 +15,7 @@ use crate::record::storage::new_private_file;
 use crate::units::WallTime;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use thiserror::Error;
 use uuid::Uuid;
 
@@ -85,6 +87,8 @@ pub struct Library {
     pub(super) index: Index,
     pub(super) now: WallTime,
     access: Access,
+    /// How far its analyses have come.
+    pub(super) progress: Arc<Progress>,
 }
 
 /// What may be done with a library.
@@ -105,6 +109,19 @@ impl Library {
         folder: &Path,
         rules: impl Into<Rules>,
         now: WallTime,
+    ) -> Result<(Library, Opened), LibraryError> {
+        Library::open_watched(folder, rules, now, Arc::default())
+    }
+
+    /// The same; meanwhile `progress` tells how far it has come.
+    ///
+    /// # Errors
+    /// Those of [`Library::open`].
+    pub fn open_watched(
+        folder: &Path,
+        rules: impl Into<Rules>,
+        now: WallTime,
+        progress: Arc<Progress>,
     ) -> Result<(Library, Opened), LibraryError> {
         if !folder.is_dir() {
             return Err(LibraryError::Missing { path: folder.to_owned() });
@@ -129,7 +146,7 @@ impl Library {
                     other => other.to_string(),
                 };
                 opened.told.push(format!("opened for reading only: {why}"));
-                return Library::read_only(folder, rules, now, opened);
+                return Library::read_only(folder, rules, (now, progress), opened);
             }
         };
         let path = folder.join(INDEX);
@@ -146,7 +163,7 @@ impl Library {
         };
         opened.rebuilt = rebuilt;
         let access = Access::Changes { _lock: lock };
-        let mut library = Library { folder: folder.to_owned(), rules, mark, index, now, access };
+        let mut library = Library { folder: folder.to_owned(), rules, mark, index, now, access, progress };
         library.refresh(&mut opened)?;
         Ok((library, opened))
     }
@@ -154,7 +171,7 @@ impl Library {
     fn read_only(
         folder: &Path,
         rules: Rules,
-        now: WallTime,
+        (now, progress): (WallTime, Arc<Progress>),
         mut opened: Opened,
     ) -> Result<(Library, Opened), LibraryError> {
         let mark = rules.mark();
@@ -164,7 +181,7 @@ impl Library {
             None => (Index::in_memory(&mark)?, false),
         };
         let access = Access::Reading;
-        let mut library = Library { folder: folder.to_owned(), rules, mark, index, now, access };
+        let mut library = Library { folder: folder.to_owned(), rules, mark, index, now, access, progress };
         if is_known {
             return Ok((library, opened));
         }
@@ -180,11 +197,11 @@ impl Library {
     /// The library is open for reading only, or its folder cannot be read.
     pub fn rebuild(self) -> Result<(Library, Opened), LibraryError> {
         self.for_changes()?;
-        let Library { folder, rules, index, now, access, .. } = self;
+        let Library { folder, rules, index, now, access, progress, .. } = self;
         drop(index);
         throw_away(&folder)?;
         drop(access);
-        let (library, opened) = Library::open(&folder, rules, now)?;
+        let (library, opened) = Library::open_watched(&folder, rules, now, progress)?;
         Ok((library, Opened { rebuilt: true, ..opened }))
     }
 
@@ -252,6 +269,12 @@ impl Library {
     #[must_use]
     pub fn rules(&self) -> Rules {
         self.rules
+    }
+
+    /// How far its analyses have come.
+    #[must_use]
+    pub fn progress(&self) -> &Arc<Progress> {
+        &self.progress
     }
 
     /// The folder.

@@ -95,6 +95,7 @@ fn follow_renames(library: &mut Library, due: &mut Due) -> Result<(), LibraryErr
 fn analyse_all(library: &mut Library, due: Vec<Listed>, keep: bool) -> Result<(), LibraryError> {
     let cores = std::thread::available_parallelism().map_or(1, usize::from).min(due.len());
     let (folder, rules) = (library.folder.clone(), library.rules);
+    library.progress.more(due.len());
     let (give, take) = bounded::<Listed>(cores);
     let (done, finished) = bounded::<(Listed, Analysed)>(cores);
     std::thread::scope(|scope| {
@@ -114,6 +115,7 @@ fn analyse_all(library: &mut Library, due: Vec<Listed>, keep: bool) -> Result<()
         drop((take, done));
         for (listed, analysed) in finished {
             put(library, listed, &analysed, keep)?;
+            library.progress.one_done();
         }
         Ok(())
     })

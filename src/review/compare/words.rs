@@ -51,6 +51,9 @@ impl Quantity {
     #[must_use]
     pub fn change(self, difference: f64) -> String {
         let size = number(difference.abs() * self.factor(), 0);
+        if size == "0" {
+            return self.no_change().to_owned();
+        }
         match (self, difference >= 0.0) {
             (Quantity::SetToTop, true) => format!("set {size} ms later"),
             (Quantity::SetToTop, false) => format!("set {size} ms earlier"),
@@ -58,6 +61,15 @@ impl Quantity {
             (Quantity::ArmTravel, false) => format!("set at {size} % less arm travel"),
             (Quantity::InWindow, true) => format!("{size} % more often in the window"),
             (Quantity::InWindow, false) => format!("{size} % less often in the window"),
+        }
+    }
+
+    /// A difference that is none as it is rounded.
+    fn no_change(self) -> &'static str {
+        match self {
+            Quantity::SetToTop => "set at the same time",
+            Quantity::ArmTravel => "set at the same arm travel",
+            Quantity::InWindow => "as often in the window",
         }
     }
 }
@@ -163,4 +175,18 @@ fn measurement(comparison: &Comparison, quantity: Quantity) -> Option<String> {
     } else {
         format!("The measurement is part of the spread: {within}.")
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_difference_that_rounds_to_none_is_called_none() {
+        assert_eq!(Quantity::SetToTop.change(0.4), "set at the same time");
+        assert_eq!(Quantity::SetToTop.change(-0.4), "set at the same time");
+        assert_eq!(Quantity::SetToTop.change(-0.6), "set 1 ms earlier");
+        assert_eq!(Quantity::ArmTravel.change(0.0), "set at the same arm travel");
+        assert_eq!(Quantity::InWindow.change(-0.004), "as often in the window");
+    }
 }
