@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 /// So many swings are kept for page and table while a bucket runs, so that its memory stays flat.
 const SWINGS_KEPT: usize = 300;
-/// And so many points of each one's curve: what a page can show.
+/// And so many points of each one's curves: what a page can show.
 const CURVE_POINTS: usize = 160;
 
 impl Bucket {
@@ -63,11 +63,15 @@ impl Bucket {
         }
     }
 
-    /// Keeps a swing for page and table, its curve thinned; of a very long bucket the newest ones only. All of
+    /// Keeps a swing for page and table, its curves thinned; of a very long bucket the newest ones only. All of
     /// them are in the recording.
     fn keep(&mut self, mut swing: Swing, cue: Option<LiveCue>) {
-        let step = swing.curve.len().div_ceil(CURVE_POINTS).max(1);
-        swing.curve = swing.curve.into_iter().step_by(step).collect();
+        swing.curve = thinned(swing.curve);
+        if let Some(body) = &mut swing.body {
+            for segment in [&mut body.pelvis, &mut body.chest].into_iter().flatten() {
+                segment.curve = thinned(std::mem::take(&mut segment.curve));
+            }
+        }
         let swings = &mut self.review.analysis.swings;
         if swings.len() == SWINGS_KEPT {
             swings.remove(0);
@@ -90,4 +94,9 @@ impl Bucket {
         }
         self.page.send_replace(Arc::new(PageModel { review, live }));
     }
+}
+
+fn thinned<T>(curve: Vec<T>) -> Vec<T> {
+    let step = curve.len().div_ceil(CURVE_POINTS).max(1);
+    curve.into_iter().step_by(step).collect()
 }

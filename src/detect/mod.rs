@@ -31,7 +31,7 @@ pub mod target;
 mod uncertainty;
 pub mod wrist_state;
 
-pub use body_turn::{BodyFlag, BodyTurn, SegmentTurn, StartBack};
+pub use body_turn::{BodyFlag, BodyTurn, SegmentPoint, SegmentTurn, StartBack};
 pub use calibration_part::Problem;
 pub use calibration_quality::{CalibrationQuality, Grade};
 pub use calibration_watch::{CalibrationWatch, Look};

@@ -105,7 +105,9 @@ fn swing(latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Line<'stat
     if let Guess::Made(sentence) = guess {
         lines.extend(folded(sentence, width.max(1)).into_iter().map(Line::from));
     }
-    lines.extend(folded(&latest.sentence, width.max(1)).into_iter().map(Line::from));
+    for sentence in [&latest.sentence].into_iter().chain(&latest.trunk) {
+        lines.extend(folded(sentence, width.max(1)).into_iter().map(Line::from));
+    }
     let doubts = latest.doubts.join("; ");
     if !doubts.is_empty() {
         let doubts = folded(&format!("Less sure: {doubts}."), width.max(1));

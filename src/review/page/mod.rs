@@ -100,6 +100,7 @@ fn latest(review: &Review) -> Markup {
             h2 #latest { "Swing " (place + 1) ", " (wording::club_name(swing.club.as_deref())) }
             p.verdict { (key_mark(kind)) " " (kind.words()) }
             p { (set_sentence(swing)) }
+            @for sentence in wording::trunk_sentences(swing) { p { (sentence) } }
         }
     }
 }
