@@ -41,5 +41,5 @@ pub use live_set::{LiveCall, ToldBefore};
 pub use motion::{MotionPoint, SwingMotion};
 pub use offline::{AnalysisParams, OfflineAnalysis};
 pub use set_call::{SetCall, Stage};
-pub use swing::{AtEvents, BucketAnalysis, Class, CurvePoint, Flag, NodeLoss, SetTimes, Swing};
+pub use swing::{AnglesFrom, AtEvents, BucketAnalysis, Class, CurvePoint, Flag, NodeLoss, SetTimes, Swing};
 pub use target::{Bands, TargetWindow, Verdict};

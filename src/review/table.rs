@@ -174,7 +174,7 @@ fn legend(review: &Review, width: u16) -> String {
     let mut lines = vec![
         "Set to top: the set against the top, negative before it; ± is one standard deviation.".to_owned(),
         "Arm travel: at the set; 0 % is the takeaway, 100 % the top.".to_owned(),
-        wording::COUNTED_FROM_ADDRESS.to_owned(),
+        wording::about_hinge(&review.analysis.swings),
         format!("A&S, {}", ARM_AND_SHAFT.to_lowercase()),
     ];
     if windows {

@@ -4,14 +4,28 @@
 use super::statistics::{Share, Spread};
 use super::summary::{Group, Summary};
 use super::{Judged, Review, load};
-use crate::detect::{Class, Flag, NodeLoss, SegmentTurn, Swing, Verdict};
+use crate::detect::{AnglesFrom, Class, Flag, NodeLoss, SegmentTurn, Swing, Verdict};
 use crate::units::Measured;
 
 /// What stands where there is nothing to say.
 pub const NOTHING: &str = "–";
 
-/// Said once on every output.
-pub const COUNTED_FROM_ADDRESS: &str = "Hinge is counted from the address position.";
+/// Said once on every output: what the hinge counts from and, where the hand node was alone, that it is not measured.
+pub fn about_hinge(swings: &[Swing]) -> String {
+    let counted = "Hinge is counted from the address position.";
+    let worked_out = swings.iter().filter(|swing| swing.angles_from() == Some(AnglesFrom::HandPath)).count();
+    match worked_out {
+        0 => counted.to_owned(),
+        n if n == swings.len() => format!("{counted} {WORKED_OUT}"),
+        n => {
+            format!("{counted} In {n} of {} swings only the hand node was there. {WORKED_OUT}", swings.len())
+        }
+    }
+}
+
+/// Said of the angles of a hand node that was alone.
+pub const WORKED_OUT: &str = "With the hand node alone the angles of wrist and forearm are not measured: they are \
+    worked out from the hand's path, through a model of arm and shoulder.";
 
 /// One swing as a reader sees it.
 pub struct SwingWords {
@@ -370,7 +384,7 @@ fn nothing() -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detect::{BodyFlag, BodyTurn, StartBack};
+    use crate::detect::{AtEvents, BodyFlag, BodyTurn, StartBack};
     use crate::units::DeviceTime;
 
     #[test]
@@ -439,5 +453,21 @@ mod tests {
         assert_eq!(doubts(&swing), ["chest: samples are missing within the swing"]);
         swing.body = None;
         assert!(said(&swing).is_empty() && doubts(&swing).is_empty());
+    }
+
+    #[test]
+    fn angles_that_were_worked_out_are_said_to_be() {
+        let measured = Swing::bare(DeviceTime(0), DeviceTime(1));
+        let hinge_deg = AtEvents { top: Some(Measured::new(30.0, 2.0)), ..AtEvents::default() };
+        let worked_out = Swing { hinge_deg, flags: vec![Flag::HandNodeAlone], ..measured.clone() };
+        let without = Swing { flags: vec![Flag::HandNodeAlone], ..measured.clone() };
+        let counted = "Hinge is counted from the address position.";
+        assert_eq!(about_hinge(&[measured.clone(), without.clone()]), counted);
+        assert_eq!(about_hinge(&[worked_out.clone()]), format!("{counted} {WORKED_OUT}"));
+        let some = about_hinge(&[measured, worked_out, without]);
+        assert!(
+            some.contains("In 1 of 3 swings only the hand node was there.") && some.ends_with(WORKED_OUT),
+            "{some}"
+        );
     }
 }

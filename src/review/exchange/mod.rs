@@ -6,11 +6,14 @@ pub mod motion_text;
 #[cfg(feature = "parquet")]
 pub mod swing_table;
 
-use crate::detect::{CurvePoint, Swing};
+use crate::detect::{AnglesFrom, CurvePoint, Swing};
 use crate::fusion::series::median_step_s;
 use crate::fusion::series::value_at;
 use crate::review::trunk_angles::TrunkAngle;
 use crate::units::DeviceTime;
+
+/// Follows what an angle is where it is not measured.
+const WORKED_OUT: &str = ", worked out from the hand's path through a model of arm and shoulder";
 
 /// One angle over time.
 #[derive(Clone, Debug, PartialEq)]
@@ -18,7 +21,7 @@ pub struct Channel {
     /// Its name, with the unit.
     pub label: &'static str,
     /// What it is, in a sentence.
-    pub description: &'static str,
+    pub description: String,
     /// Degrees, one value a frame.
     pub values_deg: Vec<f64>,
 }
@@ -32,6 +35,8 @@ pub struct Frames {
     pub start: DeviceTime,
     /// The angles that the glove's nodes can see, all of one length.
     pub channels: Vec<Channel>,
+    /// Where the wrist's angles come from.
+    pub angles_from: Option<AnglesFrom>,
     /// The swing's events, s since the first frame, in order of time.
     pub events: Vec<(&'static str, f64)>,
 }
@@ -50,7 +55,9 @@ impl Frames {
         let step_s = median_step_s(t_s.iter().copied()).filter(|step_s| *step_s > 1e-4)?;
         let rate_hz = (10.0 / step_s).round() / 10.0;
         let count = (last.t.seconds_since(first.t) * rate_hz).floor() as usize + 1;
+        let how = if swing.angles_from() == Some(AnglesFrom::HandPath) { WORKED_OUT } else { "" };
         let channel = |label, description, values: Vec<f64>| {
+            let description = format!("{description}{how}");
             let at = |i: usize| value_at(&t_s, &values, i as f64 / rate_hz);
             Channel { label, description, values_deg: (0..count).map(at).collect() }
         };
@@ -71,13 +78,14 @@ impl Frames {
         };
         let of_trunk = of_trunk.iter().map(|angle| Channel {
             label: angle.key,
-            description: angle.description,
+            description: angle.description.to_owned(),
             values_deg: (0..count).map(|i| at_frame(angle, i)).collect(),
         });
         Some(Frames {
             rate_hz,
             start: first.t,
             channels: all.into_iter().filter(seen).chain(of_trunk).collect(),
+            angles_from: swing.angles_from(),
             events: events(swing, first.t, last.t),
         })
     }
