@@ -123,6 +123,9 @@ fn stage(swing: &Swing) -> Markup {
             h2 { "Over time" }
             p.about { "Drag a handle, or step it with the arrow keys (with Shift by ten); Delete puts it back. What was computed stays." }
             div #lanes {}
+            @if swing.body.is_some() {
+                p.about { "Turn and lean of pelvis and chest count from address, away from the target positive." }
+            }
             output.told #told role="status" {}
         }
     }
