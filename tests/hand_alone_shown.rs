@@ -85,7 +85,7 @@ async fn the_page_of_a_swing_says_it_beside_drawing_and_numbers() {
         with_browser(site_of(Path::new("none.csv"), review, PlayerHand::Right), move |look| async move {
             look.at(&format!("/bucket/now/swing/{number}")).await;
             until(&look.client, "performance.getEntriesByName('swing-ready').length").await;
-            let [drawing, numbers] = ["#stage .about", "section[aria-labelledby=numbers-title] .about"];
+            let [drawing, numbers] = ["#stage > .about", "section[aria-labelledby=numbers-title] .about"];
             assert_eq!(text(&look, drawing).await.contains("not measured but worked out"), is_alone);
             assert_eq!(text(&look, drawing).await.contains("Angles are measured"), !is_alone);
             assert_eq!(text(&look, numbers).await.contains(SAID), is_alone);

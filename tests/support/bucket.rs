@@ -65,7 +65,7 @@ pub fn robins_bucket() -> Review {
 /// The same with nodes on chest and belt in the newest swing; the chest's lost some readings.
 pub fn with_trunk(mut review: Review) -> Review {
     let newest = review.analysis.swings.last_mut().unwrap();
-    let segment = |turn, lean, lead_ms, flags| SegmentTurn {
+    let segment = |turn: f64, lean, lead_ms: f64, flags| SegmentTurn {
         turn_at_top_deg: Measured::new(turn, 0.8),
         tilt_at_impact_deg: Measured::new(lean, 2.2),
         start_back: Some(StartBack {
