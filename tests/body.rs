@@ -7,9 +7,12 @@
 mod body_score;
 
 use body_score::{Score, TrueSegment};
-use hingeclock::detect::{AnalysisParams, BucketAnalysis, LiveAnalysis, OfflineAnalysis, Swing};
+use hingeclock::detect::{
+    AnalysisParams, BucketAnalysis, LiveAnalysis, OfflineAnalysis, SegmentPoint, Swing,
+};
 use hingeclock::device::virtual_glove::{Profile, Scenario, SegmentTruth, SwingTruth, VirtualBucket};
 use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
+use hingeclock::units::DeviceTime;
 
 fn number(name: &str, usual: u64) -> u64 {
     std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
@@ -90,6 +93,52 @@ fn the_lead_of_the_pelvis_is_right_to_5_ms_and_its_bars_are_fair() {
     let all = Score::of_all(all);
     println!("{all}");
     all.assert_lead_bars_are_fair();
+}
+
+/// Largest and usual error of a turn over time, from address to a little after the ball, degrees.
+fn curve_errors(found: &[SegmentPoint], truth: &SegmentTruth, until: DeviceTime) -> Vec<f64> {
+    let true_deg = |t: DeviceTime| {
+        let after = truth.curve.partition_point(|(true_t, _)| *true_t < t);
+        let ((t0, a), (t1, b)) = (truth.curve[after - 1], truth.curve[after]);
+        a + (b - a) * t.seconds_since(t0) / t1.seconds_since(t0)
+    };
+    found.iter().filter(|p| p.t <= until).map(|p| (p.turn_deg - true_deg(p.t)).abs()).collect()
+}
+
+#[test]
+fn the_turn_over_time_is_that_of_the_segment() {
+    for profile in [Profile::Clean, Profile::Typical] {
+        let (mut errors, mut swings) = (Vec::new(), 0);
+        for seed in 100..104 {
+            let bucket = VirtualBucket::play(&Scenario::study(profile, seed).with_trunk(), seed);
+            let analysis = analysed(&bucket.device, &bucket.arrivals);
+            for truth in &bucket.truth {
+                let Some(swing) = swing_of(&analysis.swings, truth) else { continue };
+                let (body, true_body) = (swing.body.as_ref().unwrap(), truth.body.as_ref().unwrap());
+                let until = swing.impact.unwrap_or(truth.arm_back).plus_seconds(0.04);
+                for (found, truth) in [(&body.pelvis, &true_body.pelvis), (&body.chest, &true_body.chest)] {
+                    let segment = found.as_ref().unwrap();
+                    let (first, last) = (segment.curve.first().unwrap(), segment.curve.last().unwrap());
+                    // From address to finish, without a hole.
+                    assert!(first.t < swing.takeaway && last.t > until, "{first:?} {last:?}");
+                    assert!(segment.curve.windows(2).all(|p| p[1].t.seconds_since(p[0].t) < 0.0051));
+                    let at_top = segment.at(swing.top).unwrap().turn_deg;
+                    assert!((at_top - segment.turn_at_top_deg.value).abs() < 0.05, "{at_top} {segment:?}");
+                    errors.extend(curve_errors(&segment.curve, truth, until));
+                    swings += 1;
+                }
+            }
+        }
+        errors.sort_by(f64::total_cmp);
+        let share = |share: f64| errors[((errors.len() - 1) as f64 * share) as usize];
+        println!(
+            "{}: {swings} curves, off by {:.2}° (p50), {:.2}° (p95)",
+            profile.word(),
+            share(0.5),
+            share(0.95)
+        );
+        assert!(swings > 30 && share(0.5) < 0.6 && share(0.95) < 3.0, "{} {}", share(0.5), share(0.95));
+    }
 }
 
 fn of_glove(arrival: &Arrival) -> bool {

@@ -66,11 +66,13 @@ async fn a_coach_sees_pelvis_and_chest() {
         look.at("/bucket/now/swing/3").await;
         until(&look.client, "performance.getEntriesByName('swing-ready').length").await;
         the_panel_says_what_the_json_says(&look, &printed["swings"][2]).await;
+        the_lanes_show_the_trunk(&look, &printed["swings"][2]).await;
         look.everywhere("trunk-swing").await;
         show_panel(&look, "trunk-panel").await;
         all_nodes_send_raw_signals(&look).await;
         look.at("/bucket/now/swing/1").await;
         the_panel_says_what_the_json_says(&look, &printed["swings"][0]).await;
+        the_lanes_show_the_trunk(&look, &printed["swings"][0]).await;
         look.at("/bucket/now/report").await;
         let told = &printed["summary"]["all"]["pelvis_lead_to_top_ms"]["median"];
         says(&look.client, "table.groups", &format!("{:.0}", told.as_f64().unwrap())).await;
@@ -150,7 +152,32 @@ async fn the_panel_says_what_the_json_says(look: &Look, swing: &Value) {
     if swing["body"]["pelvis"].is_null() {
         assert!(compared >= 7 && !headline.contains("elvis"), "{compared}: {headline}");
     } else {
-        assert!(compared == 18 && headline.contains("elvis"), "{compared}: {headline}");
+        assert!(compared == 20 && headline.contains("elvis"), "{compared}: {headline}");
+    }
+}
+
+/// A lane for each angle of a segment that carries a node, none for another; the cursor begins at the top.
+async fn the_lanes_show_the_trunk(look: &Look, swing: &Value) {
+    until(&look.client, "performance.getEntriesByName('swing-ready').length").await;
+    let names =
+        ask(&look.client, "return [...document.querySelectorAll('#lanes .name')].map(n => n.textContent)");
+    let names = names.await;
+    let names: Vec<&str> = names.as_array().unwrap().iter().map(|name| name.as_str().unwrap()).collect();
+    let rows =
+        "return [...document.querySelectorAll('#now div')].map(r => [...r.children].map(c => c.innerText))";
+    let rows = ask(&look.client, rows).await;
+    for (segment, name) in [("pelvis", "Pelvis"), ("chest", "Chest")] {
+        let told = &swing["body"][segment];
+        for angle in ["turn", "lean"] {
+            let lane = format!("{name} {angle}, °");
+            assert_eq!(names.contains(&lane.as_str()), told.is_object(), "{lane} in {names:?}");
+        }
+        let turn = format!("{name} turn");
+        let Some(row) = rows.as_array().unwrap().iter().find(|row| row[0] == turn.as_str()) else { continue };
+        let shown = row[1].as_str().unwrap().trim_end_matches([' ', '°']).replace('−', "-");
+        let (shown, told): (f64, f64) = (shown.parse().unwrap(), told["turn_at_top_deg"].as_f64().unwrap());
+        // The cursor stands at the reading nearest to the top.
+        assert!((shown - told).abs() < 0.3, "{name}: {shown} at the cursor, {told} at the top");
     }
 }
 
@@ -185,7 +212,7 @@ fn a_librarys_data_set_carries_pelvis_and_chest() {
         ["library", "--folder", library.to_str().unwrap(), "export-parquet", to.to_str().unwrap()];
     let output = run(&arguments);
     assert_eq!(code(&output), 0, "{}", errors(&output));
-    let Some(found) = python(TABLE, &to.join("swings/**/*.parquet")) else { return };
+    let Some(found) = python("duckdb", TABLE, &to.join("swings/**/*.parquet")) else { return };
     let told = swings(&path);
     let (found, told) = (found.as_array().unwrap(), told.as_array().unwrap());
     assert!(found.len() == told.len() && told[0]["body"]["pelvis"].is_null());
@@ -210,11 +237,11 @@ fn a_librarys_data_set_carries_pelvis_and_chest() {
     assert!(compared > 30, "{compared}");
 }
 
-/// What a Python program prints, or `None`, with a line, without duckdb.
-fn python(program: &str, file: &Path) -> Option<Value> {
-    let there = Command::new("python3").args(["-c", "import duckdb"]).output();
+/// What a Python program prints, or `None`, with a line, without the module.
+fn python(module: &str, program: &str, file: &Path) -> Option<Value> {
+    let there = Command::new("python3").args(["-c", &format!("import {module}")]).output();
     if !there.is_ok_and(|output| output.status.success()) {
-        println!("skipped: python3 with duckdb is not here");
+        println!("skipped: python3 with {module} is not here");
         return None;
     }
     let output = Command::new("python3").arg("-c").arg(program).arg(file).output().unwrap();
@@ -243,14 +270,14 @@ fn parquet_carries_all_nodes_and_what_they_say_of_each_swing() {
 import duckdb, json, sys
 print(json.dumps(dict(duckdb.sql(f"select node, count(*) from '{sys.argv[1]}' group by 1").fetchall())))
 "#;
-    let Some(rows) = python(count, &samples) else { return };
+    let Some(rows) = python("duckdb", count, &samples) else { return };
     let rows_of = |node: &str| rows[node].as_u64().unwrap();
     assert!(["1", "2"].iter().all(|node| rows_of(node).abs_diff(rows_of("0")) < 100), "{rows}");
     assert!(rows_of("3") > 2_000 && rows_of("3") < rows_of("2"), "{rows}");
 
     let table = folder.path().join("swings.parquet");
     export(&path, &table, &["--swings"]);
-    let found = python(TABLE, &table).unwrap();
+    let found = python("duckdb", TABLE, &table).unwrap();
     let told = swings(&path);
     let (found, told) = (found.as_array().unwrap(), told.as_array().unwrap());
     assert!(found.len() == told.len() && told.len() == 3);
@@ -275,7 +302,71 @@ print(json.dumps(dict(duckdb.sql(f"select node, count(*) from '{sys.argv[1]}' gr
     // The columns are those of a bucket without nodes on the trunk.
     let other = folder.path().join("other.parquet");
     export(Path::new("recordings/left-handed.mcap"), &other, &["--swings"]);
-    let other = python(TABLE, &other).unwrap();
+    let other = python("duckdb", TABLE, &other).unwrap();
     let keys = |row: &Value| row.as_object().unwrap().keys().cloned().collect::<Vec<String>>();
     assert_eq!(keys(&other[0]), keys(&found[0]));
+}
+
+const C3D: &str = r#"
+import ezc3d, json, sys
+c = ezc3d.c3d(sys.argv[1])
+analog, event = c["parameters"]["ANALOG"], c["parameters"]["EVENT"]
+print(json.dumps(dict(labels=analog["LABELS"]["value"], units=analog["UNITS"]["value"],
+    descriptions=analog["DESCRIPTIONS"]["value"],
+    rate=c["header"]["analogs"]["frame_rate"], rows=[list(map(float, row)) for row in c["data"]["analogs"][0].T],
+    top=dict(zip(event["LABELS"]["value"], event["TIMES"]["value"][1]))["top"])))
+"#;
+
+/// The angles of the trunk over time, in each file that has the wrist's; of a node that was not worn yet, nothing.
+#[test]
+fn exported_angles_have_the_trunks_where_it_carries_nodes() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = recording(folder.path(), 2);
+    let trace = folder.path().join("trace.csv");
+    let output = run(&["analyze", path.to_str().unwrap(), "--json", "--trace", trace.to_str().unwrap()]);
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    let told: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let mut reader = csv::Reader::from_path(&trace).unwrap();
+    let trunk = ["pelvis_turn_deg", "pelvis_tilt_deg", "chest_turn_deg", "chest_tilt_deg"];
+    assert_eq!(reader.headers().unwrap().iter().skip(5).collect::<Vec<&str>>(), trunk);
+    let rows: Vec<Vec<Option<f64>>> =
+        reader.records().map(|row| row.unwrap().iter().map(|cell| cell.parse().ok()).collect()).collect();
+    for (number, labels) in [(1, &trunk[2..]), (2, &trunk[..])] {
+        let swing = &told["swings"][number - 1];
+        let (takeaway, top) = (swing["takeaway_us"].as_f64().unwrap(), swing["top_us"].as_f64().unwrap());
+        let at_top = rows.iter().find(|row| row[0].unwrap() >= top).unwrap();
+        for (column, label) in trunk.iter().enumerate() {
+            assert_eq!(at_top[5 + column].is_some(), labels.contains(label), "{label} of swing {number}");
+        }
+        let file = folder.path().join(format!("{number}.c3d"));
+        export(&path, &file, &["--swing", &number.to_string()]);
+        let text = folder.path().join(format!("{number}.sto"));
+        export(&path, &text, &["--swing", &number.to_string()]);
+        let text = std::fs::read_to_string(text).unwrap();
+        let heading = text.lines().find(|line| line.starts_with("time\t")).unwrap();
+        let expected = ["hinge_deg", "flexion_deg", "roll_deg", "arm_travel_deg"];
+        let expected: Vec<&str> = expected.iter().chain(labels).copied().collect();
+        assert_eq!(heading.split('\t').skip(1).collect::<Vec<&str>>(), expected);
+        let Some(read) = python("ezc3d", C3D, &file) else { return };
+        assert_eq!(read["labels"], serde_json::json!(expected));
+        assert_eq!(read["units"], serde_json::json!(vec!["deg"; expected.len()]));
+        assert!(read["descriptions"][4].as_str().unwrap().contains("away from the target positive"));
+        let frame = (read["top"].as_f64().unwrap() * read["rate"].as_f64().unwrap()).round() as usize;
+        for (channel, label) in expected.iter().enumerate().skip(4) {
+            let (found, trace) = (
+                read["rows"][frame][channel].as_f64().unwrap(),
+                at_top[5 + trunk.iter().position(|name| name == label).unwrap()].unwrap(),
+            );
+            // A row is half a frame off at most.
+            assert!((found - trace).abs() < 0.3, "{label} of swing {number}: {found}, trace {trace}");
+        }
+        let turn = &swing["body"]["chest"]["turn_at_top_deg"];
+        let chest = read["rows"][frame][expected.len() - 2].as_f64().unwrap();
+        assert!(
+            turn.as_f64().unwrap() > 30.0 && (chest - turn.as_f64().unwrap()).abs() < 0.3,
+            "{chest}, {turn}"
+        );
+        let rows_before = rows.iter().filter(|row| row[0].unwrap() < takeaway).last().unwrap();
+        assert!(rows_before[7].unwrap().abs() < 3.0, "address is the zero: {rows_before:?}");
+    }
 }

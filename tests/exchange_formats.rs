@@ -7,7 +7,7 @@ mod support {
 }
 
 use hingeclock::device::virtual_glove::{Scenario, VirtualBucket};
-use hingeclock::review::exchange::Frames;
+use hingeclock::review::exchange::{Frames, motion_text};
 use hingeclock::sample::NodeRole;
 use std::path::Path;
 use std::process::Command;
@@ -126,6 +126,7 @@ lines = open(sys.argv[1]).read().split("\n")
 end = lines.index("endheader")
 header = dict(line.split("=") for line in lines[1:end])
 assert header["version"] == "1" and header["inDegrees"] == "yes", header
+assert header["angles_from"] == "both-nodes", header
 labels = lines[end + 1].split("\t")
 assert labels[0] == "time" and len(set(labels)) == len(labels) and all(" " not in label for label in labels)
 rows = numpy.loadtxt(lines[end + 2:])
@@ -256,6 +257,11 @@ fn the_hand_node_alone_gives_the_wrists_angles_to_after_the_ball() {
     let frames = Frames::of(swing).unwrap();
     let labels: Vec<&str> = frames.channels.iter().map(|channel| channel.label).collect();
     assert_eq!(labels, ["hinge_deg", "flexion_deg", "roll_deg", "arm_travel_deg"]);
+    // Each says that it is worked out, in both formats.
+    assert!(frames.channels.iter().all(|channel| channel.description.contains("worked out")));
+    assert!(motion_text::text(&frames, "swing 1").contains("\nangles_from=hand-path\n"));
+    let with_both = Frames::of(&offline(&VirtualBucket::play(&Scenario::demo_bucket(), 6))[0]).unwrap();
+    assert!(with_both.channels.iter().all(|channel| !channel.description.contains("worked out")));
     let last_s = frames.time_s(frames.len() - 1);
     let event = |name| frames.events.iter().find(|event| event.0 == name).map(|event| event.1);
     assert!(event("impact").is_some_and(|at_s| at_s < last_s), "{:?}, {last_s} s", frames.events);

@@ -4,7 +4,7 @@
 #[path = "support/bucket.rs"]
 mod bucket;
 
-use bucket::robins_bucket;
+use bucket::{robins_bucket, with_trunk};
 use hingeclock::review::live::{Guess, LinkStatus, LiveStatus};
 use hingeclock::review::page::PageModel;
 use hingeclock::review::serve::{Site, loopback};
@@ -93,6 +93,23 @@ async fn only_what_changed_is_told() {
     assert_eq!(next(&mut socket).await.unwrap()["over"], true, "told before the server ends");
     assert_eq!(next(&mut socket).await, None);
     server.task.await.unwrap();
+}
+
+#[tokio::test]
+async fn the_trunk_is_told_of_the_newest_swing() {
+    let server = server().await;
+    let mut socket = open(server.address, Some(&format!("http://{}", server.address))).await.unwrap();
+    let mut newest =
+        async || next(&mut socket).await.unwrap()["parts"]["newest"].as_str().unwrap().replace('\u{a0}', " ");
+    assert!(!newest().await.contains("elvis"));
+    let review = with_trunk(robins_bucket());
+    server.model.send(Arc::new(PageModel { review, live: true })).unwrap();
+    let told = newest().await;
+    for sentence in
+        ["The pelvis starts back 71 ± 2 ms before the arm does.", "pelvis 44 ± 1°, chest 92 ± 1°."]
+    {
+        assert!(told.contains(sentence), "{sentence} in {told}");
+    }
 }
 
 /// While the newest swing waits for a guess, the page asks, and says how; afterwards it tells both.

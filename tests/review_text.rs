@@ -77,9 +77,10 @@ fn with_pelvis() -> Review {
             turn_at_top_deg: Measured::new(44.0, 1.0),
             tilt_at_impact_deg: Measured::new(7.0, 1.0),
             start_back: Some(start_back),
-            peak_dps: 480.0,
+            peak_dps: Measured::new(480.0, 4.0),
             peak: DeviceTime(2),
             flags: Vec::new(),
+            curve: Vec::new(),
         };
         swing.body = Some(BodyTurn { pelvis: Some(pelvis), chest: None });
     }
@@ -99,6 +100,10 @@ fn a_node_on_the_belt_adds_its_columns_and_a_summary() {
     assert!(text.contains("Pelvis lead: how long before the top"), "{text}");
     assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
     assert!(!table::text(&three_swings(), 100).contains("Pelvis"));
+    let line = table::newest(&with_pelvis(), 3).replace('\u{a0}', " ");
+    assert!(
+        line.contains("; pelvis lead 80 ± 3 ms") && !table::newest(&three_swings(), 3).contains("pelvis")
+    );
     let summary = &parsed(&with_pelvis())["summary"]["all"];
     let lead = &summary["pelvis_lead_to_top_ms"];
     assert_eq!((lead["n"].as_u64(), lead["median"].as_f64()), (Some(2), Some(72.0)));

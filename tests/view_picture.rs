@@ -4,7 +4,7 @@
 #[path = "support/bucket.rs"]
 mod bucket;
 
-use bucket::robins_bucket;
+use bucket::{robins_bucket, with_trunk};
 use hingeclock::daemon::view::keys::Asked;
 use hingeclock::daemon::view::{View, draw};
 use hingeclock::detect::BucketAnalysis;
@@ -83,6 +83,27 @@ fn another_club_was_said_since() {
 #[test]
 fn before_the_first_swing() {
     insta::assert_snapshot!(picture(&empty(), &LiveStatus::default(), &Asked::Nothing, (60, 20)));
+}
+
+/// Nodes on the trunk are told of below the set; in a narrow terminal the sentences go on in the next line.
+#[test]
+fn the_trunk_is_told_of_the_newest_swing() {
+    let told = [
+        "The pelvis starts back 71 ± 2 ms before the arm does.",
+        "Turned away from the target at the top: pelvis 44 ± 1°, chest 92 ± 1°.",
+        "Leaning away from the target at impact: pelvis 6 ± 2°, chest 14 ± 2°.",
+        "chest: samples are missing within the swing",
+    ];
+    for width in [110, 44] {
+        let of =
+            |review: &Review| picture(review, &status(), &Asked::Nothing, (width, 40)).replace('\u{a0}', " ");
+        let (with, without) = (of(&with_trunk(robins_bucket())), of(&robins_bucket()));
+        let flat = |text: &str| text.split_whitespace().collect::<Vec<&str>>().join(" ");
+        for sentence in told {
+            assert!(flat(&with).contains(sentence), "{sentence} in {with}");
+        }
+        assert!(["elvis", "hest", "Leaning"].iter().all(|word| !without.contains(word)), "{without}");
+    }
 }
 
 /// What the player shall guess is not on the screen; afterwards guess and truth are.

@@ -130,8 +130,7 @@ fn cue(review: &Review, live: &LiveSwing, mode: FeedbackMode) -> Option<LiveCue>
 
 fn write_trace(path: &Path, review: &Review) -> anyhow::Result<()> {
     let file = super::output::private_file(path)?;
-    let points = review.analysis.swings.iter().flat_map(|swing| swing.curve.iter().copied());
-    trace::write(BufWriter::new(file), points)
+    trace::write(BufWriter::new(file), &review.analysis.swings)
         .with_context(|| format!("{} cannot be written", path.display()))
 }
 

@@ -2,7 +2,7 @@
 
 use super::bucket::Bucket;
 use super::feedback::{Finished, Heard};
-use crate::detect::{CurvePoint, LiveSwing, Silence, Swing};
+use crate::detect::{LiveSwing, Silence, Swing};
 use crate::record::recorded::Recorded;
 use crate::review::page::PageModel;
 use crate::review::{LiveCue, table};
@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 /// So many swings are kept for page and table while a bucket runs, so that its memory stays flat.
 const SWINGS_KEPT: usize = 300;
-/// And so many points of each one's curve before the top and after the ball: what a page can show.
+/// And so many points of each one's curves beside the downswing: what a page can show.
 const CURVE_POINTS: usize = 160;
 
 impl Bucket {
@@ -63,15 +63,16 @@ impl Bucket {
         }
     }
 
-    /// Keeps a swing for page and table, its curve thinned but for the downswing, whose rates are told; of a very
+    /// Keeps a swing for page and table, its curves thinned but for the downswing, whose rates are told; of a very
     /// long bucket the newest ones only. All of them are in the recording.
     fn keep(&mut self, mut swing: Swing, cue: Option<LiveCue>) {
-        let step = swing.curve.len().div_ceil(CURVE_POINTS).max(1);
         let down = swing.top..=swing.impact.unwrap_or(swing.top);
-        let kept = |(place, point): (usize, CurvePoint)| {
-            (place % step == 0 || down.contains(&point.t)).then_some(point)
-        };
-        swing.curve = swing.curve.into_iter().enumerate().filter_map(kept).collect();
+        swing.curve = thinned(swing.curve, |point| down.contains(&point.t));
+        if let Some(body) = &mut swing.body {
+            for segment in [&mut body.pelvis, &mut body.chest].into_iter().flatten() {
+                segment.curve = thinned(std::mem::take(&mut segment.curve), |_| false);
+            }
+        }
         let swings = &mut self.review.analysis.swings;
         if swings.len() == SWINGS_KEPT {
             swings.remove(0);
@@ -94,4 +95,11 @@ impl Bucket {
         }
         self.page.send_replace(Arc::new(PageModel { review, live }));
     }
+}
+
+/// Points at even steps, and those that are to be kept in any case.
+fn thinned<T>(curve: Vec<T>, keep: impl Fn(&T) -> bool) -> Vec<T> {
+    let step = curve.len().div_ceil(CURVE_POINTS).max(1);
+    let kept = |(place, point): (usize, T)| (place % step == 0 || keep(&point)).then_some(point);
+    curve.into_iter().enumerate().filter_map(kept).collect()
 }

@@ -26,6 +26,9 @@ const EARLIER_S: f64 = 0.2;
 const BIAS_SD: f64 = 0.1 * std::f64::consts::PI / 180.0;
 /// Scale error of a common gyro, as a share of what it sums up (from memory, data sheets of common parts).
 const SCALE_SD: f64 = 0.005;
+/// The same where the gyro was clipped so near to the peak, s: what is carried on there is a guess.
+const CLIPPED_SD: f64 = 0.05;
+const NEAR_PEAK_S: f64 = 0.05;
 /// Where the long axis shows forwards at address, a lean of some degrees lets it be off by so much, rad.
 const FORWARDS_SD: f64 = 0.15;
 /// Where the nominal mounting has to, rad.
@@ -40,6 +43,8 @@ const CLOCK_SD_S: f64 = 0.0025;
 const RESTLESS: f64 = 0.1;
 /// A segment that turned back less than this had no backswing of its own, rad.
 const LEAST_TURN: f64 = 3.0 * std::f64::consts::PI / 180.0;
+/// The curve has a point every so often, s: between two a trunk's turning leaves the straight line by some 0.01°.
+const CURVE_STEP_S: f64 = 0.005;
 
 /// Why a number of a segment deserves less trust.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -99,6 +104,17 @@ pub struct StartBack {
     pub lead_to_set_ms: Option<Measured>,
 }
 
+/// A segment at one instant of a swing. Both count from address, away from the target positive.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SegmentPoint {
+    /// When, on the hand node's clock.
+    pub t: DeviceTime,
+    /// About its own long axis, degrees.
+    pub turn_deg: f64,
+    /// Of its long axis in the plane of the vertical and the player's sideways axis at address, degrees.
+    pub tilt_deg: f64,
+}
+
 /// One segment in a swing. Turns and leans count from address, away from the target positive.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SegmentTurn {
@@ -110,11 +126,33 @@ pub struct SegmentTurn {
     /// Missing where the segment did not turn back.
     pub start_back: Option<StartBack>,
     /// Fastest turning towards the target, °/s.
-    pub peak_dps: f64,
+    pub peak_dps: Measured,
     /// When, on the hand node's clock.
     pub peak: DeviceTime,
     /// What deserves less trust, in order of the enum, each once.
     pub flags: Vec<BodyFlag>,
+    /// Its turning from address to finish, as far as its node was heard; straight lines between the points.
+    pub curve: Vec<SegmentPoint>,
+}
+
+impl SegmentTurn {
+    /// The segment at an instant; nothing where its node was not heard.
+    #[must_use]
+    pub fn at(&self, t: DeviceTime) -> Option<SegmentPoint> {
+        let after = self.curve.partition_point(|point| point.t < t);
+        let b = self.curve.get(after)?;
+        if b.t == t {
+            return Some(*b);
+        }
+        let a = self.curve.get(after.checked_sub(1)?)?;
+        let part = t.seconds_since(a.t) / b.t.seconds_since(a.t);
+        let between = |from: f64, to: f64| from + part * (to - from);
+        Some(SegmentPoint {
+            t,
+            turn_deg: between(a.turn_deg, b.turn_deg),
+            tilt_deg: between(a.tilt_deg, b.tilt_deg),
+        })
+    }
 }
 
 /// Both segments, as far as they carry a node.
@@ -134,10 +172,11 @@ pub(super) fn measure(
     set: Option<&SetTimes>,
     lead_arm_sign: f64,
 ) -> Option<BodyTurn> {
+    let curve_s = (instants.address_s.0, candidate.curve_end_s(instants.ball_s));
     let body = &candidate.episode.body;
     let of = |node: Option<&TrunkReadings>| {
         let segment = Segment::new(node?, instants, lead_arm_sign)?;
-        segment.measure(top_sd_s, set)
+        segment.measure(top_sd_s, set, curve_s)
     };
     let (pelvis, chest) = (of(body.belt.as_ref()), of(body.chest.as_ref()));
     (pelvis.is_some() || chest.is_some()).then_some(BodyTurn { pelvis, chest })
@@ -165,7 +204,8 @@ impl<'a> Segment<'a> {
         heard_throughout.then_some(Segment { node, instants, track, address_s: address_s.1, top_s, ball_s })
     }
 
-    fn measure(&self, top_sd_s: f64, set: Option<&SetTimes>) -> Option<SegmentTurn> {
+    /// `curve_s` is the span of the swing's curve, hand clock.
+    fn measure(&self, top_sd_s: f64, set: Option<&SetTimes>, curve_s: (f64, f64)) -> Option<SegmentTurn> {
         let (peak_s, peak) =
             self.track.fastest_down(self.top_s - BEFORE_TOP_S, self.ball_s + AFTER_BALL_S)?;
         let start_back = self.start_back(peak_s, top_sd_s, set);
@@ -173,10 +213,45 @@ impl<'a> Segment<'a> {
             turn_at_top_deg: self.turn_at_top_deg(),
             tilt_at_impact_deg: self.tilt_at_impact_deg(),
             start_back,
-            peak_dps: peak.to_degrees(),
+            peak_dps: degrees(peak, &self.peak_sds(peak_s, peak)),
             peak: DeviceTime::at_seconds(self.node.clock.hand_s(peak_s)),
             flags: self.flags(start_back.as_ref()),
+            curve: self.curve(curve_s),
         })
+    }
+
+    fn curve(&self, (from_s, to_s): (f64, f64)) -> Vec<SegmentPoint> {
+        let Some((first_s, last_s)) = self.track.span_s() else { return Vec::new() };
+        let count = ((to_s - from_s) / CURVE_STEP_S).max(0.0).ceil() as u32;
+        let instants = (0..=count).map(|i| from_s + f64::from(i) * CURVE_STEP_S);
+        let points = instants.filter_map(|hand_s| {
+            let node_s = self.node.clock.node_s(hand_s);
+            (first_s..=last_s).contains(&node_s).then(|| SegmentPoint {
+                t: DeviceTime::at_seconds(hand_s),
+                turn_deg: self.track.turn(node_s).to_degrees(),
+                tilt_deg: self.track.tilt(node_s).to_degrees(),
+            })
+        });
+        points.collect()
+    }
+
+    /// What the fastest turning may be off by, each by itself, rad/s.
+    fn peak_sds(&self, peak_s: f64, peak: f64) -> [f64; 5] {
+        let near = between(&self.node.readings, peak_s - NEAR_PEAK_S, peak_s + NEAR_PEAK_S);
+        let clipped = near.iter().any(|reading| reading.clipped);
+        [
+            peak * if clipped { CLIPPED_SD } else { SCALE_SD },
+            BIAS_SD,
+            self.rate_noise(peak_s),
+            self.node.seat.long_sd * self.track.rate_across(peak_s),
+            self.track.strap_answers_to(peak_s).jerk * STRAP_SD_S2,
+        ]
+    }
+
+    /// What noise leaves of a turning rate that is smoothed by a parabola, rad/s.
+    fn rate_noise(&self, at_s: f64) -> f64 {
+        let local = self.track.local(at_s);
+        1.5 * local.scatter / (local.count.max(1) as f64).sqrt()
     }
 
     fn turn_at_top_deg(&self) -> Measured {
@@ -232,7 +307,7 @@ impl<'a> Segment<'a> {
     /// How far the start moves when the rate is off by one standard deviation either way, s.
     fn start_sd_s(&self, back_s: f64, from_s: f64, peak_s: f64) -> f64 {
         let local = self.track.local(back_s);
-        let noise = 1.5 * local.scatter / (local.count.max(1) as f64).sqrt();
+        let noise = self.rate_noise(back_s);
         let across = self.node.seat.long_sd * self.track.rate_across(back_s);
         let strap = self.track.strap_answers_to(back_s).jerk * STRAP_SD_S2;
         let rate_sd = BIAS_SD.hypot(noise).hypot(across).hypot(strap);

@@ -92,6 +92,11 @@ impl Candidate {
             .ok_or(found.err().unwrap_or(NoSwing::NotOverBall))
     }
 
+    /// Where the swing's curves end, hand clock, s.
+    pub(super) fn curve_end_s(&self, ball_s: f64) -> f64 {
+        self.phases.finish_s.unwrap_or(ball_s + 0.6) + 0.15
+    }
+
     /// Share of the arm's first way that goes towards the palm's side of the forearm (cosine): of every backswing
     /// nearly all, since at address the back of the lead hand faces the target.
     fn towards_palm(&self, axes: &WristAxes, clock: &ClockMap) -> f64 {

@@ -339,7 +339,7 @@ fn tempo(instants: &Instants, spread: &Spread) -> Measured {
 
 fn points(candidate: &Candidate, curves: &Curves, instants: &Instants, address: f64) -> Vec<CurvePoint> {
     let flexion_zero = mean_between(&curves.t_s, &curves.flexion, instants.zero_s);
-    let end_s = candidate.phases.finish_s.unwrap_or(instants.ball_s + 0.6) + 0.15;
+    let end_s = candidate.curve_end_s(instants.ball_s);
     let roll = roll_from(candidate, instants.zero_s.1);
     let seen_until_s = match &candidate.hub {
         Some(hub) => hub.t_s.last().copied().unwrap_or(f64::NEG_INFINITY),

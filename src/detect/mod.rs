@@ -31,7 +31,7 @@ pub mod target;
 mod uncertainty;
 pub mod wrist_state;
 
-pub use body_turn::{BodyFlag, BodyTurn, SegmentTurn, StartBack};
+pub use body_turn::{BodyFlag, BodyTurn, SegmentPoint, SegmentTurn, StartBack};
 pub use calibration_part::Problem;
 pub use calibration_quality::{CalibrationQuality, Grade};
 pub use calibration_watch::{CalibrationWatch, Look};
@@ -41,5 +41,5 @@ pub use live_set::{LiveCall, ToldBefore};
 pub use motion::{MotionPoint, SwingMotion};
 pub use offline::{AnalysisParams, OfflineAnalysis};
 pub use set_call::{SetCall, Stage};
-pub use swing::{AtEvents, BucketAnalysis, Class, CurvePoint, Flag, NodeLoss, SetTimes, Swing};
+pub use swing::{AnglesFrom, AtEvents, BucketAnalysis, Class, CurvePoint, Flag, NodeLoss, SetTimes, Swing};
 pub use target::{Bands, TargetWindow, Verdict};

@@ -4,11 +4,12 @@ use super::candidate::{Candidate, cuff_turn};
 use super::measure::{Instants, WristKnowledge};
 use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::errors::{GYRO, NODE};
+use crate::fusion::joint::TISSUE;
 use crate::fusion::joint::relative::Straight;
 use crate::fusion::series::{Reading, usual_step_s};
 use crate::fusion::strapdown::tilt_by_acc_bias;
 use crate::units::{DeviceTime, GRAVITY_MPS2};
-use nalgebra::{SMatrix, Unit, UnitQuaternion, Vector3};
+use nalgebra::{Matrix3, SMatrix, Unit, UnitQuaternion, Vector3};
 
 /// Before the top so long, and after the ball so long, every reading is kept, s; …
 const FULL_BEFORE_TOP_S: f64 = 0.1;
@@ -64,9 +65,15 @@ pub struct SwingMotion {
     pub arm_horizontal: Option<DeviceTime>,
     /// Standard deviation of the node's velocity at the ball, per axis, clipping left out, m/s.
     pub velocity_sd_mps: f64,
-    /// The same of the node's place at the ball against the address, which that velocity adds up to, m: along a level
-    /// axis, and in height, which a tilted frame moves less.
-    pub place_sd_m: [f64; 2],
+    /// Covariance of the node's place at the ball against the address, which that velocity adds up to, in the level
+    /// frame, m²: a tilted frame moves it along the level more than in height, and along the swing more than across.
+    pub place_m2: Matrix3<f64>,
+    /// How far the arm's direction in the cuff may be off, about each axis across it, rad (standard deviation): a wrong
+    /// one takes some of the roll for swinging.
+    pub arm_axis_sd: f64,
+    /// What cuff and hand node may each be turned by the wrist besides what was given back: share of its bend (standard
+    /// deviation).
+    pub tissue_sd: f64,
     /// The sign of the ISB mirror rule.
     pub lead_arm_sign: f64,
     /// Angle between the hand's long axis and the shaft, towards the thumb, rad.
@@ -80,7 +87,7 @@ struct Velocity {
     /// Readings at full scale, with the axis that is.
     clipped: Vec<(f64, Unit<Vector3<f64>>)>,
     sd_mps: f64,
-    place_sd_m: [f64; 2],
+    place_m2: Matrix3<f64>,
 }
 
 /// What velocity and place answer to: the node's errors, the entries of its accelerometer's matrix, and the tilt of the
@@ -115,8 +122,8 @@ fn answer(candidate: &Candidate, reading: &Reading) -> Answer {
     answer
 }
 
-/// Standard deviation along a level axis and in height that the unknowns leave; `tilt_sd` is that of the address, rad.
-fn spread(answer: &Answer, of_node: &NodeCovariance, tilt_sd: f64) -> [f64; 2] {
+/// Covariance that the unknowns leave; `tilt_sd` is that of the address, rad.
+fn spread(answer: &Answer, of_node: &NodeCovariance, tilt_sd: f64) -> Matrix3<f64> {
     let node = answer.fixed_columns::<NODE>(0);
     let matrix = answer.fixed_columns::<9>(NODE);
     // The heading of the address is nobody's, so only turns about level axes are errors.
@@ -125,11 +132,10 @@ fn spread(answer: &Answer, of_node: &NodeCovariance, tilt_sd: f64) -> [f64; 2] {
     let matrix_sd = MATRIX_LEAST_SD.hypot(MATRIX_FACTOR * gyro_matrix.max(0.0).sqrt());
     // What the matrix adds at the poses of a swing is taken for a bias, which it is no more at other poses: 1 g of it.
     let bias = answer.fixed_columns::<3>(GYRO);
-    let variance = node * of_node * node.transpose()
+    node * of_node * node.transpose()
         + bias * bias.transpose() * (matrix_sd * matrix_sd)
         + matrix * matrix.transpose() * (matrix_sd * matrix_sd)
-        + tilt * tilt.transpose() * (tilt_sd * tilt_sd);
-    [0.5 * (variance[(0, 0)] + variance[(1, 1)]), variance[(2, 2)]].map(|v| v.max(0.0).sqrt())
+        + tilt * tilt.transpose() * (tilt_sd * tilt_sd)
 }
 
 /// How velocity, m/s, and place, m, at the last reading answer, summed up from the first one on.
@@ -172,9 +178,10 @@ fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) 
     let to = readings.partition_point(|reading| reading.t_s < instants.ball_s);
     let used = readings.get(from..to).filter(|used| used.len() > 10)?;
     let offset = candidate.errors.hand.acc_bias_g;
-    let force = |reading: &Reading| {
-        wrist.start * candidate.hand.at(reading.t_s).0 * (reading.force_g - offset) * GRAVITY_MPS2
-    };
+    // Gravity is taken off in the node's own level frame: its accelerometer's errors have tilted that frame, and so
+    // mostly cancel, while the joint's start also has the forearm's tilt and the joint's own errors in it.
+    let force =
+        |reading: &Reading| candidate.hand.at(reading.t_s).0 * (reading.force_g - offset) * GRAVITY_MPS2;
     let forces: Vec<Vector3<f64>> = used.iter().map(force).collect();
     let at_address = used.partition_point(|reading| reading.t_s <= instants.address_s.1).max(2);
     let gravity = Vector3::new(0.0, 0.0, GRAVITY_MPS2);
@@ -190,20 +197,22 @@ fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) 
         }
     }
     let rest = mps[..at_address].iter().sum::<Vector3<f64>>() / at_address as f64;
-    mps.iter_mut().for_each(|velocity| *velocity -= rest);
+    mps.iter_mut().for_each(|velocity| *velocity = wrist.start * (*velocity - rest));
     let lasted_s = instants.ball_s - instants.address_s.1;
     let [of_node, _] = wrist.node_covariances();
     let besides_mps = SWAY_MPS.hypot(gaps_mps);
     let tilt_sd = SWAY_S * candidate.hand.still_rms;
     // From the last reading of the address on.
-    let [[level_mps, up_mps], place_sd_m] =
+    let [velocity_m2ps2, place_m2] =
         answered(candidate, &used[at_address - 1..]).map(|answer| spread(&answer, &of_node, tilt_sd));
+    let start = wrist.start.to_rotation_matrix().into_inner();
     Some(Velocity {
         t_s: used.iter().map(|reading| reading.t_s).collect(),
         mps,
         clipped: clipped(candidate, wrist, used),
-        sd_mps: ((2.0 * level_mps.powi(2) + up_mps.powi(2)) / 3.0).sqrt().hypot(besides_mps),
-        place_sd_m: place_sd_m.map(|sd_m| sd_m.hypot(besides_mps * lasted_s)),
+        sd_mps: (velocity_m2ps2.trace() / 3.0).max(0.0).sqrt().hypot(besides_mps),
+        place_m2: start * place_m2 * start.transpose()
+            + Matrix3::identity() * (besides_mps * lasted_s).powi(2),
     })
 }
 
@@ -232,6 +241,13 @@ impl Velocity {
             (self.t_s[before], self.mps[before], self.t_s.get(after)?, self.mps.get(after)?);
         Some(v0 + (v1 - v0) * ((t_s - t0) / (t1 - t0)))
     }
+}
+
+/// The arm's direction in the cuff is the long axis, laid across the flexion axis: one way it is off as the long axis
+/// is, the other way as the flexion axis is. Rad.
+fn arm_axis_sd(wrist: &WristKnowledge) -> f64 {
+    let flexion_axis = 0.5 * (wrist.covariance[(0, 0)] + wrist.covariance[(1, 1)]).max(0.0);
+    (0.5 * (wrist.long_axis_sd.powi(2) + flexion_axis)).sqrt()
 }
 
 /// The motion of a swing. `grip` and `lead_arm_sign` as the measurement has them.
@@ -276,7 +292,9 @@ pub(super) fn motion(
         ball: Some(DeviceTime::at_seconds(instants.ball_s)),
         arm_horizontal: candidate.phases.arm_horizontal_s.map(DeviceTime::at_seconds),
         velocity_sd_mps: velocity.as_ref().map_or(f64::INFINITY, |velocity| velocity.sd_mps),
-        place_sd_m: velocity.map_or([f64::INFINITY; 2], |velocity| velocity.place_sd_m),
+        place_m2: velocity.map_or_else(Matrix3::zeros, |velocity| velocity.place_m2),
+        arm_axis_sd: arm_axis_sd(wrist),
+        tissue_sd: 0.5 * wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt(),
         lead_arm_sign,
         grip,
     }

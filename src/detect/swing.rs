@@ -151,6 +151,26 @@ pub struct AtEvents {
     pub impact: Option<Measured>,
 }
 
+/// Where the angles of a swing come from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AnglesFrom {
+    /// Both nodes of the glove: measured.
+    BothNodes,
+    /// The hand node's path and a model of arm and shoulder: worked out.
+    HandPath,
+}
+
+impl AnglesFrom {
+    /// The word in JSON.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            AnglesFrom::BothNodes => "both-nodes",
+            AnglesFrom::HandPath => "hand-path",
+        }
+    }
+}
+
 /// One point of a swing's curve. Angles count from the address pose; hinge and flexion are no numbers where
 /// the glove's nodes cannot see them.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -235,6 +255,17 @@ pub struct BucketAnalysis {
 }
 
 impl Swing {
+    /// Where the wrist's angles come from; nothing where there are none.
+    #[must_use]
+    pub fn angles_from(&self) -> Option<AnglesFrom> {
+        let from = if self.flags.contains(&Flag::HandNodeAlone) {
+            AnglesFrom::HandPath
+        } else {
+            AnglesFrom::BothNodes
+        };
+        (from == AnglesFrom::BothNodes || self.hinge_deg.top.is_some()).then_some(from)
+    }
+
     /// When the pelvis starts back, where a node on the belt tells it.
     #[must_use]
     pub fn pelvis_start(&self) -> Option<&StartBack> {

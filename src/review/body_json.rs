@@ -23,6 +23,7 @@ struct SegmentObject {
     lead_to_set_ms: Option<f64>,
     lead_to_set_ms_sd: Option<f64>,
     peak_dps: Option<f64>,
+    peak_dps_sd: Option<f64>,
     peak_us: Option<DeviceTime>,
     flags: Vec<&'static str>,
 }
@@ -54,7 +55,8 @@ impl SegmentObject {
             lead_to_top_ms_sd: to_top.and_then(|lead| hundredths(lead.sd)),
             lead_to_set_ms: to_set.and_then(|lead| hundredths(lead.value)),
             lead_to_set_ms_sd: to_set.and_then(|lead| hundredths(lead.sd)),
-            peak_dps: hundredths(segment.peak_dps),
+            peak_dps: hundredths(segment.peak_dps.value),
+            peak_dps_sd: hundredths(segment.peak_dps.sd),
             peak_us: Some(segment.peak),
             flags: segment.flags.iter().map(|flag| flag.word()).collect(),
         }

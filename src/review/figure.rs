@@ -1,9 +1,9 @@
 //! A stick figure of lead arm and club over a swing. Pure.
 //!
-//! The angles are measured; what they are hung on is assumed, since two sensors on one arm see neither shoulder nor
-//! ball: the shoulder stays where it is, the arm turns in one inclined plane and hangs straight down in it at the
-//! takeaway, with the palm facing away from the target. So it shows how arm, wrist and club belong together, not
-//! where the ball would go.
+//! The angles are measured, or with the hand node alone worked out; what they are hung on is assumed, since two sensors
+//! on one arm see neither shoulder nor ball: the shoulder stays where it is, the arm turns in one inclined plane and
+//! hangs straight down in it at the takeaway, with the palm facing away from the target. So it shows how arm, wrist and
+//! club belong together, not where the ball would go.
 //!
 //! World: x to the target, y up, z from the player to the ball, for a right-handed player; a left-handed one's is
 //! the mirror image in both views.

@@ -8,7 +8,7 @@ use super::speed::json::SpeedObject;
 use super::statistics::{Share, Spread, Trend};
 use super::summary::{Group, Summary};
 use super::{ANGLE_REFERENCE, LiveCue, Review};
-use crate::detect::{AtEvents, NodeLoss, SetTimes, Swing};
+use crate::detect::{AnglesFrom, AtEvents, NodeLoss, SetTimes, Swing};
 use crate::sample::NodeRole;
 use crate::units::{DeviceTime, Measured};
 use serde::Serialize;
@@ -99,6 +99,7 @@ struct SwingObject<'a> {
     class: &'static str,
     verdict: Option<&'static str>,
     verdict_is_close: Option<bool>,
+    angles_from: Option<&'static str>,
     hinge_deg: EventsObject,
     hinge_deg_sd: EventsObject,
     flexion_deg: EventsObject,
@@ -156,6 +157,7 @@ impl<'a> SwingObject<'a> {
             class: swing.class.word(),
             verdict: judged.map(|judged| judged.verdict.word()),
             verdict_is_close: judged.map(|judged| judged.close),
+            angles_from: swing.angles_from().map(AnglesFrom::word),
             hinge_deg: EventsObject::of(&swing.hinge_deg, |m| m.value),
             hinge_deg_sd: EventsObject::of(&swing.hinge_deg, |m| m.sd),
             flexion_deg: EventsObject::of(&swing.flexion_deg, |m| m.value),

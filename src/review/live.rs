@@ -304,10 +304,12 @@ pub struct Latest {
     pub kind: Kind,
     /// Where its set lies.
     pub sentence: String,
+    /// What nodes on the trunk tell of it, a sentence each.
+    pub trunk: Vec<String>,
     /// Arm travel at the set.
     pub travel: Option<Measured>,
     /// Why it deserves less trust, in words.
-    pub doubts: Vec<&'static str>,
+    pub doubts: Vec<String>,
 }
 
 impl Latest {
@@ -321,7 +323,8 @@ impl Latest {
             kind: Kind::of(review, swing),
             sentence: set_sentence(swing),
             travel: swing.set.map(|set| set.arm_travel_at_set),
-            doubts: swing.flags.iter().map(|flag| flag.explanation()).collect(),
+            trunk: wording::trunk_sentences(swing),
+            doubts: wording::doubts(swing),
         })
     }
 }

@@ -25,6 +25,7 @@ pub mod statistics;
 pub mod summary;
 pub mod table;
 pub mod trace;
+pub mod trunk_angles;
 pub(crate) mod wording;
 
 pub use wording::clean;

@@ -4,6 +4,7 @@
 use super::Review;
 use super::figure::{Seen, poses};
 use super::json::rounded;
+use super::trunk_angles::TrunkAngle;
 use crate::detect::{CurvePoint, Swing};
 use crate::record::library::moved::SwingEvent;
 use crate::units::{DeviceTime, PlayerHand};
@@ -97,7 +98,7 @@ impl Motion {
             takeaway_us: swing.takeaway,
             top_us: swing.top,
             t_ms: swing.curve.iter().filter_map(|point| rounded(against_top(point.t), 1000.0)).collect(),
-            lanes: lanes(&swing.curve),
+            lanes: lanes(swing),
             arm_travel: swing.curve.iter().map(|point| rounded(point.arm_travel, 10_000.0)).collect(),
             figure: Figure {
                 wrist: poses.iter().map(|pose| place_of(pose.wrist)).collect(),
@@ -109,7 +110,8 @@ impl Motion {
     }
 }
 
-fn lanes(curve: &[CurvePoint]) -> Vec<Lane> {
+fn lanes(swing: &Swing) -> Vec<Lane> {
+    let curve = &swing.curve;
     let lane = |key, name, unit, parts: f64, values: Vec<f64>| Lane {
         key,
         name,
@@ -117,14 +119,20 @@ fn lanes(curve: &[CurvePoint]) -> Vec<Lane> {
         values: values.into_iter().map(|value| rounded(value, parts)).collect(),
     };
     let angle = |part: fn(&CurvePoint) -> f64| curve.iter().map(part).collect::<Vec<f64>>();
-    vec![
+    let mut lanes = vec![
         lane("hinge", "Hinge", "°", 100.0, angle(|point| point.hinge_deg)),
         lane("flexion", "Flexion (bow +, cup −)", "°", 100.0, angle(|point| point.flexion_deg)),
         lane("roll", "Forearm roll", "°", 100.0, angle(|point| point.roll_deg)),
         lane("travel", "Arm travel", "°", 100.0, angle(|point| point.arm_travel_deg)),
         lane("hinge_rate", "Hinge rate", "°/s", 1.0, rate(curve, |point| point.hinge_deg)),
         lane("arm_rate", "Arm rate", "°/s", 1.0, rate(curve, |point| point.arm_travel_deg)),
-    ]
+    ];
+    let of_trunk = |angle: TrunkAngle| {
+        let values = curve.iter().map(|point| angle.at(swing, point.t)).collect();
+        lane(angle.key, angle.name, "°", 100.0, values)
+    };
+    lanes.extend(TrunkAngle::told_by(swing).into_iter().map(of_trunk));
+    lanes
 }
 
 /// The rate of an angle, from the points to either side.

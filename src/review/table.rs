@@ -54,9 +54,13 @@ pub fn newest(review: &Review, number: usize) -> String {
     let flags: Vec<&str> = swing.flags.iter().map(|flag| flag.word()).collect();
     let flags = if flags.is_empty() { String::new() } else { format!(" ({})", flags.join(", ")) };
     let club = &words.club;
-    let Some(set) = &swing.set else { return format!("swing {number}, {club}: no set was found{flags}") };
+    let pelvis = swing.pelvis_start().map(|start| wording::with_bar(start.lead_to_top_ms, 0));
+    let pelvis = pelvis.map_or_else(String::new, |lead| format!("; pelvis lead {lead} ms"));
+    let Some(set) = &swing.set else {
+        return format!("swing {number}, {club}: no set was found{pelvis}{flags}");
+    };
     format!(
-        "swing {number}, {club}: set {} ms against the top, at {} of arm travel; class {}, window {}{flags}",
+        "swing {number}, {club}: set {} ms against the top, at {} of arm travel; class {}, window {}{pelvis}{flags}",
         wording::with_bar(set.set_to_top_ms, 0),
         words.arm_travel,
         words.class,
@@ -170,7 +174,7 @@ fn legend(review: &Review, width: u16) -> String {
     let mut lines = vec![
         "Set to top: the set against the top, negative before it; ± is one standard deviation.".to_owned(),
         "Arm travel: at the set; 0 % is the takeaway, 100 % the top.".to_owned(),
-        wording::COUNTED_FROM_ADDRESS.to_owned(),
+        wording::about_hinge(&review.analysis.swings),
         format!("A&S, {}", ARM_AND_SHAFT.to_lowercase()),
     ];
     if windows {

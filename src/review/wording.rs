@@ -4,15 +4,29 @@
 use super::statistics::{Share, Spread};
 use super::summary::{Group, Summary};
 use super::{Judged, Review, load};
-use crate::detect::{Class, Flag, NodeLoss, Swing, Verdict};
+use crate::detect::{AnglesFrom, Class, Flag, NodeLoss, SegmentTurn, Swing, Verdict};
 use crate::device::frames::place_word;
 use crate::units::Measured;
 
 /// What stands where there is nothing to say.
 pub const NOTHING: &str = "–";
 
-/// Said once on every output.
-pub const COUNTED_FROM_ADDRESS: &str = "Hinge is counted from the address position.";
+/// Said once on every output: what the hinge counts from and, where the hand node was alone, that it is not measured.
+pub fn about_hinge(swings: &[Swing]) -> String {
+    let counted = "Hinge is counted from the address position.";
+    let worked_out = swings.iter().filter(|swing| swing.angles_from() == Some(AnglesFrom::HandPath)).count();
+    match worked_out {
+        0 => counted.to_owned(),
+        n if n == swings.len() => format!("{counted} {WORKED_OUT}"),
+        n => {
+            format!("{counted} In {n} of {} swings only the hand node was there. {WORKED_OUT}", swings.len())
+        }
+    }
+}
+
+/// Said of the angles of a hand node that was alone.
+pub const WORKED_OUT: &str = "With the hand node alone the angles of wrist and forearm are not measured: they are \
+    worked out from the hand's path, through a model of arm and shoulder.";
 
 /// One swing as a reader sees it.
 pub struct SwingWords {
@@ -121,6 +135,33 @@ pub fn pelvis_sentence(swing: &Swing) -> Option<String> {
     } else {
         format!("The pelvis starts back {ms} after the arm does.")
     })
+}
+
+/// What nodes on the trunk tell of a swing, a sentence each; none without such nodes.
+pub fn trunk_sentences(swing: &Swing) -> Vec<String> {
+    let Some(body) = &swing.body else { return Vec::new() };
+    let each = |of: fn(&SegmentTurn) -> Measured| {
+        let named = [("pelvis", &body.pelvis), ("chest", &body.chest)].into_iter();
+        let words = named.filter_map(|(name, segment)| {
+            Some(format!("{name} {}", with_sd(of(segment.as_ref()?), 1.0, "°")))
+        });
+        words.collect::<Vec<String>>().join(", ")
+    };
+    let turns =
+        format!("Turned away from the target at the top: {}.", each(|segment| segment.turn_at_top_deg));
+    let leans =
+        format!("Leaning away from the target at impact: {}.", each(|segment| segment.tilt_at_impact_deg));
+    pelvis_sentence(swing).into_iter().chain([turns, leans]).collect()
+}
+
+/// Why numbers of a swing deserve less trust, the trunk's with the name of their segment.
+pub fn doubts(swing: &Swing) -> Vec<String> {
+    let of_trunk = swing.body.iter().flat_map(|body| [("pelvis", &body.pelvis), ("chest", &body.chest)]);
+    let of_trunk = of_trunk.flat_map(|(name, segment)| {
+        let flags = segment.iter().flat_map(|segment| &segment.flags);
+        flags.map(move |flag| format!("{name}: {}", flag.explanation()))
+    });
+    swing.flags.iter().map(|flag| flag.explanation().to_owned()).chain(of_trunk).collect()
 }
 
 /// What shows tiring, club by club.
@@ -344,7 +385,7 @@ fn nothing() -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detect::{BodyTurn, SegmentTurn, StartBack};
+    use crate::detect::{AtEvents, BodyFlag, BodyTurn, StartBack};
     use crate::units::DeviceTime;
 
     #[test]
@@ -378,9 +419,10 @@ mod tests {
             turn_at_top_deg: Measured::new(44.0, 1.0),
             tilt_at_impact_deg: Measured::new(7.0, 1.0),
             start_back,
-            peak_dps: 480.0,
+            peak_dps: Measured::new(480.0, 4.0),
             peak: DeviceTime(0),
             flags: Vec::new(),
+            curve: Vec::new(),
         };
         let body = Some(BodyTurn { pelvis: Some(pelvis), chest: None });
         Swing { body, ..Swing::bare(DeviceTime(0), DeviceTime(900_000)) }
@@ -395,5 +437,38 @@ mod tests {
         let without = Swing { body: None, ..swing(72.0, 4.0) };
         assert_eq!(pelvis_sentence(&without), None);
         assert!(tells_pelvis(&[without.clone(), swing(72.0, 4.0)]) && !tells_pelvis(&[without]));
+    }
+    #[test]
+    fn the_trunk_is_told_in_sentences_as_far_as_it_carries_nodes() {
+        let mut swing = swing(72.0, 4.0);
+        let said = |swing: &Swing| trunk_sentences(swing).join(" ").replace('\u{a0}', " ");
+        assert_eq!(
+            said(&swing),
+            "The pelvis starts back 72 ± 4 ms before the arm does. Turned away from the target at the top: \
+             pelvis 44 ± 1°. Leaning away from the target at impact: pelvis 7 ± 1°."
+        );
+        let body = swing.body.as_mut().unwrap();
+        let flags = vec![BodyFlag::DataGap];
+        body.chest = body.pelvis.clone().map(|pelvis| SegmentTurn { start_back: None, flags, ..pelvis });
+        assert!(said(&swing).contains("at the top: pelvis 44 ± 1°, chest 44 ± 1°."), "{}", said(&swing));
+        assert_eq!(doubts(&swing), ["chest: samples are missing within the swing"]);
+        swing.body = None;
+        assert!(said(&swing).is_empty() && doubts(&swing).is_empty());
+    }
+
+    #[test]
+    fn angles_that_were_worked_out_are_said_to_be() {
+        let measured = Swing::bare(DeviceTime(0), DeviceTime(1));
+        let hinge_deg = AtEvents { top: Some(Measured::new(30.0, 2.0)), ..AtEvents::default() };
+        let worked_out = Swing { hinge_deg, flags: vec![Flag::HandNodeAlone], ..measured.clone() };
+        let without = Swing { flags: vec![Flag::HandNodeAlone], ..measured.clone() };
+        let counted = "Hinge is counted from the address position.";
+        assert_eq!(about_hinge(&[measured.clone(), without.clone()]), counted);
+        assert_eq!(about_hinge(&[worked_out.clone()]), format!("{counted} {WORKED_OUT}"));
+        let some = about_hinge(&[measured, worked_out, without]);
+        assert!(
+            some.contains("In 1 of 3 swings only the hand node was there.") && some.ends_with(WORKED_OUT),
+            "{some}"
+        );
     }
 }

@@ -25,7 +25,7 @@ pub struct Score {
     to_set_ms: Vec<(f64, f64)>,
     turn_deg: Vec<(f64, f64)>,
     tilt_deg: Vec<(f64, f64)>,
-    peak_share: Vec<f64>,
+    peak_dps: Vec<(f64, f64)>,
 }
 
 fn percentile(errors: impl Iterator<Item = f64>, share: f64) -> f64 {
@@ -49,7 +49,7 @@ impl Score {
             to_set_ms: Vec::new(),
             turn_deg: Vec::new(),
             tilt_deg: Vec::new(),
-            peak_share: Vec::new(),
+            peak_dps: Vec::new(),
         }
     }
 
@@ -61,7 +61,7 @@ impl Score {
         self.turn_deg.push((turn_off, found.turn_at_top_deg.sd));
         let tilt_off = found.tilt_at_impact_deg.value - truth.tilt_at_impact_deg;
         self.tilt_deg.push((tilt_off, found.tilt_at_impact_deg.sd));
-        self.peak_share.push(found.peak_dps / truth.peak_dps - 1.0);
+        self.peak_dps.push((found.peak_dps.value - truth.peak_dps, found.peak_dps.sd));
         let lead = found.start_back.map(|start| start.lead_to_top_ms);
         if let Some(lead) = lead {
             self.lead_ms.push((lead.value - truth.lead_to_top_ms, lead.sd));
@@ -115,7 +115,7 @@ impl Score {
             all.to_set_ms.extend(score.to_set_ms);
             all.turn_deg.extend(score.turn_deg);
             all.tilt_deg.extend(score.tilt_deg);
-            all.peak_share.extend(score.peak_share);
+            all.peak_dps.extend(score.peak_dps);
         }
         all
     }
@@ -134,7 +134,7 @@ impl Score {
 
     /// Of normal errors 95 % lie within two bars; that many have to, but for chance among so few.
     pub fn assert_bars_hold(&self) {
-        for pairs in [&self.lead_ms, &self.turn_deg, &self.tilt_deg] {
+        for pairs in [&self.lead_ms, &self.turn_deg, &self.tilt_deg, &self.peak_dps] {
             assert!(covered(pairs, 2.0) >= 0.85, "{self}");
         }
     }
@@ -159,7 +159,6 @@ impl fmt::Display for Score {
         }
         writeln!(f, "  turn at the top      {}", line(&self.turn_deg, "°"))?;
         writeln!(f, "  lean at impact       {}", line(&self.tilt_deg, "°"))?;
-        let peak = percentile(self.peak_share.iter().copied(), 0.95);
-        writeln!(f, "  fastest turning      off by {:.1} % (p95)", 100.0 * peak)
+        writeln!(f, "  fastest turning      {}", line(&self.peak_dps, "°/s"))
     }
 }

@@ -62,6 +62,28 @@ pub fn robins_bucket() -> Review {
     Review { windows: robins_windows(), player: Some("Robin".to_owned()), ..review_of(swings) }
 }
 
+/// The same with nodes on chest and belt in the newest swing; the chest's lost some readings.
+pub fn with_trunk(mut review: Review) -> Review {
+    let newest = review.analysis.swings.last_mut().unwrap();
+    let segment = |turn: f64, lean, lead_ms: f64, flags| SegmentTurn {
+        turn_at_top_deg: Measured::new(turn, 0.8),
+        tilt_at_impact_deg: Measured::new(lean, 2.2),
+        start_back: Some(StartBack {
+            at: newest.top.plus_seconds(-lead_ms * 1e-3),
+            lead_to_top_ms: Measured::new(lead_ms, 2.4),
+            lead_to_set_ms: None,
+        }),
+        peak_dps: Measured::new(10.0 * turn, 4.0),
+        peak: newest.top.plus_seconds(0.2),
+        flags,
+        curve: Vec::new(),
+    };
+    let pelvis = segment(44.2, 6.3, 71.0, Vec::new());
+    let chest = segment(92.4, 14.1, 28.0, vec![BodyFlag::DataGap]);
+    newest.body = Some(BodyTurn { pelvis: Some(pelvis), chest: Some(chest) });
+    review
+}
+
 /// What Robin and the coach Sam agreed on.
 pub fn robins_windows() -> Windows {
     let window = |from, to| TargetWindow { from, to };

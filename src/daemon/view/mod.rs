@@ -112,7 +112,9 @@ fn swing(latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Row> {
     if let Guess::Made(sentence) = guess {
         lines.extend(told(sentence, Style::new(), width));
     }
-    lines.extend(told(&latest.sentence, Style::new(), width));
+    for sentence in [&latest.sentence].into_iter().chain(&latest.trunk) {
+        lines.extend(told(sentence, Style::new(), width));
+    }
     let mut all: Vec<Row> = rows(Worth::Swing, lines).collect();
     let doubts = latest.doubts.join("; ");
     if !doubts.is_empty() {

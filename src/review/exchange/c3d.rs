@@ -77,7 +77,7 @@ fn parameters(frames: &Frames, last_frame: u16, data_start: u16) -> Vec<u8> {
     let rate_hz = frames.rate_hz as f32;
     let [labels, descriptions]: [Vec<&str>; 2] = [
         channels.iter().map(|channel| channel.label).collect(),
-        channels.iter().map(|channel| channel.description).collect(),
+        channels.iter().map(|channel| channel.description.as_str()).collect(),
     ];
     let events = &frames.events;
     // Minutes, then seconds.

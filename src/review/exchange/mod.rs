@@ -1,14 +1,19 @@
-//! A swing's angles in the open formats that laboratories read: motion text and C3D.
+//! A swing's angles, the wrist's and those of nodes on the trunk, in the open formats that laboratories read: motion
+//! text and C3D.
 
 pub mod c3d;
 pub mod motion_text;
 #[cfg(feature = "parquet")]
 pub mod swing_table;
 
-use crate::detect::{CurvePoint, Swing};
+use crate::detect::{AnglesFrom, CurvePoint, Swing};
 use crate::fusion::series::median_step_s;
 use crate::fusion::series::value_at;
+use crate::review::trunk_angles::TrunkAngle;
 use crate::units::DeviceTime;
+
+/// Follows what an angle is where it is not measured.
+const WORKED_OUT: &str = ", worked out from the hand's path through a model of arm and shoulder";
 
 /// One angle over time.
 #[derive(Clone, Debug, PartialEq)]
@@ -16,7 +21,7 @@ pub struct Channel {
     /// Its name, with the unit.
     pub label: &'static str,
     /// What it is, in a sentence.
-    pub description: &'static str,
+    pub description: String,
     /// Degrees, one value a frame.
     pub values_deg: Vec<f64>,
 }
@@ -30,23 +35,29 @@ pub struct Frames {
     pub start: DeviceTime,
     /// The angles that the glove's nodes can see, all of one length.
     pub channels: Vec<Channel>,
+    /// Where the wrist's angles come from.
+    pub angles_from: Option<AnglesFrom>,
     /// The swing's events, s since the first frame, in order of time.
     pub events: Vec<(&'static str, f64)>,
 }
 
 impl Frames {
-    /// Lays a swing's curve out at its own usual rate, by straight lines between its points. `None` for a
-    /// curve of fewer than two points.
+    /// Lays a swing's curves out at the usual rate of the wrist's, by straight lines between their points. `None` for
+    /// a curve of fewer than two points.
     #[must_use]
     pub fn of(swing: &Swing) -> Option<Frames> {
-        let curve = known(&swing.curve);
+        let of_trunk = TrunkAngle::told_by(swing);
+        let curve =
+            heard(known(&swing.curve), |t| of_trunk.iter().all(|angle| angle.at(swing, t).is_finite()));
         let (first, last) = curve.first().zip(curve.last())?;
         let t_s: Vec<f64> = curve.iter().map(|point| point.t.seconds_since(first.t)).collect();
         // To a tenth of a hertz.
         let step_s = median_step_s(t_s.iter().copied()).filter(|step_s| *step_s > 1e-4)?;
         let rate_hz = (10.0 / step_s).round() / 10.0;
         let count = (last.t.seconds_since(first.t) * rate_hz).floor() as usize + 1;
+        let how = if swing.angles_from() == Some(AnglesFrom::HandPath) { WORKED_OUT } else { "" };
         let channel = |label, description, values: Vec<f64>| {
+            let description = format!("{description}{how}");
             let at = |i: usize| value_at(&t_s, &values, i as f64 / rate_hz);
             Channel { label, description, values_deg: (0..count).map(at).collect() }
         };
@@ -61,10 +72,20 @@ impl Frames {
             ),
         ];
         let seen = |channel: &Channel| channel.values_deg.iter().all(|value| value.is_finite());
+        let at_frame = |angle: &TrunkAngle, i: usize| {
+            // The last frame may lie a rounded microsecond beyond the last point.
+            angle.at(swing, first.t.plus_seconds(i as f64 / rate_hz).min(last.t))
+        };
+        let of_trunk = of_trunk.iter().map(|angle| Channel {
+            label: angle.key,
+            description: angle.description.to_owned(),
+            values_deg: (0..count).map(|i| at_frame(angle, i)).collect(),
+        });
         Some(Frames {
             rate_hz,
             start: first.t,
-            channels: all.into_iter().filter(seen).collect(),
+            channels: all.into_iter().filter(seen).chain(of_trunk).collect(),
+            angles_from: swing.angles_from(),
             events: events(swing, first.t, last.t),
         })
     }
@@ -95,6 +116,14 @@ fn known(curve: &[CurvePoint]) -> &[CurvePoint] {
     let Some(first) = curve.iter().position(of_wrist) else { return curve };
     let (_, from_first) = curve.split_at(first);
     let end = from_first.iter().position(|point| !of_wrist(point)).unwrap_or(from_first.len());
+    &from_first[..end]
+}
+
+/// The curve as far as all other nodes were heard: their angles are written in every frame, or in none.
+fn heard(curve: &[CurvePoint], by_all: impl Fn(DeviceTime) -> bool) -> &[CurvePoint] {
+    let Some(first) = curve.iter().position(|point| by_all(point.t)) else { return &[] };
+    let (_, from_first) = curve.split_at(first);
+    let end = from_first.iter().position(|point| !by_all(point.t)).unwrap_or(from_first.len());
     &from_first[..end]
 }
 

@@ -14,6 +14,9 @@ pub fn text(frames: &Frames, name: &str) -> String {
     let _ = writeln!(text, "version=1\nnRows={}\nnColumns={}", frames.len(), frames.channels.len() + 1);
     let _ = writeln!(text, "inDegrees=yes");
     let _ = writeln!(text, "hand_clock_at_first_row_us={}", frames.start.0);
+    if let Some(from) = frames.angles_from {
+        let _ = writeln!(text, "angles_from={}", from.word());
+    }
     for (event, at_s) in &frames.events {
         let _ = writeln!(text, "{event}_s={at_s:.6}");
     }

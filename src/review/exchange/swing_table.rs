@@ -5,7 +5,8 @@ use crate::review::{Review, json};
 use serde_json::Value;
 
 /// Keys that hold text.
-const TEXTS: [&str; 6] = ["class", "verdict", "club", "flags", "body_pelvis_flags", "body_chest_flags"];
+const TEXTS: [&str; 7] =
+    ["class", "verdict", "angles_from", "club", "flags", "body_pelvis_flags", "body_chest_flags"];
 /// Keys that are true or false.
 const TRUTHS: [&str; 1] = ["verdict_is_close"];
 /// Keys that only the live path gives.

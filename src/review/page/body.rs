@@ -46,7 +46,7 @@ const ROWS: [Row; 5] = [
     ("Leans away from the target at impact, °", |segment| measured(segment.tilt_at_impact_deg, 1)),
     ("Starts back before the top, ms", |segment| lead(segment, |start| Some(start.lead_to_top_ms))),
     ("Starts back before the set, ms", |segment| lead(segment, |start| start.lead_to_set_ms)),
-    ("Fastest on the way down, °/s", |segment| number(segment.peak_dps, 0)),
+    ("Fastest on the way down, °/s", |segment| measured(segment.peak_dps, 0)),
 ];
 
 fn nothing() -> String {

@@ -100,6 +100,9 @@ fn latest(review: &Review) -> Markup {
             h2 #latest { "Swing " (place + 1) ", " (wording::club_name(swing.club.as_deref())) }
             p.verdict { (key_mark(kind)) " " (kind.words()) }
             p { (set_sentence(swing)) }
+            @for sentence in wording::trunk_sentences(swing) { p { (sentence) } }
+            @let doubts = wording::doubts(swing).join("; ");
+            @if !doubts.is_empty() { p.about { "Less sure: " (doubts) "." } }
         }
     }
 }
@@ -117,7 +120,7 @@ fn bucket(review: &Review, summary: &Summary) -> Markup {
         section aria-labelledby="curves" {
             h2 #curves { "Hinge over arm travel" }
             p.lead {
-                (wording::COUNTED_FROM_ADDRESS)
+                (wording::about_hinge(&review.analysis.swings))
                 " The mark on each curve is the set, its bar one standard deviation."
             }
             (key(review))

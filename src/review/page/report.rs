@@ -195,7 +195,7 @@ const WORTH_TELLING: f64 = 0.01;
 fn rests_on(review: &Review) -> String {
     let flagged = review.counted().filter(|(_, swing)| !swing.flags.is_empty()).count();
     let counted = review.counted().count();
-    let mut said = vec![wording::COUNTED_FROM_ADDRESS.to_owned()];
+    let mut said = vec![wording::about_hinge(&review.analysis.swings)];
     if flagged > 0 {
         said.push(format!(
             "Of {counted} swings {flagged} carry a flag: some of their numbers deserve less trust."

@@ -102,7 +102,7 @@ pub fn bucket(review: &Review, key: &str) -> Markup {
             section aria-labelledby="curves" {
                 h2 #curves { "Hinge over arm travel, and over time" }
                 p.lead {
-                    (wording::COUNTED_FROM_ADDRESS)
+                    (wording::about_hinge(&review.analysis.swings))
                     " The mark on each curve is the set, its bar one standard deviation. "
                     "Picked swings stand out."
                 }

@@ -4,7 +4,7 @@
 use super::chart::{Scale, path, px, ticks};
 use super::shell::{Shell, bucket_address, ways};
 use super::{Kind, body, film, key_mark, set_sentence, speed, title};
-use crate::detect::Swing;
+use crate::detect::{AnglesFrom, Swing};
 use crate::device::frames::place_word;
 use crate::record::library::moved::SwingEvent;
 use crate::record::library::remarks::Standing;
@@ -35,7 +35,7 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
         main #main {
             div #swing data-bucket=(shown.key) data-number=(number) data-takeaway=(swing.takeaway.0)
                 data-remarks[shown.takes_remarks] data-why=[shown.says_nothing()] {
-                (stage())
+                (stage(swing))
                 (events(swing, said, shown.says_nothing()))
             }
             (certainty(swing))
@@ -82,8 +82,22 @@ fn neighbours(shown: &Shown, number: usize) -> Markup {
     }
 }
 
+/// What of the drawing is known, and what is not.
+fn drawn_from(swing: &Swing) -> &'static str {
+    match swing.angles_from() {
+        Some(AnglesFrom::BothNodes) => "Angles are measured; shoulder, plane and lengths are assumed. ",
+        Some(AnglesFrom::HandPath) => {
+            "Angles are not measured but worked out from the hand's path, through a model of arm and shoulder; \
+             plane and lengths are assumed. "
+        }
+        None => {
+            "The wrist's angles are not known: it is drawn as at address; shoulder, plane and lengths are assumed. "
+        }
+    }
+}
+
 /// Where the script draws.
-fn stage() -> Markup {
+fn stage(swing: &Swing) -> Markup {
     html! {
         noscript { p { "The moving part of this page needs scripts; the numbers below do not." } }
         section.stage aria-labelledby="cursor-title" hidden #stage {
@@ -95,7 +109,7 @@ fn stage() -> Markup {
                 dl.now #now aria-label="At the cursor" {}
             }
             p.about {
-                "Angles are measured; shoulder, plane and lengths are assumed. "
+                (drawn_from(swing))
                 span #mirrored hidden { "Drawn for a left-handed player." }
             }
             div.transport {
@@ -109,6 +123,9 @@ fn stage() -> Markup {
             h2 { "Over time" }
             p.about { "Drag a handle, or step it with the arrow keys (with Shift by ten); Delete puts it back. What was computed stays." }
             div #lanes {}
+            @if swing.body.is_some() {
+                p.about { "Turn and lean of pelvis and chest count from address, away from the target positive." }
+            }
             output.told #told role="status" {}
         }
     }
@@ -195,7 +212,8 @@ fn certainty(swing: &Swing) -> Markup {
             }
             p.about {
                 "Hinge and flexion count from the address pose, but at address itself from the best zero there is. "
-                "Arm and shaft: the angle between them; 180° is a straight line."
+                "Arm and shaft: the angle between them; 180° is a straight line. "
+                @if swing.angles_from() == Some(AnglesFrom::HandPath) { (wording::WORKED_OUT) }
             }
         }
     }

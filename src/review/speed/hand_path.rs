@@ -3,7 +3,7 @@
 //! The accelerometer gives the node's velocity, the node's turning the lever from it to the grip. No node knows where
 //! the target is: the horizontal line in the arm's plane stands for it.
 
-use super::hub::{BEFORE_BALL_S, Pose};
+use super::hub::{BEFORE_BALL_S, Pose, ball_sd_s};
 use super::levers::{Levers, NODE_SD_M};
 use super::{Figure, NO_MOTION};
 use crate::detect::{MotionPoint, Swing};
@@ -129,18 +129,25 @@ pub fn hand_path(
     let sign = swing.motion.lead_arm_sign;
     let player = player_from_level(&down, sign, &last.velocity).ok_or(NO_PATH)?;
     let velocity_sd = swing.motion.velocity_sd_mps.hypot(carried_off_mps.norm() / 3.0_f64.sqrt());
-    let [at_ball_sd_m, height_sd_m] = swing.motion.place_sd_m;
-    let moved = player * (last.grip - first.grip);
+    let place_m2 = player * swing.motion.place_m2 * player.transpose();
+    // The last reading lies before the ball by up to a step, and those next to it may show the shock.
+    let clean = steps.iter().rfind(|step| step.t_s <= -BEFORE_BALL_S.1).unwrap_or(last);
+    let at_ball = clean.grip - clean.velocity * clean.t_s;
+    let moved = player * (at_ball - first.grip);
+    let by_time = player * clean.velocity * ball_sd_s(swing);
     let hub_moved = player * (last.hub - at_top.hub);
     let peak =
         steps[top..].iter().max_by(|a, b| a.velocity.norm().total_cmp(&b.velocity.norm())).unwrap_or(last);
     let peak_sd = velocity_sd.hypot(NODE_SD_M * peak.point.hand_rate_rps.norm());
     let arm_turned = (last.point.arm - at_top.point.arm).norm();
     let hub_sd = velocity_sd * (last.t_s - at_top.t_s);
-    let place = |axis: usize, sd_m: f64| Ok(Measured::new(moved[axis], sd_m.hypot(NODE_SD_M)));
+    let place = |axis: usize| {
+        let sd_m = place_m2[(axis, axis)].max(0.0).sqrt();
+        Ok(Measured::new(moved[axis], sd_m.hypot(NODE_SD_M).hypot(by_time[axis])))
+    };
     Ok(HandPath {
         points: thinned(&steps, top, &player),
-        at_ball_sd_m,
+        at_ball_sd_m: (0.5 * (place_m2[(0, 0)] + place_m2[(2, 2)])).max(0.0).sqrt(),
         peak_mps: Ok(Measured::new(peak.velocity.norm(), peak_sd)),
         peak_before_ball_ms: Ok(Measured::new(
             -peak.t_s * 1e3,
@@ -148,9 +155,9 @@ pub fn hand_path(
         )),
         radius_m: radius(&steps, velocity_sd, carried_off_mps.norm() > 0.0),
         hub_travel_m: Ok(Measured::new(hub_moved.norm(), hub_sd.hypot(arm_length_sd_m * arm_turned))),
-        forward_at_ball_m: place(0, at_ball_sd_m),
-        up_at_ball_m: place(1, height_sd_m),
-        away_at_ball_m: place(2, at_ball_sd_m),
+        forward_at_ball_m: place(0),
+        up_at_ball_m: place(1),
+        away_at_ball_m: place(2),
     })
 }
 
@@ -235,7 +242,7 @@ mod tests {
             lead_arm_sign: -1.0,
             grip: 31.0_f64.to_radians(),
             velocity_sd_mps: 0.1,
-            place_sd_m: [0.05; 2],
+            place_m2: Matrix3::identity() * 0.05_f64.powi(2),
             ..SwingMotion::default()
         };
         let club = Measures::default().club("iron").unwrap();
@@ -263,8 +270,8 @@ mod tests {
         };
         close(path.radius_m, RADIUS_M, 0.005);
         close(path.peak_mps, RATE_RPS * RADIUS_M, 1e-9);
-        // From 3 rad before hanging to the last reading before the ball; the trapezium rule loses a thousandth.
-        let (from, to) = (-3.0_f64, -RATE_RPS * 0.002);
+        // From 3 rad before hanging to the ball; the trapezium rule loses a thousandth.
+        let (from, to) = (-3.0_f64, 0.0_f64);
         close(path.forward_at_ball_m, RADIUS_M * (to.sin() - from.sin()), 1e-3);
         close(path.up_at_ball_m, RADIUS_M * (from.cos() - to.cos()), 1e-3);
         close(path.away_at_ball_m, 0.0, 1e-9);

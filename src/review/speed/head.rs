@@ -21,8 +21,8 @@ const NO_HINGE_SD_DEG: f64 = 1.0;
 /// of kick at 45 m/s in common practice).
 const BEND_SD: f64 = 0.01;
 /// Things that may be off besides the lengths: node velocity (3), what of it was carried on, the node's place (2) and
-/// seat (2), both gyros' scales, the ball's time.
-const OTHERS: usize = 11;
+/// seat (2), both gyros' scales, the arm's direction in the cuff (2), soft tissue, the ball's time.
+const OTHERS: usize = 14;
 
 const NO_SHOULDER: &str = "the accelerometer tells no speed that a shoulder can have";
 
@@ -178,6 +178,10 @@ fn others(
     // A node that sits elsewhere on the hand moves otherwise.
     let placed =
         |axis: Vector3<f64>| moved(-pose.hand_rate.cross(&(pose.level_from_hand * (axis * NODE_SD_M))));
+    let [first, second] = across(&pose.arm);
+    let other_arm =
+        |across: Vector3<f64>| Pose { arm: (pose.arm + across * motion.arm_axis_sd).normalize(), ..*pose };
+    let hidden = (pose.hand_rate - pose.arm_rate) * motion.tissue_sd;
     let clipped = swing.flags.contains(&Flag::GyroClipped);
     let scale = 1.0 + if clipped { CLIPPED_RATE_SD } else { RATE_SD };
     [
@@ -191,6 +195,15 @@ fn others(
         seated(Vector3::z()),
         Pose { hand_rate: pose.hand_rate * scale, ..*pose },
         Pose { arm_rate: pose.arm_rate * scale, ..*pose },
+        other_arm(first),
+        other_arm(second),
+        Pose { arm_rate: pose.arm_rate - hidden, hand_rate: pose.hand_rate + hidden, ..*pose },
         pose_at_ball(motion, ball.plus_seconds(-ball_sd_s(swing))).unwrap_or(*pose),
     ]
+}
+
+/// Two directions across a unit vector and each other.
+fn across(axis: &Vector3<f64>) -> [Vector3<f64>; 2] {
+    let first = axis.cross(&Vector3::ith(axis.iamin(), 1.0)).normalize();
+    [first, axis.cross(&first)]
 }
