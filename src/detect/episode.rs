@@ -3,7 +3,7 @@
 
 use super::NodeLoss;
 use super::body_watch::{BodyReadings, BodyWatch};
-use super::fast_motion::FastMotion;
+use super::fast_motion::{FastMotion, SWING_PEAK};
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
 use crate::fusion::joint::GloveEvidence;
@@ -256,6 +256,12 @@ impl EpisodeCutter {
 
     /// Where the fast motion that is going on began, hand clock, s.
     #[must_use]
+    /// The hand is as fast as in a swing.
+    #[must_use]
+    pub fn is_as_fast_as_a_swing(&self) -> bool {
+        self.fast.is_some() && self.smooth_rate >= SWING_PEAK
+    }
+
     pub fn fast_since_s(&self) -> Option<f64> {
         self.fast.map(|fast| fast.since_s)
     }

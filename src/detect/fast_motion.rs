@@ -6,7 +6,7 @@ use super::episode::EpisodeParams;
 /// Below this share of its peak rate a motion is past it.
 const PAST_PEAK: f64 = 0.7;
 /// The hand of a small swing turns so fast at least (judgement).
-const SWING_PEAK: f64 = 200.0 * std::f64::consts::PI / 180.0;
+pub(super) const SWING_PEAK: f64 = 200.0 * std::f64::consts::PI / 180.0;
 /// A swing is found within this time after its hand was near its peak rate, which is about at the ball: the smallest are
 /// watched for more than half a second.
 const AFTER_PEAK_S: f64 = 0.65;

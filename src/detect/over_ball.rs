@@ -3,9 +3,36 @@
 use super::phases::{ArmTrack, NoSwing, PhaseParams, Phases};
 use nalgebra::Vector3;
 
-/// Whether the movement is one that a lead arm makes over a ball: from a quiet pose that points down, in a
-/// plane that leans, and through that pose again at speed. Everyday movements have the phases of a swing now
-/// and then, but hardly that.
+/// Whether the forearm was quiet before the takeaway.
+pub(super) fn check_quiet(arm: &ArmTrack, takeaway: usize, params: &PhaseParams) -> Result<(), NoSwing> {
+    if quietest_before(arm, takeaway, params) > params.quiet_rate { Err(NoSwing::NoAddress) } else { Ok(()) }
+}
+
+/// When the arm pointed nearest to where it did before a swing, between that swing and an instant, s.
+pub(super) fn back_at_address_s(arm: &ArmTrack, before: &Phases, until_s: f64) -> f64 {
+    let place = |at_s: f64| arm.t_s.partition_point(|t_s| *t_s < at_s).min(arm.t_s.len() - 1);
+    let address = arm.distal[place(before.takeaway_s)];
+    // What is left of the way through the ball is none back to it.
+    let after =
+        (place(before.back_s)..place(until_s)).skip_while(|i| before.normal.dot(&arm.swing_rate[*i]) < 0.0);
+    let nearest = after.max_by(|a, b| arm.distal[*a].dot(&address).total_cmp(&arm.distal[*b].dot(&address)));
+    nearest.map_or(f64::NEG_INFINITY, |i| arm.t_s[i])
+}
+
+/// Whether a large movement begins where the swing before it did and goes the same way: so it is another swing,
+/// though nobody stood still between them.
+pub(super) fn follows(arm: &ArmTrack, phases: &Phases, before: &Phases, params: &PhaseParams) -> bool {
+    let at = |t_s: f64| arm.distal[arm.t_s.partition_point(|t| *t < t_s).min(arm.t_s.len() - 1)];
+    let large = |phases: &Phases| phases.travel_at_top >= params.small_travel;
+    large(phases)
+        && large(before)
+        && at(before.takeaway_s).angle(&at(phases.takeaway_s)) <= params.back_within
+        && before.normal.angle(&phases.normal) <= params.back_within
+}
+
+/// Whether the movement is one that a lead arm makes over a ball: from a pose that points down, in a plane that
+/// leans, and through that pose again at speed. Everyday movements have the phases of a swing now and then, but hardly
+/// that, from a quiet pose.
 ///
 /// `takeaway` and `top` are indices into the arm's track.
 pub(super) fn check(
@@ -17,9 +44,6 @@ pub(super) fn check(
 ) -> Result<(), NoSwing> {
     let back = arm.t_s.partition_point(|t_s| *t_s < phases.back_s).min(arm.t_s.len() - 1);
     let (address, there) = (arm.distal[takeaway], arm.distal[back]);
-    if quietest_before(arm, takeaway, params) > params.quiet_rate {
-        return Err(NoSwing::NoAddress);
-    }
     let straight = [(takeaway, top), (top, back)]
         .into_iter()
         .all(|(from, to)| in_plane(arm, &phases.normal, from, to) >= params.in_plane_min);
