@@ -162,9 +162,13 @@ impl OfflineAnalysis {
         let (sign, phases) = (state.lead_arm_sign, &self.params.phases);
         let ready = |episode: Episode| {
             let clock = state.clock_for(&episode);
-            Candidate::new(episode, &state.axes, &clock, sign, phases).ok()
+            Candidate::all(episode, &state.axes, &clock, sign, phases).ok()
         };
-        let candidates: Vec<Candidate> = motions.into_iter().filter_map(ready).collect();
+        let mut candidates = Vec::new();
+        for found in motions.into_iter().filter_map(ready) {
+            notes.extend(found.untold_note());
+            candidates.extend(found.swings);
+        }
         notes.extend(candidates.iter().find_map(odd_force));
         let mut swings = Vec::new();
         for (state, seat) in seats(candidates, state, &self.cutter.evidence(), notes) {
