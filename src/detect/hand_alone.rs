@@ -37,6 +37,8 @@ pub(super) fn confirmed(
     lead_arm_sign: f64,
     params: &PhaseParams,
 ) -> Option<Candidate> {
+    // A hand turns about itself as much as it likes.
+    let params = &PhaseParams { roll_max: f64::INFINITY, ..*params };
     let of_hand = candidate.arm.clone();
     let hand_swings = search::find(&of_hand, params);
     let sure = PhaseParams { travel_min: params.travel_min + TRAVEL_UNSURE, ..*params };
@@ -80,6 +82,7 @@ pub(super) fn with_forearm(
 pub(super) fn of_swing(params: &PhaseParams) -> PhaseParams {
     PhaseParams {
         lean_min: 0.0,
+        roll_max: f64::INFINITY,
         down_min: -1.0,
         rate_left_min: 0.0,
         in_plane_min: 0.0,
@@ -102,6 +105,7 @@ pub(super) fn loose(params: &PhaseParams) -> PhaseParams {
         through_share_min: 0.0,
         back_within: 75.0_f64.to_radians(),
         lean_min: 0.0,
+        roll_max: f64::INFINITY,
         tempo_min: 0.5,
         tempo_clear: 0.5,
         peak_clear: params.peak_min,

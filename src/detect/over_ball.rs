@@ -66,6 +66,9 @@ fn is_small_swing(
     peak_rate: f64,
     params: &PhaseParams,
 ) -> bool {
+    if turned_about_itself(arm, phases) > params.roll_max * phases.travel_at_top {
+        return false;
+    }
     let tempo = (phases.top_s - phases.takeaway_s) / (phases.back_s - phases.top_s);
     if phases.normal.z.abs() < params.lean_min || tempo < params.tempo_min {
         return false;
@@ -77,6 +80,13 @@ fn is_small_swing(
     let rebound = watched.map(|i| phases.normal.dot(&arm.swing_rate[i])).fold(0.0, f64::max);
     let seen = arm.t_s.last().is_some_and(|last_s| *last_s >= phases.back_s + params.watched_for_s);
     seen && rebound < params.rebound_max * peak_rate
+}
+
+/// How far the forearm turned about its own long axis from takeaway to top, rad.
+fn turned_about_itself(arm: &ArmTrack, phases: &Phases) -> f64 {
+    let place = |at_s: f64| arm.t_s.partition_point(|t_s| *t_s < at_s);
+    let steps = place(phases.takeaway_s).max(1)..place(phases.top_s);
+    steps.map(|i| arm.roll_rate[i] * (arm.t_s[i] - arm.t_s[i - 1])).sum::<f64>().abs()
 }
 
 /// The least mean rate of the forearm over a stretch of the quiet time before the takeaway.

@@ -76,6 +76,8 @@ pub struct PhaseParams {
     pub small_travel: f64,
     /// A small swing's plane leans at least so far off the vertical (sine) …
     pub lean_min: f64,
+    /// … to its top the forearm turns about itself by no more than this share of its travel …
+    pub roll_max: f64,
     /// … its way back takes at least so many times as long as the way down …
     pub tempo_min: f64,
     /// … and unless that is at least this …
@@ -114,6 +116,7 @@ impl Default for PhaseParams {
             back_within: 30.0_f64.to_radians(),
             small_travel: 60.0_f64.to_radians(),
             lean_min: 0.12,
+            roll_max: 0.9,
             tempo_min: 1.2,
             tempo_clear: 2.2,
             peak_clear: 200.0_f64.to_radians(),
@@ -194,9 +197,9 @@ pub(super) fn find_around(
             let at_ball_s = over_ball::back_at_address_s(arm, before, arm.t_s[top]);
             find_since(arm, (at_ball_s, peak), Some(before), params).or(found)
         }
+        _ => found,
     }
 }
-        _ => found,
 
 /// The same of a backswing that is fastest after `since_s`.
 fn find_since(
@@ -216,12 +219,12 @@ fn find_since(
     }
     let phases = describe(arm, normal, &span, params)?;
     check(&phases, &span, peak_rate, params)?;
-    over_ball::check(arm, &phases, (span.takeaway, span.top), peak_rate, params)?;
-    Ok(phases)
-}
     if !before.is_some_and(|before| over_ball::follows(arm, &phases, before, params)) {
         over_ball::check_quiet(arm, span.takeaway, params)?;
     }
+    over_ball::check(arm, &phases, (span.takeaway, span.top), peak_rate, params)?;
+    Ok(phases)
+}
 
 /// Backswing as indices: the last instant before takeaway, the fastest, and the last before the top.
 struct Span {
@@ -342,10 +345,10 @@ fn check(phases: &Phases, span: &Span, peak_rate: f64, params: &PhaseParams) -> 
 
 #[cfg(test)]
 mod tests {
+    use super::super::search::find;
     use super::*;
 
     /// How far the plane leans off the vertical.
-    use super::super::search::find;
     const LEAN: f64 = 0.6;
 
     /// An arm that points down and turns in a leaning plane by `angle_deg(t)`, at 500 Hz for `length_s`.
