@@ -59,6 +59,8 @@ pub struct Episode {
     pub body: Box<BodyReadings>,
     /// Gyro biases.
     pub biases: Biases,
+    /// How far they may have run away since they were seen last (standard deviations).
+    pub bias_wander: Biases,
     /// Forearm clock less hand clock as the order of arrival shows it, s: good to a packet.
     pub clock_guess_s: f64,
     /// Where the fast motion began, hand clock, s.
@@ -254,14 +256,14 @@ impl EpisodeCutter {
         self.fast.zip(self.now_s()).is_some_and(|(fast, now_s)| fast.may_have_swung(self.smooth_rate, now_s))
     }
 
-    /// Where the fast motion that is going on began, hand clock, s.
-    #[must_use]
     /// The hand is as fast as in a swing.
     #[must_use]
     pub fn is_as_fast_as_a_swing(&self) -> bool {
         self.fast.is_some() && self.smooth_rate >= SWING_PEAK
     }
 
+    /// Where the fast motion that is going on began, hand clock, s.
+    #[must_use]
     pub fn fast_since_s(&self) -> Option<f64> {
         self.fast.map(|fast| fast.since_s)
     }
@@ -460,6 +462,7 @@ impl EpisodeCutter {
             forearm: Vec::new(),
             body: Box::default(),
             biases: self.biases(),
+            bias_wander: Biases { hand: self.hand.bias_wander(), forearm: self.forearm.bias_wander() },
             clock_guess_s: 0.0,
             fast_from_s: 0.0,
             club: None,
