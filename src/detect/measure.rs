@@ -9,6 +9,7 @@ use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
 use super::{Bands, body_turn, flags, hand_alone, motion};
 use crate::fusion::both_ends::NodeCovariance;
+use crate::fusion::calibration::Biases;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
 use crate::fusion::joint::{JOINT, UNKNOWNS};
@@ -51,6 +52,17 @@ impl WristKnowledge {
     #[must_use]
     pub fn node_covariances(&self) -> [NodeCovariance; 2] {
         [JOINT, JOINT + NODE].map(|first| self.covariance.fixed_view::<NODE, NODE>(first, first).into_owned())
+    }
+
+    /// The same for a swing before which the gyros' biases may have run away so far: all swings share what is known,
+    /// and none of them this.
+    #[must_use]
+    fn with_wander(&self, wander: &Biases) -> WristKnowledge {
+        let mut wrist = self.clone();
+        for (first, sd) in [(JOINT, wander.hand), (JOINT + NODE, wander.forearm)] {
+            (0..3).for_each(|i| wrist.covariance[(first + i, first + i)] += sd[i] * sd[i]);
+        }
+        wrist
     }
 }
 
@@ -105,6 +117,7 @@ impl Instants {
 /// Measures the swing.
 #[must_use]
 pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams) -> Swing {
+    let wrist = &wrist.with_wander(&candidate.episode.bias_wander);
     let instants = instants(candidate, &wrist.clock, params);
     let curves = match &candidate.hub {
         Some(hub) => hand_alone::curves(candidate, hub, params),
@@ -270,7 +283,8 @@ fn set_times(
     }
 }
 
-/// Whether an angle counts from its address value, and its standard deviation over time.
+/// Whether an angle counts from its address value, its standard deviation over time, and that of the instant of the set,
+/// s: none for the hinge, which is a share of its range there whenever that is.
 enum Counted<'a> {
     FromAddress(&'a uncertainty::AngleSpread),
     AsItIs,
