@@ -67,10 +67,11 @@ impl Found {
     pub fn untold_note(&self) -> Option<String> {
         let first = self.swings.first().filter(|_| self.untold > 0)?;
         let at_s = first.phases.takeaway_s;
-        let (more, told) = (self.untold, self.swings.len());
+        let told = self.swings.len();
+        let held = told + self.untold;
         Some(format!(
-            "the motion from {at_s:.1} s of the hand node's clock on held more than the swings told ({told}): {more} more \
-             downswings that began nowhere near the pose at the ball"
+            "the motion from {at_s:.1} s of the hand node's clock on held {held} downswings, of which {told} are told as \
+             swings: the others had no clear takeaway from the pose at the ball"
         ))
     }
 }
