@@ -115,7 +115,8 @@ fn a_clipping_gyro_is_told() {
 fn each_swing_of_a_drill_is_told() {
     for seed in [1, 2, 3] {
         let drill = |count| Cue::Drill(SwingSize::Full, SetAim::Travel(0.5), count);
-        let cues = vec![Cue::Club("iron"), Cue::Calibrate, drill(3), Cue::Walk, drill(2)];
+        let cues =
+            vec![Cue::Club("iron"), Cue::Calibrate, drill(3), Cue::Walk, drill(2), Cue::Walk, drill(6)];
         let bucket = VirtualBucket::play(&Scenario::new(Plan::Listed(cues)), seed);
         for (name, swings) in [("offline", offline(&bucket)), ("live", live(&bucket))] {
             check(&format!("drill {seed} {name}"), &swings, &bucket.truth);

@@ -25,6 +25,8 @@ pub struct EpisodeParams {
     pub before_s: f64,
     /// Motion longer than this is cut, so that memory stays bounded.
     pub longest_s: f64,
+    /// The same of one in which the hand is as fast as in a full swing again and again.
+    pub longest_drill_s: f64,
     /// The calibration ends so long after its last prompt.
     pub after_last_prompt_s: f64,
     /// A calibration whose next prompt does not come within this time is over.
@@ -41,6 +43,7 @@ impl Default for EpisodeParams {
             slow_for_s: 0.7,
             before_s: 6.0,
             longest_s: 8.0,
+            longest_drill_s: 24.0,
             after_last_prompt_s: 4.0,
             longest_part_s: 40.0,
             orientation: OrientationMethod::default(),
@@ -156,7 +159,7 @@ impl EpisodeCutter {
     /// A cutter for this glove.
     #[must_use]
     pub fn new(device: &DeviceDescription, params: EpisodeParams) -> EpisodeCutter {
-        let keep_s = params.before_s + params.longest_s + 2.0;
+        let keep_s = params.before_s + params.longest_drill_s + 2.0;
         let intake = |role| Intake::new(role, Conversion::of(device.node(role)), keep_s, params.orientation);
         EpisodeCutter {
             params,

@@ -2,8 +2,12 @@
 
 use super::phases::{ArmTrack, NoSwing, PhaseParams, Phases, find_around};
 
-/// So many of the fastest instants are tried.
+/// So many of the fastest instants are tried …
 const PEAKS_MAX: usize = 6;
+/// … and so many of those that are as fast as in a full swing at least: a drill has one in each swing.
+const FULL_PEAKS_MAX: usize = 24;
+/// The arm of a full swing turns so fast at least, rad/s (judgement).
+const FULL_PEAK: f64 = 400.0 * std::f64::consts::PI / 180.0;
 /// Fastest instants of one movement lie closer together than this, s.
 const ONE_PEAK_S: f64 = 0.4;
 
@@ -83,7 +87,8 @@ fn peaks(arm: &ArmTrack, (from_s, until_s): (f64, f64), least: f64) -> Vec<usize
     all.sort_by(|a, b| rate(*b).total_cmp(&rate(*a)));
     let mut apart: Vec<usize> = Vec::new();
     for i in all {
-        if apart.len() < PEAKS_MAX && apart.iter().all(|j| (arm.t_s[i] - arm.t_s[*j]).abs() >= ONE_PEAK_S) {
+        let most = if rate(i) >= FULL_PEAK * FULL_PEAK { FULL_PEAKS_MAX } else { PEAKS_MAX };
+        if apart.len() < most && apart.iter().all(|j| (arm.t_s[i] - arm.t_s[*j]).abs() >= ONE_PEAK_S) {
             apart.push(i);
         }
     }
