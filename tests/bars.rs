@@ -5,7 +5,7 @@ mod support {
     pub mod analysis;
 }
 
-use hingeclock::detect::Swing;
+use hingeclock::detect::{CurvePoint, Swing};
 use hingeclock::device::virtual_glove::sensor::SensorSettings;
 use hingeclock::device::virtual_glove::{Cue, Plan, Scenario, VirtualBucket};
 use support::analysis::offline;
@@ -19,7 +19,7 @@ fn played(sensor: SensorSettings, calibrated: bool, seed: u64) -> VirtualBucket 
 /// How fast the hinge changes about the ball, °/s.
 fn hinge_rate_at_ball_dps(swing: &Swing) -> Option<f64> {
     let impact = swing.impact?;
-    let near = |point: &&hingeclock::detect::CurvePoint| point.t.seconds_since(impact).abs() < 0.006;
+    let near = |point: &&CurvePoint| point.t.seconds_since(impact).abs() < 0.006;
     let near: Vec<_> = swing.curve.iter().filter(near).collect();
     let (first, last) = (near.first()?, near.last()?);
     Some((last.hinge_deg - first.hinge_deg) / last.t.seconds_since(first.t))
@@ -41,17 +41,35 @@ fn an_angle_at_the_ball_is_as_unsure_as_the_instant_of_the_shock() {
     }
 }
 
-/// Mean of the bars of the arm's travel at the set, over the swings that have one, less what every one has.
-fn travel_sd(swings: &[Swing]) -> f64 {
-    let beyond_least = |sd: f64| (sd * sd - 0.005 * 0.005).max(0.0).sqrt();
-    let of_set = |swing: &Swing| Some(beyond_least(swing.set?.arm_travel_at_set.sd));
-    let sds: Vec<f64> = swings.iter().filter_map(of_set).collect();
-    sds.iter().sum::<f64>() / sds.len() as f64
+/// Roll's rate over the arm's deceleration at the top, s: by so much a long axis that is off moves the top, per rad.
+fn top_moves_by_s(swing: &Swing) -> f64 {
+    let step_s = 0.01;
+    let at = |from_top_s: f64| {
+        let off = |point: &CurvePoint| (point.t.seconds_since(swing.top) - from_top_s).abs();
+        swing.curve.iter().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap()
+    };
+    let (before, top, after) = (at(-step_s), at(0.0), at(step_s));
+    let roll = (after.roll_deg - before.roll_deg) / (2.0 * step_s);
+    let bend = (after.arm_travel_deg + before.arm_travel_deg - 2.0 * top.arm_travel_deg) / (step_s * step_s);
+    (roll / bend).abs()
+}
+
+/// The bar of the top, s, out of that of the tempo, whose other parts are known.
+fn top_sd_s(swing: &Swing) -> f64 {
+    let ball = swing.impact.unwrap();
+    let (back_s, down_s) = (swing.top.seconds_since(swing.takeaway), ball.seconds_since(swing.top));
+    let variance =
+        (swing.tempo.sd / swing.tempo.value).powi(2) - (0.01 / back_s).powi(2) - (0.002 / down_s).powi(2);
+    variance.max(0.0).sqrt() / (1.0 / back_s + 1.0 / down_s)
 }
 
 #[test]
-fn without_a_roll_the_arms_travel_is_less_sure() {
-    let [rolled, nominal] = [true, false]
-        .map(|calibrated| travel_sd(&offline(&played(SensorSettings::default(), calibrated, 3))));
-    assert!(nominal > 1.5 * rolled, "± {rolled} calibrated, ± {nominal} without");
+fn without_a_roll_the_top_is_as_unsure_as_the_nominal_long_axis() {
+    let nominal_axis_sd = 12.0_f64.to_radians();
+    let swings = offline(&played(SensorSettings::default(), false, 3));
+    let hit: Vec<&Swing> = swings.iter().filter(|swing| swing.impact.is_some()).collect();
+    let ms = |swing: &&Swing| (top_sd_s(swing) * 1e3, nominal_axis_sd * top_moves_by_s(swing) * 1e3);
+    let found: Vec<(f64, f64)> = hit.iter().map(ms).collect();
+    assert!(found.iter().filter(|(_, expected_ms)| *expected_ms > 1.0).count() > 3, "{found:?}");
+    assert!(found.iter().all(|(sd_ms, expected_ms)| *sd_ms > 0.7 * expected_ms), "{found:?}");
 }
