@@ -110,6 +110,44 @@ fn a_clipping_gyro_is_told() {
     assert!(clipped * 2 > swings.len(), "{clipped} of {} told as clipped", swings.len());
 }
 
+/// One swing after the other without a stop, and a swing soon after a practice swing.
+#[test]
+fn each_swing_of_a_drill_is_told() {
+    for seed in [1, 2, 3] {
+        let drill = |count| Cue::Drill(SwingSize::Full, SetAim::Travel(0.5), count);
+        let cues =
+            vec![Cue::Club("iron"), Cue::Calibrate, drill(3), Cue::Walk, drill(2), Cue::Walk, drill(6)];
+        let bucket = VirtualBucket::play(&Scenario::new(Plan::Listed(cues)), seed);
+        for (name, swings) in [("offline", offline(&bucket)), ("live", live(&bucket))] {
+            check(&format!("drill {seed} {name}"), &swings, &bucket.truth);
+        }
+    }
+}
+
+/// An accelerometer that clips at the ball alone tells nothing of it; one that clips on the way there does.
+#[test]
+fn an_accelerometer_that_clips_before_the_ball_is_told() {
+    let told = |full_scale_g: f64, size: SwingSize| {
+        let shots = [Cue::Shot(size, SetAim::Travel(0.5)), Cue::Shot(size, SetAim::Travel(0.5))];
+        let cues = [Cue::Club("iron"), Cue::Calibrate].into_iter().chain(shots).collect();
+        let calm = Scenario::new(Plan::Listed(cues));
+        let sensor = SensorSettings { acc_full_scale_g: full_scale_g, ..calm.sensor.clone() };
+        let bucket = VirtualBucket::play(&Scenario { sensor, ..calm }, 5);
+        let largest_g = bucket.arrivals.iter().filter_map(|arrival| match arrival {
+            Arrival::Sample(sample) if sample.role == NodeRole::Hand => {
+                Some(sample.specific_force_g.iter().fold(0.0_f64, |most, g| most.max(g.abs())))
+            }
+            _ => None,
+        });
+        assert!(largest_g.fold(0.0, f64::max) > 0.999 * full_scale_g, "the ball's shock clips");
+        let told = |swing: &Swing| swing.flags.contains(&Flag::AccelerometerClipped);
+        let both = [offline(&bucket), live(&bucket)];
+        both.map(|swings| swings.iter().map(told).collect::<Vec<_>>())
+    };
+    assert_eq!(told(4.0, SwingSize::Full), [[true, true], [true, true]]);
+    assert_eq!(told(24.0, SwingSize::Full), [[false, false], [false, false]]);
+}
+
 /// With the hand node alone swings are found and timed, and say on what that stands.
 #[test]
 fn a_hand_node_alone_times_swings_and_says_so() {

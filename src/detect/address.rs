@@ -15,6 +15,16 @@ const JUST_BEFORE_S: f64 = 0.5;
 /// (judgement).
 const SAME_POSE: f64 = 14.0 * std::f64::consts::PI / 180.0;
 
+/// Who stopped for a moment after that stillness, with the arm turned farther than this from where it was then, rad, has
+/// come from elsewhere: a press ends in no stop, and a wrist that is set first leaves the arm where it is (judgement).
+const NEAR_POSE: f64 = 5.0 * std::f64::consts::PI / 180.0;
+
+/// Who has turned the arm farther than this since then, rad, has done something else in between: another swing, say
+/// (judgement: waggles and presses turn it half as far).
+const WENT: f64 = 30.0 * std::f64::consts::PI / 180.0;
+/// That is looked at so often, s.
+const LOOK_S: f64 = 0.05;
+
 /// Stretches before a swing, hand clock, s.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Address {
@@ -29,21 +39,28 @@ impl Address {
     /// rad.
     pub fn before(hand: &Track, arm_turned: impl Fn(f64, f64) -> f64, takeaway_s: f64) -> Address {
         let still_s = stillness_before(hand, takeaway_s);
-        let held = arm_turned(still_s.1, takeaway_s) < SAME_POSE;
+        let stopped_s =
+            quiet_before(hand, takeaway_s, MOVING_S).filter(|at_s| *at_s > takeaway_s - JUST_BEFORE_S);
+        let came = stopped_s.is_some_and(|at_s| arm_turned(still_s.1, at_s) > NEAR_POSE);
+        let looks =
+            (0..((takeaway_s - still_s.1) / LOOK_S) as u32).map(|i| still_s.1 + LOOK_S * f64::from(i));
+        let went = looks.map(|at_s| arm_turned(still_s.1, at_s)).fold(0.0, f64::max) > WENT;
+        let stood = quiet_before(hand, takeaway_s, ADDRESS_S).is_some();
+        let held = stood && !came && !went && arm_turned(still_s.1, takeaway_s) < SAME_POSE;
         Address { still_s, zero_s: if held { still_s } else { slowest_before(hand, takeaway_s) } }
     }
 }
 
-/// The last stillness before a takeaway, as far as the hand shows one, s.
+/// The last stillness before a takeaway, s. Where the hand shows none, it ends with the last quiet instant.
 pub(super) fn stillness_before(hand: &Track, takeaway_s: f64) -> (f64, f64) {
-    let quiet_s = quiet_before(hand, takeaway_s);
+    let last_quiet_s = || quiet_before(hand, takeaway_s, 0.0).unwrap_or(takeaway_s);
+    let quiet_s = quiet_before(hand, takeaway_s, ADDRESS_S).unwrap_or_else(last_quiet_s);
     (quiet_s - ADDRESS_S, quiet_s)
 }
 
-/// The last instant before any deliberate movement, a forward press included: the end of the last stretch
-/// before the takeaway that is long enough for an address value, and as quiet throughout as the hand was at
-/// its quietest, with some margin. Without such a stretch, the last quiet instant.
-fn quiet_before(hand: &Track, takeaway_s: f64) -> f64 {
+/// The last instant before any deliberate movement, a forward press included: the end of the last stretch before the
+/// takeaway that is so long, s, and as quiet throughout as the hand was at its quietest, with some margin.
+fn quiet_before(hand: &Track, takeaway_s: f64, for_s: f64) -> Option<f64> {
     let limit = 2.0 * hand.still_rms + 2.5_f64.to_radians();
     let end = hand.t_s.partition_point(|t_s| *t_s < takeaway_s);
     let is_quiet = |i: usize| {
@@ -51,19 +68,18 @@ fn quiet_before(hand: &Track, takeaway_s: f64) -> f64 {
         let mean = hand.rate[around.clone()].iter().sum::<Vector3<f64>>() / around.len() as f64;
         mean.norm() < limit
     };
-    let (mut last_quiet, mut stretch_end) = (None, None);
+    let mut stretch_end = None;
     for i in (0..end).rev() {
         if !is_quiet(i) {
             stretch_end = None;
             continue;
         }
         let stretch_end_s = *stretch_end.get_or_insert(hand.t_s[i]);
-        last_quiet.get_or_insert(stretch_end_s);
-        if stretch_end_s - hand.t_s[i] >= ADDRESS_S {
-            return stretch_end_s;
+        if stretch_end_s - hand.t_s[i] >= for_s {
+            return Some(stretch_end_s);
         }
     }
-    last_quiet.unwrap_or(takeaway_s)
+    None
 }
 
 /// The stretch shortly before the takeaway in which the hand turned least.
@@ -114,6 +130,20 @@ mod tests {
             assert_eq!(found.zero_s, found.still_s, "{moves:?}");
             assert!((found.still_s.1 - 2.0).abs() < 0.03, "{found:?}");
         }
+    }
+
+    #[test]
+    fn a_stillness_before_another_swing_is_no_address_of_this_one() {
+        let (found, takeaway_s) = address(&[(0.5, 100.0), (0.5, -100.0)]);
+        assert!(found.zero_s.1 > takeaway_s - 0.5, "{found:?}");
+    }
+
+    #[test]
+    fn who_comes_to_the_ball_and_stops_for_a_moment_counts_from_there() {
+        let (found, takeaway_s) = address(&[(1.2, 9.0), (0.16, 0.0)]);
+        assert!(found.zero_s.0 > takeaway_s - 0.17, "{found:?}");
+        let (found, _) = address(&[(0.3, 10.0), (0.16, 0.0)]);
+        assert_eq!(found.zero_s, found.still_s, "hardly elsewhere");
     }
 
     #[test]

@@ -3,7 +3,8 @@
 use super::episode::Episode;
 use super::hand_alone;
 use super::measure::WristKnowledge;
-use super::phases::{self, ArmTrack, NoSwing, PhaseParams, Phases};
+use super::phases::{ArmTrack, NoSwing, PhaseParams, Phases};
+use super::search;
 use crate::fusion::both_ends::{NodeCovariance, typical_covariance};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
@@ -44,18 +45,49 @@ pub struct Candidate {
     pub arm: ArmTrack,
 }
 
+/// What an episode holds.
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// Its swings, in order of time: one at least.
+    pub swings: Vec<Candidate>,
+    /// How many downswings like theirs it holds besides.
+    pub untold: usize,
+}
+
+impl Found {
+    /// The first swing that begins after an instant, hand clock, s. What is known of the clocks changes while a motion
+    /// goes on, and an instant with it, but by less than a swing lasts.
+    #[must_use]
+    pub fn first_after(self, at_s: f64) -> Option<Candidate> {
+        self.swings.into_iter().find(|swing| swing.phases.top_s > at_s)
+    }
+
+    /// A sentence where the episode holds more downswings than its swings have.
+    #[must_use]
+    pub fn untold_note(&self) -> Option<String> {
+        let first = self.swings.first().filter(|_| self.untold > 0)?;
+        let at_s = first.phases.takeaway_s;
+        let told = self.swings.len();
+        let held = told + self.untold;
+        Some(format!(
+            "the motion from {at_s:.1} s of the hand node's clock on held {held} downswings, of which {told} are told as \
+             swings: the others had no clear takeaway from the pose at the ball"
+        ))
+    }
+}
+
 impl Candidate {
-    /// Makes an episode ready.
+    /// Makes an episode ready: each swing in it.
     ///
     /// # Errors
-    /// When it is no swing, or has no still pose before it.
-    pub fn new(
+    /// When it holds none, or has no still pose before it.
+    pub fn all(
         episode: Episode,
         axes: &WristAxes,
         clock: &ClockMap,
         lead_arm_sign: f64,
         params: &PhaseParams,
-    ) -> Result<Candidate, NoSwing> {
+    ) -> Result<Found, NoSwing> {
         let hand_alone = episode.is_hand_alone();
         let until_s = episode.fast_from_s;
         let from_s = until_s - ADDRESS_WITHIN_S;
@@ -78,18 +110,35 @@ impl Candidate {
         let typical = typical_covariance();
         let [hand, forearm] = held(&episode, [hand, forearm], hand_alone, [&typical, &typical]);
         let arm = arm_of(&hand, &forearm, hand_alone, (axes, clock), None, lead_arm_sign);
-        let found = phases::find(&arm, params);
+        let found = search::find_all(&arm, params);
         let large = |phases: &Phases| phases.travel_at_top >= params.small_travel;
-        let of_arm = !hand_alone || found.as_ref().is_ok_and(large);
-        let phases = if of_arm { found.clone()? } else { phases::find(&arm, &hand_alone::loose(params))? };
-        let candidate = Candidate { episode, errors, hand, forearm, hand_alone, hub: None, phases, arm };
-        if of_arm {
-            let pressed = !large(&candidate.phases) && candidate.towards_palm(axes, clock) < 0.0;
-            return if pressed { Err(NoSwing::Pressed) } else { Ok(candidate) };
+        let of_arm = !hand_alone || found.as_ref().is_ok_and(|found| found.iter().any(large));
+        let swing = |phases: Phases, arm: ArmTrack| Candidate {
+            episode: episode.clone(),
+            errors,
+            hand: hand.clone(),
+            forearm: forearm.clone(),
+            hand_alone,
+            hub: None,
+            phases,
+            arm,
+        };
+        if !of_arm {
+            // The hand's turning may be none of an arm's: that of the forearm has to be.
+            let phases = search::find(&arm, &hand_alone::loose(params))?;
+            let confirmed = hand_alone::confirmed(swing(phases, arm), axes, lead_arm_sign, params);
+            let one = confirmed.ok_or(found.err().unwrap_or(NoSwing::NotOverBall))?;
+            return Ok(Found { swings: vec![one], untold: 0 });
         }
-        // The hand's turning may be none of an arm's: that of the forearm has to be.
-        hand_alone::confirmed(candidate, axes, lead_arm_sign, params)
-            .ok_or(found.err().unwrap_or(NoSwing::NotOverBall))
+        let found = found?;
+        let untold = search::untold(&arm, &found);
+        let counts = |swing: &Candidate| {
+            let of_arm = large(&swing.phases);
+            of_arm || (!hand_alone && swing.towards_palm(axes, clock) >= 0.0)
+        };
+        let swings = found.into_iter().map(|phases| swing(phases, arm.clone())).filter(counts).collect();
+        let found = Found { swings, untold };
+        if found.swings.is_empty() { Err(NoSwing::Pressed) } else { Ok(found) }
     }
 
     /// Where the swing's curves end, hand clock, s.
@@ -122,8 +171,10 @@ impl Candidate {
         let [hand, forearm] = held(&self.episode, [hand, forearm], self.hand_alone, [&of_hand, &of_forearm]);
         let known = (&wrist.axes, &wrist.clock);
         let arm = arm_of(&hand, &forearm, self.hand_alone, known, Some(wrist), lead_arm_sign);
-        let (arm, phases) =
-            phases::find(&arm, params).map_or((self.arm, self.phases), |phases| (arm, phases));
+        let (arm, phases) = match search::find_near(&arm, self.phases.top_s, params) {
+            Some(phases) => (arm, phases),
+            None => (self.arm, self.phases),
+        };
         let better = Candidate { errors, hand, forearm, phases, arm, ..self };
         if better.hand_alone {
             let asked = hand_alone::of_swing(params);

@@ -3,7 +3,7 @@
 
 use super::NodeLoss;
 use super::body_watch::{BodyReadings, BodyWatch};
-use super::fast_motion::FastMotion;
+use super::fast_motion::{FastMotion, SWING_PEAK};
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
 use crate::fusion::joint::GloveEvidence;
@@ -25,6 +25,8 @@ pub struct EpisodeParams {
     pub before_s: f64,
     /// Motion longer than this is cut, so that memory stays bounded.
     pub longest_s: f64,
+    /// The same of one in which the hand is as fast as in a full swing again and again.
+    pub longest_drill_s: f64,
     /// The calibration ends so long after its last prompt.
     pub after_last_prompt_s: f64,
     /// A calibration whose next prompt does not come within this time is over.
@@ -41,6 +43,7 @@ impl Default for EpisodeParams {
             slow_for_s: 0.7,
             before_s: 6.0,
             longest_s: 8.0,
+            longest_drill_s: 24.0,
             after_last_prompt_s: 4.0,
             longest_part_s: 40.0,
             orientation: OrientationMethod::default(),
@@ -59,6 +62,8 @@ pub struct Episode {
     pub body: Box<BodyReadings>,
     /// Gyro biases.
     pub biases: Biases,
+    /// How far they may have run away since they were seen last (standard deviations).
+    pub bias_wander: Biases,
     /// Forearm clock less hand clock as the order of arrival shows it, s: good to a packet.
     pub clock_guess_s: f64,
     /// Where the fast motion began, hand clock, s.
@@ -154,7 +159,7 @@ impl EpisodeCutter {
     /// A cutter for this glove.
     #[must_use]
     pub fn new(device: &DeviceDescription, params: EpisodeParams) -> EpisodeCutter {
-        let keep_s = params.before_s + params.longest_s + 2.0;
+        let keep_s = params.before_s + params.longest_drill_s + 2.0;
         let intake = |role| Intake::new(role, Conversion::of(device.node(role)), keep_s, params.orientation);
         EpisodeCutter {
             params,
@@ -252,6 +257,12 @@ impl EpisodeCutter {
     #[must_use]
     pub fn is_slowing_from_a_swing(&self) -> bool {
         self.fast.zip(self.now_s()).is_some_and(|(fast, now_s)| fast.may_have_swung(self.smooth_rate, now_s))
+    }
+
+    /// The hand is as fast as in a swing.
+    #[must_use]
+    pub fn is_as_fast_as_a_swing(&self) -> bool {
+        self.fast.is_some() && self.smooth_rate >= SWING_PEAK
     }
 
     /// Where the fast motion that is going on began, hand clock, s.
@@ -456,6 +467,7 @@ impl EpisodeCutter {
             forearm: Vec::new(),
             body: Box::default(),
             biases: self.biases(),
+            bias_wander: Biases { hand: self.hand.bias_wander(), forearm: self.forearm.bias_wander() },
             clock_guess_s: 0.0,
             fast_from_s: 0.0,
             club: None,

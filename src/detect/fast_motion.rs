@@ -6,7 +6,11 @@ use super::episode::EpisodeParams;
 /// Below this share of its peak rate a motion is past it.
 const PAST_PEAK: f64 = 0.7;
 /// The hand of a small swing turns so fast at least (judgement).
-const SWING_PEAK: f64 = 200.0 * std::f64::consts::PI / 180.0;
+pub(super) const SWING_PEAK: f64 = 200.0 * std::f64::consts::PI / 180.0;
+/// The hand of a full swing turns so fast at least (judgement: no walk and no gesture does for long).
+const FULL_PEAK: f64 = 500.0 * std::f64::consts::PI / 180.0;
+/// In a drill the next swing is there within this time, s (judgement).
+const NEXT_SWING_S: f64 = 3.5;
 /// A swing is found within this time after its hand was near its peak rate, which is about at the ball: the smallest are
 /// watched for more than half a second.
 const AFTER_PEAK_S: f64 = 0.65;
@@ -20,13 +24,15 @@ pub struct FastMotion {
     pub slow_since_s: Option<f64>,
     peak: f64,
     near_peak_s: f64,
+    /// When it was last as fast as a full swing.
+    swung_s: Option<f64>,
 }
 
 impl FastMotion {
     /// Begun at an instant with this rate.
     #[must_use]
     pub fn begun(at_s: f64, rate: f64) -> FastMotion {
-        FastMotion { since_s: at_s, slow_since_s: None, peak: rate, near_peak_s: at_s }
+        FastMotion { since_s: at_s, slow_since_s: None, peak: rate, near_peak_s: at_s, swung_s: None }
     }
 
     /// Goes on with this rate; gives whether it is over.
@@ -37,7 +43,12 @@ impl FastMotion {
         }
         self.slow_since_s = (rate < params.slow_below).then(|| self.slow_since_s.unwrap_or(now_s));
         let slow_for_s = self.slow_since_s.map_or(0.0, |since_s| now_s - since_s);
-        slow_for_s > params.slow_for_s || now_s - self.since_s > params.longest_s
+        if rate >= FULL_PEAK {
+            self.swung_s = Some(now_s);
+        }
+        let is_drill = self.swung_s.is_some_and(|swung_s| now_s - swung_s < NEXT_SWING_S);
+        let longest_s = if is_drill { params.longest_drill_s } else { params.longest_s };
+        slow_for_s > params.slow_for_s || now_s - self.since_s > longest_s
     }
 
     /// Whether it is past its peak.
@@ -76,6 +87,19 @@ mod tests {
         // 70 % of the peak are left 0.15 s after it.
         assert!((first - 0.65).abs() < 0.01 && (last - 0.65 - AFTER_PEAK_S).abs() < 0.01, "{first} {last}");
         assert!(played(3.0).iter().all(|look| !look.1));
+    }
+
+    #[test]
+    fn a_drill_goes_on_and_a_walk_is_cut() {
+        let params = EpisodeParams::default();
+        let lasted_s = |peak: f64| {
+            let mut motion = FastMotion::begun(0.0, 0.0);
+            let rate = |t_s: f64| peak * (2.5 * t_s).sin().abs();
+            let times = (1..20_000).map(|i| f64::from(i) * 0.002);
+            times.into_iter().find(|t_s| motion.step(*t_s, rate(*t_s), &params)).unwrap()
+        };
+        assert!((lasted_s(4.0) - params.longest_s).abs() < 0.01);
+        assert!((lasted_s(15.0) - params.longest_drill_s).abs() < 0.01);
     }
 
     #[test]

@@ -2,6 +2,7 @@
 
 use super::candidate::Candidate;
 use super::measure::{Instants, WristKnowledge};
+use super::motion::clipped_axis;
 use super::set::{Crossings, HingeCurve};
 use super::swing::{Flag, Swing};
 use crate::fusion::joint::CLOCK;
@@ -17,6 +18,8 @@ const CLOCK_SD_S: f64 = 0.002;
 const RESTLESS: f64 = 0.1;
 /// A gap is a step between readings longer than so many usual ones.
 const GAP_STEPS: f64 = 2.5;
+/// The onset of a shock is known to so many steps between readings.
+const BEFORE_SHOCK_STEPS: f64 = 1.5;
 /// The third wrist angle strays farther than this only when the glove has moved, rad.
 const MOVED: f64 = 0.07;
 
@@ -37,6 +40,7 @@ pub(super) fn of(
         (Flag::SetRemade, crossings.is_some_and(|found| found.at_s[2] - found.first_set_s > 0.002)),
         (Flag::HingesOnAfterTop, hinges_on(swing)),
         (Flag::GyroClipped, during.iter().any(|readings| readings.iter().any(|reading| reading.clipped))),
+        (Flag::AccelerometerClipped, accelerometer_clips(candidate, instants)),
         (Flag::DataGap, during.iter().any(|readings| has_gap(readings))),
         (Flag::NominalMounting, !wrist.calibrated && !candidate.hand_alone),
         (Flag::OldMounting, wrist.calibrated && !candidate.hand_alone && third_angle_rms > MOVED),
@@ -79,6 +83,15 @@ fn swing_readings<'a>(
         between(&candidate.episode.hand, from_s, to_s),
         between(&candidate.episode.forearm, clock.forearm_s(from_s), clock.forearm_s(to_s)),
     ]
+}
+
+/// Whether the hand's accelerometer stood at its full scale where its readings are summed up: from the address to the
+/// ball, whose shock counts no more.
+fn accelerometer_clips(candidate: &Candidate, instants: &Instants) -> bool {
+    let readings = between(&candidate.episode.hand, instants.address_s.0, instants.ball_s);
+    let before_s = BEFORE_SHOCK_STEPS * usual_step_s(readings).unwrap_or(0.0);
+    let used = between(readings, instants.address_s.0, instants.ball_s - before_s);
+    used.iter().any(|reading| clipped_axis(reading, candidate.episode.hand_full_scale_g).is_some())
 }
 
 /// Whether readings are missing between these.

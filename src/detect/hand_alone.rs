@@ -3,7 +3,8 @@
 use super::address::stillness_before;
 use super::candidate::Candidate;
 use super::measure::{Curves, MeasureParams};
-use super::phases::{self, ArmTrack, PhaseParams};
+use super::phases::{ArmTrack, PhaseParams};
+use super::search;
 use crate::fusion::hub::{self, Care, HubEstimate, HubSpan};
 use crate::fusion::hub_params::HubParams;
 use crate::fusion::hub_path::Path;
@@ -13,8 +14,8 @@ use nalgebra::Vector3;
 
 /// The path is followed for so long after the arm is back, s: impact lies in it.
 const AFTER_BACK_S: f64 = 0.15;
-/// Where the model sees another swing than the hand's turning did, the hand's stands, s.
-const SAME_TOP_S: f64 = 0.2;
+/// Arm and hand may be fastest so far apart, s.
+const FASTEST_WITHIN_S: f64 = 0.2;
 
 /// The model's travel may be off by so much, rad: what is nearer to the least travel of a backswing is none.
 const TRAVEL_UNSURE: f64 = 10.0 * std::f64::consts::PI / 180.0;
@@ -36,18 +37,20 @@ pub(super) fn confirmed(
     lead_arm_sign: f64,
     params: &PhaseParams,
 ) -> Option<Candidate> {
+    // A hand turns about itself as much as it likes.
+    let params = &PhaseParams { roll_max: f64::INFINITY, ..*params };
     let of_hand = candidate.arm.clone();
-    let hand_swings = phases::find(&of_hand, params);
+    let hand_swings = search::find(&of_hand, params);
     let sure = PhaseParams { travel_min: params.travel_min + TRAVEL_UNSURE, ..*params };
     let candidate = with_forearm(candidate, axes, lead_arm_sign, &sure, Care::Fitted);
     let (from_s, to_s) = (candidate.phases.top_s, candidate.phases.back_s);
     let slower = fastest(&candidate.arm, from_s, to_s)
-        <= FASTER_THAN_HAND_MAX * fastest(&of_hand, from_s - SAME_TOP_S, to_s + SAME_TOP_S);
+        <= FASTER_THAN_HAND_MAX * fastest(&of_hand, from_s - FASTEST_WITHIN_S, to_s + FASTEST_WITHIN_S);
     if candidate.hub.is_some() && (slower || hand_swings.is_ok()) {
         return Some(candidate);
     }
     let far = hand_swings.ok().filter(|phases| phases.travel_at_top >= CLEAR_TRAVEL);
-    let phases = far.or_else(|| phases::find(&of_hand, &clear(params)).ok())?;
+    let phases = far.or_else(|| search::find(&of_hand, &clear(params)).ok())?;
     Some(Candidate { hub: None, arm: of_hand, phases, ..candidate })
 }
 
@@ -68,11 +71,9 @@ pub(super) fn with_forearm(
 ) -> Candidate {
     let Some(hub) = estimate(&candidate, axes, lead_arm_sign, care) else { return candidate };
     let arm = arm_with(&candidate, &hub, lead_arm_sign);
-    match phases::find(&arm, params) {
-        Ok(found) if (found.top_s - candidate.phases.top_s).abs() < SAME_TOP_S => {
-            Candidate { hub: Some(hub), arm, phases: found, ..candidate }
-        }
-        _ => candidate,
+    match search::find_near(&arm, candidate.phases.top_s, params) {
+        Some(found) => Candidate { hub: Some(hub), arm, phases: found, ..candidate },
+        None => candidate,
     }
 }
 
@@ -81,6 +82,7 @@ pub(super) fn with_forearm(
 pub(super) fn of_swing(params: &PhaseParams) -> PhaseParams {
     PhaseParams {
         lean_min: 0.0,
+        roll_max: f64::INFINITY,
         down_min: -1.0,
         rate_left_min: 0.0,
         in_plane_min: 0.0,
@@ -103,6 +105,7 @@ pub(super) fn loose(params: &PhaseParams) -> PhaseParams {
         through_share_min: 0.0,
         back_within: 75.0_f64.to_radians(),
         lean_min: 0.0,
+        roll_max: f64::INFINITY,
         tempo_min: 0.5,
         tempo_clear: 0.5,
         peak_clear: params.peak_min,

@@ -253,6 +253,12 @@ impl Intake {
         self.orientation.bias()
     }
 
+    /// How far the gyro bias may have run away from that, rad/s (standard deviation per axis).
+    #[must_use]
+    pub fn bias_wander(&self) -> Vector3<f64> {
+        self.orientation.bias_wander()
+    }
+
     /// What the node's own stillnesses say about its sensors.
     #[must_use]
     pub fn own(&self) -> &SelfCalibration {

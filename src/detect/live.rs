@@ -29,6 +29,9 @@ const TOLD_AFTER_BACK_S: f64 = 0.18;
 /// A swing that was found but not seen to its end, or is not told yet and may have a late shock, is looked at again
 /// so often, s.
 const LOOK_EVERY_S: f64 = 0.01;
+/// A hand that is fast so long after the arm was back follows through no more, s: there may be another swing in the same
+/// motion.
+const FOLLOWED_THROUGH_S: f64 = 0.6;
 /// The joint estimate leans on so many swings of the recent past.
 const RECENT: usize = 12;
 
@@ -67,7 +70,22 @@ struct Attempt {
     found: bool,
     /// Large, and looked at with every arrival.
     measured: Option<Box<Measured>>,
-    told_at_s: Option<f64>,
+    /// Where the arm was back in the last swing of the motion that was told, if one was.
+    told_back_s: Option<f64>,
+    /// Whether the hand was as fast as in a swing since then.
+    fast_again: bool,
+}
+
+impl Attempt {
+    /// What lies before this was told, hand clock, s.
+    fn told_until_s(&self) -> f64 {
+        self.told_back_s.unwrap_or(f64::NEG_INFINITY)
+    }
+
+    /// Whether a swing may be in the motion that is not told yet: the first, or one after which the hand was fast again.
+    fn is_open(&self) -> bool {
+        self.told_back_s.is_none() || self.fast_again
+    }
 }
 
 /// When to look at a motion again, hand clock, s, and whether a swing was found in it.
@@ -143,14 +161,14 @@ impl LiveAnalysis {
     #[must_use]
     pub fn is_urgent(&self) -> bool {
         let swings = self.attempt.found || self.cutter.is_slowing_from_a_swing();
-        self.set.is_near() || (swings && self.attempt.told_at_s.is_none())
+        self.set.is_near() || (swings && self.attempt.is_open())
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that
     /// is given by [`LiveAnalysis::take_calls`].
     pub fn push(&mut self, arrival: &Arrival) -> Option<LiveSwing> {
         let swing = self.take(arrival);
-        let since_s = self.cutter.fast_since_s().filter(|_| self.attempt.told_at_s.is_none());
+        let since_s = self.cutter.fast_since_s().filter(|_| self.attempt.told_back_s.is_none());
         self.set.follow(since_s, &self.cutter, &self.state);
         swing
     }
@@ -206,16 +224,29 @@ impl LiveAnalysis {
 
     /// A motion is over: its swing, if that was not told before.
     fn end_motion(&mut self, episode: Episode) -> Option<LiveSwing> {
-        let attempt = std::mem::take(&mut self.attempt);
-        if attempt.told_at_s.is_some() {
-            return None;
-        }
         let now_s = episode.hand.last()?.t_s;
-        let measured = attempt.measured.or_else(|| {
+        let measured = if self.attempt.is_open() { self.last_in(episode) } else { None };
+        self.attempt = Attempt::default();
+        Some(self.tell(measured?, now_s))
+    }
+
+    /// The swing in a motion that is over, if there is one that was not told.
+    fn last_in(&mut self, episode: Episode) -> Option<Box<Measured>> {
+        if self.attempt.told_back_s.is_some() {
+            self.note_untold(&episode);
+        }
+        self.attempt.measured.take().or_else(|| {
             let found = self.swing_in(episode, f64::NEG_INFINITY).ok()?;
             self.measure_episode(found.episode, f64::NEG_INFINITY).ok()
-        })?;
-        Some(self.tell(measured, now_s))
+        })
+    }
+
+    /// Says where a motion whose swings are told held more than them.
+    fn note_untold(&mut self, episode: &Episode) {
+        let WristState { axes, lead_arm_sign, .. } = &self.state;
+        let clock = self.state.clock_for(episode);
+        let found = Candidate::all(episode.clone(), axes, &clock, *lead_arm_sign, &self.params.phases);
+        self.notes.extend(found.ok().and_then(|found| found.untold_note()));
     }
 
     fn try_motion(&mut self) -> Option<LiveSwing> {
@@ -225,7 +256,9 @@ impl LiveAnalysis {
             let next_try_s = since_s + self.params.phases.downswing_s.0;
             self.attempt = Attempt { motion_since_s: Some(since_s), next_try_s, ..Attempt::default() };
         }
-        if self.attempt.told_at_s.is_some() {
+        let followed_through = now_s > self.attempt.told_until_s() + FOLLOWED_THROUGH_S;
+        self.attempt.fast_again |= followed_through && self.cutter.is_as_fast_as_a_swing();
+        if !self.attempt.is_open() {
             return None;
         }
         let is_due = now_s >= self.attempt.next_try_s;
@@ -246,7 +279,8 @@ impl LiveAnalysis {
         let certain =
             |measured: &mut Box<Measured>| now_s >= measured.candidate.phases.back_s + TOLD_AFTER_BACK_S;
         let measured = self.attempt.measured.take_if(certain)?;
-        self.attempt.told_at_s = Some(now_s);
+        let told_back_s = Some(measured.candidate.phases.back_s);
+        self.attempt = Attempt { motion_since_s: Some(since_s), told_back_s, ..Attempt::default() };
         Some(self.tell(measured, now_s))
     }
 
@@ -268,7 +302,7 @@ impl LiveAnalysis {
         Some(self.measure_episode(episode, AFTER_BACK_S))
     }
 
-    /// The swing in an episode, if it has one and enough was seen after it.
+    /// The first swing in an episode that was not told, if it has one and enough was seen after it.
     fn swing_in(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Candidate, Later> {
         if self.state.has_other_clocks(&episode) {
             self.state = self.state.on_new_clocks();
@@ -276,8 +310,10 @@ impl LiveAnalysis {
         }
         let now_s = episode.hand.last().map_or(f64::NEG_INFINITY, |reading| reading.t_s);
         let (clock, sign) = (self.state.clock_for(&episode), self.state.lead_arm_sign);
-        let candidate = Candidate::new(episode, &self.state.axes, &clock, sign, &self.params.phases)
-            .map_err(|_| Later { again_s: now_s + TRY_EVERY_S, found: false })?;
+        let found = Candidate::all(episode, &self.state.axes, &clock, sign, &self.params.phases);
+        let told_until_s = self.attempt.told_until_s();
+        let candidate = found.ok().and_then(|found| found.first_after(told_until_s));
+        let candidate = candidate.ok_or(Later { again_s: now_s + TRY_EVERY_S, found: false })?;
         let back_s = candidate.phases.back_s;
         let seen_s = back_s + seen_after_back_s;
         // A node that is not heard is waited for until the swing is told.
@@ -334,7 +370,9 @@ impl LiveAnalysis {
         }
         let again = |episode: Episode| {
             let WristKnowledge { axes, clock, .. } = &measured.knowledge;
-            Candidate::new(episode, axes, clock, self.state.lead_arm_sign, &self.params.phases).ok()
+            let sign = self.state.lead_arm_sign;
+            let found = Candidate::all(episode, axes, clock, sign, &self.params.phases).ok()?;
+            found.first_after(self.attempt.told_until_s())
         };
         match self.cutter.motion_so_far().and_then(again) {
             Some(candidate) => {

@@ -9,6 +9,7 @@ use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
 use super::{Bands, body_turn, flags, hand_alone, motion};
 use crate::fusion::both_ends::NodeCovariance;
+use crate::fusion::calibration::Biases;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
 use crate::fusion::joint::{JOINT, UNKNOWNS};
@@ -51,6 +52,17 @@ impl WristKnowledge {
     #[must_use]
     pub fn node_covariances(&self) -> [NodeCovariance; 2] {
         [JOINT, JOINT + NODE].map(|first| self.covariance.fixed_view::<NODE, NODE>(first, first).into_owned())
+    }
+
+    /// The same for a swing before which the gyros' biases may have run away so far: all swings share what is known,
+    /// and none of them this.
+    #[must_use]
+    fn with_wander(&self, wander: &Biases) -> WristKnowledge {
+        let mut wrist = self.clone();
+        for (first, sd) in [(JOINT, wander.hand), (JOINT + NODE, wander.forearm)] {
+            (0..3).for_each(|i| wrist.covariance[(first + i, first + i)] += sd[i] * sd[i]);
+        }
+        wrist
     }
 }
 
@@ -105,6 +117,7 @@ impl Instants {
 /// Measures the swing.
 #[must_use]
 pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams) -> Swing {
+    let wrist = &wrist.with_wander(&candidate.episode.bias_wander);
     let instants = instants(candidate, &wrist.clock, params);
     let curves = match &candidate.hub {
         Some(hub) => hand_alone::curves(candidate, hub, params),
@@ -123,6 +136,9 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         set_times(candidate, &curve, crossings, (&instants, until_s), &spread)
     };
     let set = crossings.as_ref().map(|found| times(found, instants.window_end_s()));
+    let set_sd_s = crossings
+        .as_ref()
+        .map_or(0.0, |found| spread.set_sd_s(&curve, found, (instants.takeaway_s, instants.window_end_s())));
     let swing = Swing {
         club: candidate.episode.club.clone(),
         takeaway: DeviceTime::at_seconds(instants.takeaway_s),
@@ -141,7 +157,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
             &instants,
             crossings.as_ref(),
             candidate,
-            Counted::FromAddress(&spread.hinge),
+            Counted::FromAddress(&spread.hinge, 0.0),
         ),
         flexion_deg: at_events(
             &curves,
@@ -149,7 +165,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
             &instants,
             crossings.as_ref(),
             candidate,
-            Counted::FromAddress(&spread.flexion),
+            Counted::FromAddress(&spread.flexion, set_sd_s),
         ),
         arm_shaft_deg: at_events(
             &curves,
@@ -270,9 +286,10 @@ fn set_times(
     }
 }
 
-/// Whether an angle counts from its address value, and its standard deviation over time.
+/// Whether an angle counts from its address value, its standard deviation over time, and that of the instant of the set,
+/// s: none for the hinge, which is a share of its range there whenever that is.
 enum Counted<'a> {
-    FromAddress(&'a uncertainty::AngleSpread),
+    FromAddress(&'a uncertainty::AngleSpread, f64),
     AsItIs,
 }
 
@@ -292,18 +309,18 @@ fn at_events(
         return AtEvents::default();
     }
     let address = mean_between(&curves.t_s, values, instants.zero_s);
+    let set_sd_s = if let Counted::FromAddress(_, sd_s) = counted { sd_s } else { 0.0 };
     let read = |t_s: f64| {
         let value = value_at(&curves.t_s, values, t_s);
         match &counted {
-            Counted::FromAddress(spread) => {
+            Counted::FromAddress(spread, _) => {
                 Measured::new((value - address).to_degrees(), spread.sd_at(t_s).to_degrees())
             }
             Counted::AsItIs => Measured::new(value.to_degrees(), ZERO_SD_DEG),
         }
     };
     // An angle that changes quickly is known no better than the instant at which it is read.
-    let timed = |read: Measured, t_s: f64| {
-        let sd_s = impact_sd_s(&candidate.episode.hand, t_s);
+    let timed = |read: Measured, t_s: f64, sd_s: f64| {
         let moved = value_at(&curves.t_s, values, t_s + sd_s) - value_at(&curves.t_s, values, t_s - sd_s);
         Measured::new(read.value, read.sd.hypot(0.5 * moved.to_degrees()))
     };
@@ -312,11 +329,11 @@ fn at_events(
     let largest = range.max_by(|a, b| values[*a].total_cmp(&values[*b]));
     AtEvents {
         address: Some(Measured::new(address.to_degrees(), ZERO_SD_DEG)),
-        set: crossings.map(|found| read(found.at_s[2])),
+        set: crossings.map(|found| timed(read(found.at_s[2]), found.at_s[2], set_sd_s)),
         top: Some(read(instants.top_s)),
         max: largest.map(|i| read(curves.t_s[i])),
         arm_horizontal_down: candidate.phases.arm_horizontal_s.map(read),
-        impact: instants.impact_s.map(|t_s| timed(read(t_s), t_s)),
+        impact: instants.impact_s.map(|t_s| timed(read(t_s), t_s, impact_sd_s(&candidate.episode.hand, t_s))),
     }
 }
 

@@ -23,6 +23,7 @@ pub mod node_motion;
 pub mod offline;
 mod over_ball;
 pub mod phases;
+mod search;
 mod seat;
 pub mod set;
 pub mod set_call;

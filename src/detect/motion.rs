@@ -154,18 +154,22 @@ fn answered(candidate: &Candidate, readings: &[Reading]) -> [Answer; 2] {
     [velocity, place]
 }
 
+/// The axis along which a reading of the accelerometer stands at its full scale, if it does.
+pub(super) fn clipped_axis(reading: &Reading, full_scale_g: f64) -> Option<usize> {
+    let axis = reading.force_g.iamax();
+    (reading.force_g[axis].abs() >= CLIPPED_FROM * full_scale_g).then_some(axis)
+}
+
 /// The readings at full scale, each with the axis that is, in the level frame.
 fn clipped(
     candidate: &Candidate,
     wrist: &WristKnowledge,
     used: &[Reading],
 ) -> Vec<(f64, Unit<Vector3<f64>>)> {
-    let clips_g = CLIPPED_FROM * candidate.episode.hand_full_scale_g;
     let at_full_scale = |reading: &Reading| {
-        let axis = reading.force_g.iamax();
+        let axis = clipped_axis(reading, candidate.episode.hand_full_scale_g)?;
         let along = candidate.hand.at(reading.t_s).0 * Vector3::ith(axis, 1.0);
-        (reading.force_g[axis].abs() >= clips_g)
-            .then(|| (reading.t_s, wrist.start * Unit::new_unchecked(along)))
+        Some((reading.t_s, wrist.start * Unit::new_unchecked(along)))
     };
     used.iter().filter_map(at_full_scale).collect()
 }

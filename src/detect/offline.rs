@@ -162,9 +162,13 @@ impl OfflineAnalysis {
         let (sign, phases) = (state.lead_arm_sign, &self.params.phases);
         let ready = |episode: Episode| {
             let clock = state.clock_for(&episode);
-            Candidate::new(episode, &state.axes, &clock, sign, phases).ok()
+            Candidate::all(episode, &state.axes, &clock, sign, phases).ok()
         };
-        let candidates: Vec<Candidate> = motions.into_iter().filter_map(ready).collect();
+        let mut candidates = Vec::new();
+        for found in motions.into_iter().filter_map(ready) {
+            notes.extend(found.untold_note());
+            candidates.extend(found.swings);
+        }
         notes.extend(candidates.iter().find_map(odd_force));
         let mut swings = Vec::new();
         for (state, seat) in seats(candidates, state, &self.cutter.evidence(), notes) {
@@ -244,4 +248,43 @@ fn odd_force(candidate: &Candidate) -> Option<String> {
             "expected about 1 g of the hand node at address, found {force_g:.2}: is it in g, is it whole?"
         )
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::device::virtual_glove::VirtualBucket;
+
+    /// The first swing of a bucket as it was cut out.
+    fn candidate() -> Candidate {
+        let bucket = VirtualBucket::demo(1);
+        let (params, state) = (AnalysisParams::default(), WristState::nominal(&bucket.device));
+        let mut cutter = EpisodeCutter::new(&bucket.device, params.episodes);
+        let cuts = bucket.arrivals.iter().filter_map(|arrival| cutter.push(arrival));
+        let found = cuts.filter_map(|cut| match cut {
+            Cut::Motion(episode) => {
+                let clock = state.clock_for(&episode);
+                Candidate::all(episode, &state.axes, &clock, state.lead_arm_sign, &params.phases).ok()
+            }
+            Cut::Calibration(_) => None,
+        });
+        found.map(|found| found.swings[0].clone()).next().unwrap()
+    }
+
+    /// What is said where the accelerometer reads three times as much at these instants.
+    fn said(mut candidate: Candidate, at: impl Fn(f64) -> bool) -> Option<String> {
+        let readings = candidate.episode.hand.iter_mut();
+        readings.filter(|reading| at(reading.t_s)).for_each(|reading| reading.force_g *= 3.0);
+        odd_force(&candidate)
+    }
+
+    #[test]
+    fn an_odd_force_is_one_that_the_still_pose_has() {
+        let candidate = candidate();
+        let ((from_s, until_s), takeaway_s) = (candidate.hand.still_s, candidate.phases.takeaway_s);
+        let still = |t_s: f64| (from_s..=until_s).contains(&t_s);
+        assert_eq!(odd_force(&candidate), None);
+        assert!(said(candidate.clone(), still).is_some());
+        assert_eq!(said(candidate, |t_s| !still(t_s) && t_s < takeaway_s), None, "who moves pushes");
+    }
 }

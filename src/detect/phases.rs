@@ -76,6 +76,8 @@ pub struct PhaseParams {
     pub small_travel: f64,
     /// A small swing's plane leans at least so far off the vertical (sine) …
     pub lean_min: f64,
+    /// … to its top the forearm turns about itself by no more than this share of its travel …
+    pub roll_max: f64,
     /// … its way back takes at least so many times as long as the way down …
     pub tempo_min: f64,
     /// … and unless that is at least this …
@@ -114,6 +116,7 @@ impl Default for PhaseParams {
             back_within: 30.0_f64.to_radians(),
             small_travel: 60.0_f64.to_radians(),
             lean_min: 0.12,
+            roll_max: 0.9,
             tempo_min: 1.2,
             tempo_clear: 2.2,
             peak_clear: 200.0_f64.to_radians(),
@@ -178,54 +181,47 @@ pub enum NoSwing {
     NoFollowThrough,
 }
 
-/// So many of the fastest instants are tried.
-const PEAKS_MAX: usize = 6;
-/// Fastest instants of one movement lie closer together than this, s.
-const ONE_PEAK_S: f64 = 0.4;
-
-/// Finds the phases of the swing in the track: of the one with the fastest downswing, if there are several.
-///
-/// # Errors
-/// When there is none; tells why the fastest movement is none.
-pub fn find(arm: &ArmTrack, params: &PhaseParams) -> Result<Phases, NoSwing> {
-    let mut first_error = None;
-    for peak in peaks(arm, params.peak_min) {
-        match find_around(arm, peak, params) {
-            Ok(phases) => return Ok(phases),
-            Err(error) => first_error = first_error.or(Some(error)),
+/// The phases of the swing whose downswing is fastest at `peak`; `before` is a swing that it may follow. Then the way
+/// back from that one's finish may go over into the backswing, and be faster.
+pub(super) fn find_around(
+    arm: &ArmTrack,
+    peak: usize,
+    before: Option<&Phases>,
+    params: &PhaseParams,
+) -> Result<Phases, NoSwing> {
+    let found = find_since(arm, (f64::NEG_INFINITY, peak), before, params);
+    match before {
+        Some(before) if found.is_err() => {
+            let down = arm.swing_rate[peak];
+            let top = (0..peak).rev().find(|i| arm.swing_rate[*i].dot(&down) <= 0.0).unwrap_or(0);
+            let at_ball_s = over_ball::back_at_address_s(arm, before, arm.t_s[top]);
+            find_since(arm, (at_ball_s, peak), Some(before), params).or(found)
         }
+        _ => found,
     }
-    Err(first_error.unwrap_or(NoSwing::Slow))
 }
 
-/// Indices of the fastest instants, apart from each other, the fastest first.
-fn peaks(arm: &ArmTrack, least: f64) -> Vec<usize> {
-    let rate = |i: usize| arm.swing_rate[i].norm_squared();
-    let is_peak = |i: &usize| rate(*i) >= least * least && rate(*i) >= rate(i - 1) && rate(*i) > rate(i + 1);
-    let mut all: Vec<usize> = (1..arm.t_s.len().saturating_sub(1)).filter(is_peak).collect();
-    all.sort_by(|a, b| rate(*b).total_cmp(&rate(*a)));
-    let mut apart: Vec<usize> = Vec::new();
-    for i in all {
-        if apart.len() < PEAKS_MAX && apart.iter().all(|j| (arm.t_s[i] - arm.t_s[*j]).abs() >= ONE_PEAK_S) {
-            apart.push(i);
-        }
-    }
-    apart
-}
-
-/// The phases of the swing whose downswing is fastest at `peak`.
-fn find_around(arm: &ArmTrack, peak: usize, params: &PhaseParams) -> Result<Phases, NoSwing> {
+/// The same of a backswing that is fastest after `since_s`.
+fn find_since(
+    arm: &ArmTrack,
+    (since_s, peak): (f64, usize),
+    before: Option<&Phases>,
+    params: &PhaseParams,
+) -> Result<Phases, NoSwing> {
     let peak_rate = arm.swing_rate[peak].norm();
     // The first normal comes from the downswing, the next ones from the backswing, as defined.
     let mut normal = -arm.swing_rate[peak] / peak_rate;
-    let mut span = span_of(arm, &normal, peak, params)?;
+    let mut span = span_of(arm, &normal, (since_s, peak), params)?;
     for _ in 0..3 {
         let sum: Vector3<f64> = arm.swing_rate[span.takeaway..=span.top].iter().sum();
         normal = sum.try_normalize(1e-9).ok_or(NoSwing::NoBackswing)?;
-        span = span_of(arm, &normal, peak, params)?;
+        span = span_of(arm, &normal, (since_s, peak), params)?;
     }
     let phases = describe(arm, normal, &span, params)?;
     check(&phases, &span, peak_rate, params)?;
+    if !before.is_some_and(|before| over_ball::follows(arm, &phases, before, params)) {
+        over_ball::check_quiet(arm, span.takeaway, params)?;
+    }
     over_ball::check(arm, &phases, (span.takeaway, span.top), peak_rate, params)?;
     Ok(phases)
 }
@@ -242,12 +238,12 @@ struct Span {
 fn span_of(
     arm: &ArmTrack,
     normal: &Vector3<f64>,
-    peak: usize,
+    (since_s, peak): (f64, usize),
     params: &PhaseParams,
 ) -> Result<Span, NoSwing> {
     let rate = |i: usize| normal.dot(&arm.swing_rate[i]);
     let top = (0..peak).rev().find(|i| rate(*i) >= 0.0).ok_or(NoSwing::NoTop)?;
-    let earliest_s = arm.t_s[top] - params.backswing_s.1;
+    let earliest_s = since_s.max(arm.t_s[top] - params.backswing_s.1);
     let fastest = (0..=top)
         .rev()
         .take_while(|i| arm.t_s[*i] >= earliest_s)
@@ -349,6 +345,7 @@ fn check(phases: &Phases, span: &Span, peak_rate: f64, params: &PhaseParams) -> 
 
 #[cfg(test)]
 mod tests {
+    use super::super::search::find;
     use super::*;
 
     /// How far the plane leans off the vertical.

@@ -50,6 +50,8 @@ pub enum Flag {
     HingesOnAfterTop,
     /// An angular rate reached the sensor's full scale.
     GyroClipped,
+    /// The hand's specific force reached the sensor's full scale before the ball.
+    AccelerometerClipped,
     /// Samples are missing within the swing.
     DataGap,
     /// No calibration came before this swing; the nominal mounting was used.
@@ -77,6 +79,7 @@ impl Flag {
             Flag::SetRemade => "set-remade",
             Flag::HingesOnAfterTop => "hinges-on-after-top",
             Flag::GyroClipped => "gyro-clipped",
+            Flag::AccelerometerClipped => "accelerometer-clipped",
             Flag::DataGap => "data-gap",
             Flag::NominalMounting => "nominal-mounting",
             Flag::OldMounting => "old-mounting",
@@ -100,6 +103,9 @@ impl Flag {
                 "the wrist went on hinging after the top; counted to the top only, the set is earlier"
             }
             Flag::GyroClipped => "the sensor turned faster than it can measure",
+            Flag::AccelerometerClipped => {
+                "before the ball the hand's accelerometer was past what it can measure: hand path and speeds are carried on there"
+            }
             Flag::DataGap => "samples are missing within the swing",
             Flag::NominalMounting => "not calibrated: the nominal mounting was used",
             Flag::OldMounting => "the glove seems to have moved since the calibration",

@@ -225,16 +225,17 @@ impl Summary {
     }
 
     /// The head of [`Summary::line`].
-    pub const HEAD: &'static str = "what                 found  invent  class wrong/clear  impact ±  set p50/p95 ms  within 1/2 sd  top p50/p95  impact p95  takeaway p50/p95  hinge rms p50/p95  flex rms p50/p95  hinge 1/2 sd";
+    pub const HEAD: &'static str = "what                 found  invent  class wrong/clear  impact ±  set p50/p95 ms  within 1/2 sd  top p50/p95  impact p95  takeaway p50/p95  hinge rms p50/p95  flex rms p50/p95  hinge 1/2 sd  flex 1/2 sd  flex mean sd";
 
     /// One line of a table.
     pub fn line(&self, what: &str) -> String {
         let (sets, (clear, wrong)) = (self.sets(), self.classes());
         let set = |share| percentile(sets.iter().map(|scored| scored.error), share);
         let hinge: Vec<Scored> = self.swings.iter().flat_map(|swing| swing.hinge_deg.clone()).collect();
+        let flexion: Vec<Scored> = self.swings.iter().flat_map(|swing| swing.flexion_deg.clone()).collect();
         let disagree = self.swings.iter().filter(|swing| !swing.impact_agrees).count();
         format!(
-            "{what:18} {:>4}/{:<4} {:>5} {:>10}/{:<4} {:>10} {:>10.1} {:>6.1} {:>8.2} {:>5.2} {:>7.1} {:>5.1} {:>9.1} {:>9.0} {:>6.0} {:>10.2} {:>6.2} {:>9.2} {:>6.2} {:>8.2} {:>5.2}",
+            "{what:18} {:>4}/{:<4} {:>5} {:>10}/{:<4} {:>10} {:>10.1} {:>6.1} {:>8.2} {:>5.2} {:>7.1} {:>5.1} {:>9.1} {:>9.0} {:>6.0} {:>10.2} {:>6.2} {:>9.2} {:>6.2} {:>8.2} {:>5.2} {:>8.2} {:>5.2} {:>8.2}",
             self.expected - self.missed,
             self.expected,
             self.invented,
@@ -256,6 +257,9 @@ impl Summary {
             self.p(0.95, |swing| Some(swing.flexion_rms_deg)),
             within(&hinge, 1.0),
             within(&hinge, 2.0),
+            within(&flexion, 1.0),
+            within(&flexion, 2.0),
+            flexion.iter().map(|scored| scored.error / scored.sd).sum::<f64>() / flexion.len() as f64,
         )
     }
 }

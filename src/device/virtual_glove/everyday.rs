@@ -34,13 +34,15 @@ pub enum Everyday {
     ArmCircles,
     /// To the middle of the backswing for a look at the hands, and back.
     HalfwayCheck,
+    /// Over the ball: a jerk of the wrist, and the whole arm thrown up and down again, turning about itself.
+    Flourish,
     /// Throwing the glove on the bag, where it lies for a minute.
     GloveOff,
 }
 
 impl Everyday {
     /// All of them.
-    pub const ALL: [Everyday; 14] = [
+    pub const ALL: [Everyday; 15] = [
         Everyday::Clap,
         Everyday::Stride,
         Everyday::Jog,
@@ -54,6 +56,7 @@ impl Everyday {
         Everyday::Wave,
         Everyday::ArmCircles,
         Everyday::HalfwayCheck,
+        Everyday::Flourish,
         Everyday::GloveOff,
     ];
 }
@@ -83,6 +86,7 @@ pub fn perform(what: Everyday, start_s: f64, from: Posture, rng: &mut StdRng) ->
         Everyday::Wave => wave(&mut doing, rng),
         Everyday::ArmCircles => arm_circles(&mut doing, rng),
         Everyday::HalfwayCheck => halfway_check(&mut doing, rng),
+        Everyday::Flourish => flourish(&mut doing, rng),
         Everyday::GloveOff => glove_off(&mut doing, rng),
     }
     doing.pose(rng.random_range(0.5..1.0), &[]);
@@ -274,6 +278,23 @@ fn halfway_check(doing: &mut Doing, rng: &mut StdRng) {
     doing.wait(rng.random_range(0.4..2.0));
     doing.by(rng.random_range(0.9..1.6), &back);
     doing.wait(0.4);
+}
+
+fn flourish(doing: &mut Doing, rng: &mut StdRng) {
+    let address = super::gestures::address(doing.activity.end_posture(), rng);
+    let joints = Joint::ALL.map(|joint| (joint, address.get(joint)));
+    doing.to(0.9, &joints);
+    doing.wait(rng.random_range(0.5..1.0));
+    doing.by(0.5, &[(Joint::Hinge, 25.0)]);
+    doing.by(0.3, &[(Joint::Hinge, -30.0)]);
+    let side = if rng.random_bool(0.5) { 1.0 } else { -1.0 };
+    let up = rng.random_range(30.0..45.0);
+    let (out, roll) = (side * rng.random_range(15.0..30.0), rng.random_range(60.0..80.0));
+    let thrown =
+        |part: f64| [(Joint::Swing, part * up), (Joint::OutOfPlane, part * out), (Joint::Roll, part * roll)];
+    doing.by(rng.random_range(0.35..0.5), &thrown(1.0));
+    doing.by(rng.random_range(0.35..0.45), &thrown(-1.7));
+    doing.wait(0.8);
 }
 
 /// The glove goes through the air, lands and lies.

@@ -33,6 +33,8 @@ pub enum Cue {
     ShotWithPause(SwingSize, SetAim, f64),
     /// Swing without a ball.
     AirSwing(SwingSize, SetAim),
+    /// So many swings without a ball, one after the other without a stop.
+    Drill(SwingSize, SetAim, usize),
     /// Waggle the club.
     Waggle,
     /// Break off a backswing.
@@ -305,6 +307,22 @@ impl Script {
         self.at_ball = false;
     }
 
+    fn drill(&mut self, size: SwingSize, set: SetAim, count: usize) {
+        for i in 0..count {
+            let design = SwingDesign::fresh(size, set, &mut self.rng).in_the_air();
+            let design = if i == 0 {
+                SwingDesign { rest_s: 0.05, ..design }
+            } else {
+                let address = gestures::address(self.posture, &mut self.rng);
+                self.push(gestures::settle(self.now_s, self.posture, address, 0.8));
+                self.at_ball = true;
+                design.without_stop()
+            };
+            self.swing(&design);
+        }
+        self.stand(1.0);
+    }
+
     fn perform(&mut self, cue: &Cue) {
         match *cue {
             Cue::Calibrate => self.calibrate(),
@@ -330,6 +348,7 @@ impl Script {
                 let design = SwingDesign::fresh(size, set, &mut self.rng).in_the_air();
                 self.swing(&design);
             }
+            Cue::Drill(size, set, count) => self.drill(size, set, count),
             Cue::Waggle => {
                 self.go_to_ball();
                 let activity = gestures::waggle(self.now_s, self.posture, &mut self.rng);

@@ -41,6 +41,8 @@ pub struct SwingDesign {
     pub air: bool,
     /// Stillness at address before anything moves, s.
     pub still_s: f64,
+    /// Stillness at the finish, s.
+    pub rest_s: f64,
     /// Duration of the arm's way back, s.
     pub backswing_s: f64,
     /// How long the way back and the way down overlap, s.
@@ -193,6 +195,7 @@ impl SwingDesign {
             set,
             air: false,
             still_s: pick(rng, 0.9..1.2),
+            rest_s: 0.45,
             backswing_s: pick(rng, 0.90..1.10),
             overlap_s: pick(rng, 0.13..0.19),
             pause_s: 0.0,
@@ -271,6 +274,12 @@ impl SwingDesign {
         SwingDesign { pause_s, ..self }
     }
 
+    /// A swing of a drill: hardly a stop before it, hardly one after it.
+    #[must_use]
+    pub fn without_stop(self) -> SwingDesign {
+        SwingDesign { still_s: 0.05, rest_s: 0.05, ..self }
+    }
+
     /// The activity that starts at `start_s` in the address posture.
     #[must_use]
     pub fn perform(&self, club: &str, start_s: f64, address: Posture) -> Activity {
@@ -285,7 +294,7 @@ impl SwingDesign {
         if !self.air {
             activity.jolt(moves.impact_s, self.shock_g);
         }
-        activity.rest(0.45);
+        activity.rest(self.rest_s);
         activity.swing = Some(SwingPlan {
             club: club.to_owned(),
             size: self.size,

@@ -125,6 +125,11 @@ impl Block {
     }
 }
 
+/// How well a moment of rest shows the bias, (rad/s)².
+pub fn rest_variance(rest: &Rest, params: &InertialParams) -> f64 {
+    rest.scatter.powi(2) + params.rest_sd.powi(2)
+}
+
 /// What is learnt at the end of a block, one number after the other.
 pub struct Update {
     pub errors: Errors,
@@ -163,8 +168,7 @@ impl Update {
 
     /// At rest the mean rate is the bias, but for sway.
     pub fn at_rest(&mut self, rest: &Rest, bias: &Vector3<f64>, params: &InertialParams) {
-        let variance = rest.scatter.powi(2) + params.rest_sd.powi(2);
-        self.see_all(GYRO_BIAS, &(rest.mean_rate - bias), variance);
+        self.see_all(GYRO_BIAS, &(rest.mean_rate - bias), rest_variance(rest, params));
     }
 
     pub fn done(mut self) -> Update {

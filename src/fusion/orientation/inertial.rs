@@ -10,8 +10,9 @@ use super::super::rest::{Rest, RestDetector, RestParams};
 use super::super::strapdown;
 use super::block::{
     Block, Covariance, Errors, FORCE_BIAS, GYRO_BIAS, GYRO_SCALE, PLACE, Part, TILT, UNKNOWNS, Update,
-    VELOCITY,
+    VELOCITY, rest_variance,
 };
+use super::wander::Wander;
 use super::{GAP_S, OrientationFilter, Step};
 use crate::units::GRAVITY_MPS2;
 use nalgebra::{Matrix3, UnitQuaternion, Vector3};
@@ -104,6 +105,7 @@ struct State {
     seen_s: f64,
     rest: RestDetector,
     rest_seen: Option<Rest>,
+    wander: Wander,
 }
 
 /// The filter. One step per reading; serialisable as a whole.
@@ -181,6 +183,10 @@ impl OrientationFilter for InertialFilter {
     fn bias(&self) -> Vector3<f64> {
         self.state.as_ref().map_or_else(Vector3::zeros, |state| state.bias)
     }
+
+    fn bias_wander(&self) -> Vector3<f64> {
+        self.state.as_ref().map_or_else(Vector3::zeros, |state| state.wander.variance().map(f64::sqrt))
+    }
 }
 
 impl State {
@@ -203,6 +209,7 @@ impl State {
             seen_s: 0.0,
             rest: RestDetector::new(params.rest),
             rest_seen: None,
+            wander: Wander::default(),
         };
         state.level_anew(step, params);
         state
@@ -273,10 +280,14 @@ impl State {
 
     fn close_block(&mut self, params: &InertialParams, closing: impl FnOnce(&Closing)) {
         let block = std::mem::take(&mut self.block);
-        let predicted = block.predict(&self.covariance, params);
+        let mut predicted = block.predict(&self.covariance, params);
+        let rest = self.rest_seen.take();
+        if let Some(rest) = &rest {
+            self.follow_wander(rest, &mut predicted, params);
+        }
         let mut update = Update::new(predicted);
         update.within_reach(&self.place, &self.velocity, block.dt_s, params);
-        if let Some(rest) = self.rest_seen.take() {
+        if let Some(rest) = rest {
             update.at_rest(&rest, &self.bias, params);
         }
         let Update { errors, covariance } = update.done();
@@ -288,6 +299,14 @@ impl State {
             correction: &errors,
         });
         self.covariance = covariance;
+    }
+
+    /// A bias that runs away from what is known is known less well than was thought.
+    fn follow_wander(&mut self, rest: &Rest, predicted: &mut Covariance, params: &InertialParams) {
+        let seen = rest_variance(rest, params);
+        let expected = Vector3::from_fn(|i, _| predicted[(GYRO_BIAS + i, GYRO_BIAS + i)] + seen);
+        let more = self.wander.push(&(rest.mean_rate - self.bias), &expected);
+        (0..3).for_each(|i| predicted[(GYRO_BIAS + i, GYRO_BIAS + i)] += more[i]);
     }
 
     fn correct(&mut self, errors: &Errors) {

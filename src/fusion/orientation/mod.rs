@@ -7,6 +7,7 @@ mod block;
 mod comparison;
 mod inertial;
 mod two_sided;
+mod wander;
 
 pub use comparison::{Madgwick, Mahony};
 pub use inertial::{InertialFilter, InertialParams};
@@ -48,6 +49,12 @@ pub trait OrientationFilter: std::fmt::Debug + Send {
 
     /// Gyro bias as far as the filter knows it, rad/s in the sensor frame.
     fn bias(&self) -> Vector3<f64>;
+
+    /// How far the bias may have run away from that, rad/s (standard deviation per axis); none where the filter cannot
+    /// tell.
+    fn bias_wander(&self) -> Vector3<f64> {
+        Vector3::zeros()
+    }
 }
 
 /// Which filter.
