@@ -188,14 +188,8 @@ impl<R: Read> RecordingArrivals<R> {
         match self.assembler.take(frame, Some(piece.received), &mut arrivals) {
             Ok(Heard::Samples { restarts, .. }) => starts = restarts,
             Ok(_) => {}
-            Err(error @ AssemblyError::UnknownNode { .. }) => self.useless(error.to_string()),
-            Err(AssemblyError::Version(mismatch)) => {
-                return Err(InputError::Format {
-                    path: self.path.clone(),
-                    expected: "a glove that speaks this program's protocol".to_owned(),
-                    found: mismatch.to_string(),
-                });
-            }
+            // As live: a greeting in another version is told, and what can be understood is used.
+            Err(error) => self.useless(error.to_string()),
         }
         let mut placed = Vec::new();
         for arrival in arrivals {
