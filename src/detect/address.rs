@@ -15,8 +15,10 @@ const JUST_BEFORE_S: f64 = 0.5;
 /// (judgement).
 const SAME_POSE: f64 = 14.0 * std::f64::consts::PI / 180.0;
 
-/// Who stopped for a moment after that stillness, with the arm turned farther than this from where it was then, rad, has
-/// come from elsewhere: a press ends in no stop, and a wrist that is set first leaves the arm where it is (judgement).
+/// Who stopped for a moment so long after that stillness, s, …
+const CAME_S: f64 = 0.8;
+/// … with the arm turned farther than this from where it was then, rad, has come from elsewhere: a press is quick, and a
+/// wrist that is set first leaves the arm where it is (both judgement).
 const NEAR_POSE: f64 = 5.0 * std::f64::consts::PI / 180.0;
 
 /// Who has turned the arm farther than this since then, rad, has done something else in between: another swing, say
@@ -41,6 +43,7 @@ impl Address {
         let still_s = stillness_before(hand, takeaway_s);
         let stopped_s =
             quiet_before(hand, takeaway_s, MOVING_S).filter(|at_s| *at_s > takeaway_s - JUST_BEFORE_S);
+        let stopped_s = stopped_s.filter(|at_s| *at_s > still_s.1 + CAME_S);
         let came = stopped_s.is_some_and(|at_s| arm_turned(still_s.1, at_s) > NEAR_POSE);
         let looks =
             (0..((takeaway_s - still_s.1) / LOOK_S) as u32).map(|i| still_s.1 + LOOK_S * f64::from(i));
@@ -142,8 +145,10 @@ mod tests {
     fn who_comes_to_the_ball_and_stops_for_a_moment_counts_from_there() {
         let (found, takeaway_s) = address(&[(1.2, 9.0), (0.16, 0.0)]);
         assert!(found.zero_s.0 > takeaway_s - 0.17, "{found:?}");
-        let (found, _) = address(&[(0.3, 10.0), (0.16, 0.0)]);
-        assert_eq!(found.zero_s, found.still_s, "hardly elsewhere");
+        for press in [[(0.3, 25.0), (0.16, 0.0)], [(1.2, 3.5), (0.16, 0.0)]] {
+            let (found, _) = address(&press);
+            assert_eq!(found.zero_s, found.still_s, "quick, or hardly elsewhere: {press:?}");
+        }
     }
 
     #[test]

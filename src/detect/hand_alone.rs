@@ -37,8 +37,6 @@ pub(super) fn confirmed(
     lead_arm_sign: f64,
     params: &PhaseParams,
 ) -> Option<Candidate> {
-    // A hand turns about itself as much as it likes.
-    let params = &PhaseParams { roll_max: f64::INFINITY, ..*params };
     let of_hand = candidate.arm.clone();
     let hand_swings = search::find(&of_hand, params);
     let sure = PhaseParams { travel_min: params.travel_min + TRAVEL_UNSURE, ..*params };
