@@ -15,7 +15,7 @@ use nalgebra::{Matrix3, Vector3};
 const ARC_S: f64 = 0.02;
 /// How well an arc's radius is known besides the hand's velocity, share: of the acceleration across the way (judgement);
 /// …
-const RADIUS_SHARE: f64 = 0.04;
+const RADIUS_SHARE: f64 = 0.025;
 /// … and where the accelerometer clipped, since it sees just that acceleration (judgement).
 const CLIPPED_RADIUS_SHARE: f64 = 0.12;
 /// Points that are told lie at least so far apart, s.
