@@ -464,7 +464,7 @@ mod tests {
         let without = Swing { flags: vec![Flag::HandNodeAlone], ..measured.clone() };
         let counted = "Hinge is counted from the address position.";
         assert_eq!(about_hinge(&[measured.clone(), without.clone()]), counted);
-        assert_eq!(about_hinge(&[worked_out.clone()]), format!("{counted} {WORKED_OUT}"));
+        assert_eq!(about_hinge(std::slice::from_ref(&worked_out)), format!("{counted} {WORKED_OUT}"));
         let some = about_hinge(&[measured, worked_out, without]);
         assert!(
             some.contains("In 1 of 3 swings only the hand node was there.") && some.ends_with(WORKED_OUT),

@@ -92,6 +92,15 @@ impl Down {
         self.arm_shaft_deg.last().copied().unwrap_or_default()
     }
 
+    /// The smallest angle. Before the release it hardly changes, so where its errors wander the smallest of them all is
+    /// too small; the mean of those that are no farther above it than the errors reach stands for it.
+    fn least_deg(&self, off_deg: f64) -> f64 {
+        let least = self.arm_shaft_deg.iter().copied().fold(f64::INFINITY, f64::min);
+        let near = self.arm_shaft_deg.iter().filter(|angle| **angle <= least + off_deg);
+        let (sum, count) = near.fold((0.0, 0.0), |(sum, count), angle| (sum + angle, count + 1.0));
+        sum / count
+    }
+
     /// Where the angle passes this level for the last time before the ball, s against the ball.
     fn passes_s(&self, level_deg: f64) -> Option<f64> {
         let before = self.arm_shaft_deg.iter().rposition(|angle| *angle <= level_deg)?;
@@ -130,14 +139,14 @@ pub fn release(swing: &Swing, levers: &Levers) -> (Release, Result<Released, &'s
         arm_shaft_at_ball_deg: absolute(down.at_ball_deg()),
         ..missing(NO_RELEASE)
     };
-    let least = down.arm_shaft_deg.iter().copied().fold(f64::INFINITY, f64::min);
+    let of_hinge = [swing.hinge_deg.top, swing.hinge_deg.impact].into_iter().flatten();
+    let between_deg = of_hinge.map(|hinge| BETWEEN_SHARE * hinge.sd).fold(BETWEEN_SD_DEG, f64::max);
+    let least = down.least_deg(between_deg);
     let lost = down.at_ball_deg() - least;
     let level = least + RELEASED * lost;
     let Some(at_s) = down.passes_s(level).filter(|_| lost >= LEAST_RELEASE_DEG) else {
         return (known, Err(NO_RELEASE));
     };
-    let of_hinge = [swing.hinge_deg.top, swing.hinge_deg.impact].into_iter().flatten();
-    let between_deg = of_hinge.map(|hinge| BETWEEN_SHARE * hinge.sd).fold(BETWEEN_SD_DEG, f64::max);
     let passes = |off_deg: f64| down.passes_s((level + off_deg).clamp(least, down.at_ball_deg() - 1e-6));
     let later_s = passes(between_deg).unwrap_or(at_s) - passes(-between_deg).unwrap_or(at_s);
     let released = Released { at_s, sd_s: (0.5 * later_s).hypot(ball_sd_s(swing)) };
@@ -224,4 +233,26 @@ fn head_way_mm(
         before = here;
     }
     None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn errors_that_wander_over_a_flat_stretch_do_not_lower_the_smallest_angle() {
+        // Flat at 100°, off by a slow wave of half a degree, then released.
+        let angle = |i: i32| {
+            let t_s = f64::from(i) * 0.002;
+            let released = (t_s - 0.16).max(0.0);
+            100.0 + 0.5 * (40.0 * t_s).sin() + 8000.0 * released * released
+        };
+        let down = Down {
+            t_s: (0..110).map(|i| f64::from(i) * 0.002).collect(),
+            arm_shaft_deg: (0..110).map(angle).collect(),
+            turned_deg: vec![0.0; 110],
+        };
+        assert!((down.least_deg(1.0) - 100.0).abs() < 0.2, "{}", down.least_deg(1.0));
+        assert!(down.least_deg(0.0) < 99.6);
+    }
 }
