@@ -10,57 +10,56 @@ const MARK: &str = "…";
 /// Windows lower than this have no row to spare for the mark.
 const LEAST_ROWS_FOR_MARK: usize = 4;
 
-/// How much a row matters, the least first.
+/// How much a part of the picture matters, the least first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Worth {
     /// Nothing stands in it.
     Blank,
     /// The player and the recording.
     Heading,
+    /// What was said before the last, the older the lower.
+    SaidBefore(usize),
+    /// A piece of the machinery that is well.
+    Well,
     /// The swings so far.
     SoFar,
     /// The drawing of the window.
     Drawing,
-    /// A part of the machinery that is well.
-    Well,
-    /// What was said, by its place among it: the newest has the highest.
-    Said(usize),
+    /// What was said last.
+    Said,
     /// What makes the newest swing less sure.
     Doubts,
     /// The window aimed at.
     Aim,
-    /// A part of the machinery that is not well.
+    /// A piece of the machinery that is not well.
     Trouble,
     /// The newest swing.
     Swing,
 }
 
-/// A row, and how much it matters.
-pub struct Row {
-    /// What stands in it.
-    pub line: Line<'static>,
-    /// How much it matters.
+/// Lines that stand or go together.
+pub struct Part {
+    /// How much they matter.
     pub worth: Worth,
+    /// The lines.
+    pub lines: Vec<Line<'static>>,
 }
 
-/// The same worth for all of these.
-pub fn rows(worth: Worth, lines: impl IntoIterator<Item = Line<'static>>) -> impl Iterator<Item = Row> {
-    lines.into_iter().map(move |line| Row { line, worth })
-}
-
-/// As many rows as there is room for, in their order. Of what matters alike the last goes first.
-pub fn fitted(mut rows: Vec<Row>, height: usize) -> Vec<Line<'static>> {
+/// As many parts as there is room for, in their order. Of what matters alike the last goes first.
+pub fn fitted(mut parts: Vec<Part>, height: usize) -> Vec<Line<'static>> {
     let mut marks = 0;
-    while rows.len() + marks > height {
-        let order = |at: &usize| (rows.get(*at).map(|row| row.worth), Reverse(*at));
-        let Some(at) = (0..rows.len()).min_by_key(order) else { break };
-        let gone = rows.remove(at);
+    let rows = |parts: &[Part]| parts.iter().map(|part| part.lines.len()).sum::<usize>();
+    while rows(&parts) + marks > height && parts.len() > 1 {
+        let order = |at: &usize| (parts.get(*at).map(|part| part.worth), Reverse(*at));
+        let Some(at) = (0..parts.len()).min_by_key(order) else { break };
+        let gone = parts.remove(at);
         if gone.worth != Worth::Blank && height >= LEAST_ROWS_FOR_MARK {
             marks = 1;
         }
     }
+    let lines = parts.into_iter().flat_map(|part| part.lines).take(height - marks.min(height));
     let mark = (0..marks).map(|_| Line::styled(MARK, Style::new().add_modifier(Modifier::DIM)));
-    rows.into_iter().map(|row| row.line).chain(mark).collect()
+    lines.chain(mark).collect()
 }
 
 /// A sentence broken between words into lines of this width; a word that is longer is broken itself.
@@ -119,27 +118,29 @@ mod tests {
     use super::*;
 
     fn check(height: usize, expected: &[&str]) {
-        let all = [
-            (Worth::Heading, "heading"),
-            (Worth::Blank, ""),
-            (Worth::Swing, "late"),
-            (Worth::Well, "glove"),
-            (Worth::Trouble, "no disk"),
-            (Worth::Said(0), "old"),
-            (Worth::Said(1), "new"),
+        let all: [(Worth, &[&str]); 7] = [
+            (Worth::Heading, &["heading"]),
+            (Worth::Blank, &[""]),
+            (Worth::Swing, &["late", "by 50 ms"]),
+            (Worth::Well, &["glove"]),
+            (Worth::Trouble, &["no disk"]),
+            (Worth::SaidBefore(0), &["old", "words"]),
+            (Worth::SaidBefore(1), &["new"]),
         ];
-        let rows = all.map(|(worth, text)| Row { line: Line::from(text), worth });
-        let lines: Vec<String> = fitted(rows.into(), height).iter().map(ToString::to_string).collect();
+        let lines = |lines: &[&'static str]| lines.iter().map(|text| Line::from(*text)).collect();
+        let parts = all.map(|(worth, text)| Part { worth, lines: lines(text) });
+        let lines: Vec<String> = fitted(parts.into(), height).iter().map(ToString::to_string).collect();
         assert_eq!(lines, expected, "{height} rows");
     }
 
     #[test]
     fn what_matters_least_goes_first_and_a_mark_tells_of_it() {
-        check(7, &["heading", "", "late", "glove", "no disk", "old", "new"]);
-        check(6, &["heading", "late", "glove", "no disk", "old", "new"]);
-        check(5, &["late", "no disk", "old", "new", "…"]);
-        check(4, &["late", "no disk", "new", "…"]);
-        check(2, &["late", "no disk"]);
+        check(9, &["heading", "", "late", "by 50 ms", "glove", "no disk", "old", "words", "new"]);
+        check(8, &["heading", "late", "by 50 ms", "glove", "no disk", "old", "words", "new"]);
+        check(7, &["late", "by 50 ms", "glove", "no disk", "new", "…"]);
+        check(5, &["late", "by 50 ms", "glove", "no disk", "…"]);
+        check(4, &["late", "by 50 ms", "no disk", "…"]);
+        check(3, &["late", "by 50 ms", "no disk"]);
         check(1, &["late"]);
         check(0, &[]);
     }

@@ -10,7 +10,7 @@ pub mod terminal;
 use crate::review::Review;
 use crate::review::live::{ClubSoFar, Guess, HOW_TO_GUESS, Latest, LiveStatus};
 use crate::review::page::Kind;
-use fit::{Row, Worth, end_of, fitted, folded, rows, shortened};
+use fit::{Part, Worth, end_of, fitted, folded, shortened};
 use keys::{Asked, next_club};
 use ratatui::Frame;
 use ratatui::style::{Color, Modifier, Style};
@@ -51,35 +51,40 @@ pub fn draw(frame: &mut Frame<'_>, view: &View<'_>) {
     last.y = area.y + body.height;
     last.height = area.height.min(1);
     let width = usize::from(area.width);
-    let lines = fitted(rows_of(view, width), usize::from(body.height));
+    let lines = fitted(parts(view, width), usize::from(body.height));
     frame.render_widget(Text::from(lines), body);
     frame.render_widget(last_line(view, width), last);
 }
 
-fn rows_of(view: &View<'_>, width: usize) -> Vec<Row> {
+fn parts(view: &View<'_>, width: usize) -> Vec<Part> {
     let latest = Latest::of(view.review, view.status.shown());
     let club = ClubSoFar::of(view.review, view.status.club.as_deref());
-    let blank = || rows(Worth::Blank, [Line::default()]);
-    let mut all: Vec<Row> = rows(Worth::Heading, [heading(view.review, width)]).chain(blank()).collect();
+    let blank = || part(Worth::Blank, vec![Line::default()]);
+    let mut all = vec![part(Worth::Heading, vec![heading(view.review, width)]), blank()];
     match view.status.guess {
-        Guess::Waits => all.extend(rows(Worth::Swing, question(view.status.swings, width))),
+        Guess::Waits => all.push(part(Worth::Swing, question(view.status.swings, width))),
         _ => all.extend(swing(latest.as_ref(), &view.status.guess, width)),
     }
-    all.extend(blank());
+    all.push(blank());
     all.extend(window(&club, latest.as_ref(), width));
-    all.extend(rows(Worth::SoFar, so_far(&club, width)));
-    all.extend(blank());
+    all.extend(so_far(&club, width));
+    all.push(blank());
     for fact in view.status.facts() {
         let (style, worth) =
             if fact.wrong { (attention(), Worth::Trouble) } else { (Style::new(), Worth::Well) };
-        all.extend(rows(worth, named(fact.name, &fact.words, style, width)));
+        all.push(part(worth, named(fact.name, &fact.words, style, width)));
     }
-    all.extend(blank());
+    all.push(blank());
     let said = view.said.get(view.said.len().saturating_sub(SAID)..).unwrap_or_default();
     for (at, sentence) in said.iter().enumerate() {
-        all.extend(rows(Worth::Said(at), told(sentence, soft(), width)));
+        let worth = if at + 1 == said.len() { Worth::Said } else { Worth::SaidBefore(at) };
+        all.push(part(worth, told(sentence, soft(), width)));
     }
     all
+}
+
+fn part(worth: Worth, lines: Vec<Line<'static>>) -> Part {
+    Part { worth, lines }
 }
 
 fn heading(review: &Review, width: usize) -> Line<'static> {
@@ -101,10 +106,10 @@ fn question(number: u64, width: usize) -> Vec<Line<'static>> {
     lines
 }
 
-fn swing(latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Row> {
+fn swing(latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Part> {
     let Some(latest) = latest else {
-        return rows(Worth::Swing, told("Waiting for the first swing.", Style::new().bold(), width))
-            .collect();
+        let waiting = told("Waiting for the first swing.", Style::new().bold(), width);
+        return vec![part(Worth::Swing, waiting)];
     };
     let verdict = format!("{} {}", sign(latest.kind), latest.kind.words().to_uppercase());
     let mut lines = told(&latest.title, Style::new(), width);
@@ -115,18 +120,18 @@ fn swing(latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Row> {
     for sentence in [&latest.sentence].into_iter().chain(&latest.trunk) {
         lines.extend(told(sentence, Style::new(), width));
     }
-    let mut all: Vec<Row> = rows(Worth::Swing, lines).collect();
+    let mut all = vec![part(Worth::Swing, lines)];
     let doubts = latest.doubts.join("; ");
     if !doubts.is_empty() {
-        all.extend(rows(Worth::Doubts, told(&format!("Less sure: {doubts}."), soft(), width)));
+        all.push(part(Worth::Doubts, told(&format!("Less sure: {doubts}."), soft(), width)));
     }
     all
 }
 
 /// The club's window on the arm's travel, and where the newest set lies if it was with this club.
-fn window(club: &ClubSoFar, latest: Option<&Latest>, width: usize) -> Vec<Row> {
+fn window(club: &ClubSoFar, latest: Option<&Latest>, width: usize) -> Vec<Part> {
     let words = format!("{}: {}", clean(&club.club), club.window_words());
-    let mut all: Vec<Row> = rows(Worth::Aim, named("Aim", &words, Style::new(), width)).collect();
+    let mut all = vec![part(Worth::Aim, named("Aim", &words, Style::new(), width))];
     let Some(window) = club.window else { return all };
     let room = width.saturating_sub(INDENT + 1).min(WIDEST_SCALE);
     if room < NARROWEST_SCALE {
@@ -148,11 +153,11 @@ fn window(club: &ClubSoFar, latest: Option<&Latest>, width: usize) -> Vec<Row> {
     });
     let top = place(1.0).saturating_sub("takeaway".len() + 1);
     let ends = Line::styled(format!("{:INDENT$}takeaway{:>top$}", "", "top"), soft());
-    all.extend(rows(Worth::Drawing, [indented(spans.collect()), ends]));
+    all.push(part(Worth::Drawing, vec![indented(spans.collect()), ends]));
     all
 }
 
-fn so_far(club: &ClubSoFar, width: usize) -> Vec<Line<'static>> {
+fn so_far(club: &ClubSoFar, width: usize) -> [Part; 2] {
     let mut lines = named("So far", &club.sentence, Style::new(), width);
     let room = (width.saturating_sub(INDENT) / 2).max(1);
     let from = club.kinds.len().saturating_sub(room);
@@ -162,8 +167,8 @@ fn so_far(club: &ClubSoFar, width: usize) -> Vec<Line<'static>> {
     if !signs.is_empty() {
         lines.push(indented(signs));
     }
-    lines.extend(named("Trend", &club.trend, Style::new(), width));
-    lines
+    let trend = named("Trend", &club.trend, Style::new(), width);
+    [part(Worth::SoFar, lines), part(Worth::SoFar, trend)]
 }
 
 fn last_line(view: &View<'_>, width: usize) -> Line<'static> {
