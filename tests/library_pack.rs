@@ -107,6 +107,8 @@ with zipfile.ZipFile(sys.argv[1]) as package:
     reader = make_reader(io.BytesIO(package.read("wren.mcap")), validate_crcs=True)
     pieces = sum(1 for _, channel, _ in reader.iter_messages() if channel.topic == "glove/raw")
     assert pieces > 1000, pieces
+    html = package.read("session.html").decode()
+    assert "a topped ball" in html and "iron 7" in html, "the page heeds what was said"
     print(json.dumps(json.loads(package.read("swings.json"))["swings"]))
 "#;
     if Command::new("python3").args(["-c", "import mcap"]).output().is_ok_and(|o| o.status.success()) {
@@ -145,6 +147,8 @@ fn without_names_nothing_names_the_player_or_the_glove_and_the_numbers_stay() {
         bytes.windows(word.len()).any(|part| part.eq_ignore_ascii_case(word.as_bytes()))
     };
     assert!(found(&fs::read(home.join("wren.mcap")).unwrap(), serial), "the recording names the glove");
+    let (_, html) = files.iter().find(|(name, _)| name == "session.html").unwrap();
+    assert!(found(html, "Swing 2 is left out"), "what does not count is told without the reason");
     for word in ["wren", "invented", serial, "secret", "topped", "0.6137"] {
         for (name, bytes) in &files {
             assert!(!found(bytes, word) && !found(name.as_bytes(), word), "{word} in {name}");

@@ -167,10 +167,42 @@ fn a_hand_node_alone_times_swings_and_says_so() {
 /// Prompts that nobody follows, after a calibration that was good: it stands, live and offline.
 #[test]
 fn a_calibration_that_failed_does_not_take_the_place_of_a_good_one() {
+    let bucket = calibrated_in_vain(two_shots());
+    for swings in [offline(&bucket), live(&bucket)] {
+        let flags: Vec<_> = swings.iter().map(|swing| swing.flags.clone()).collect();
+        assert_eq!(swings.len(), 2, "{flags:?}");
+        assert!(flags.iter().all(|flags| !flags.contains(&Flag::NominalMounting)), "{flags:?}");
+    }
+}
+
+/// The same with the hand node alone: its axes stay those of the good one.
+#[test]
+fn a_calibration_that_failed_leaves_the_hands_own_axes_alone() {
+    let hand_only = || {
+        let mut bucket = two_shots();
+        bucket.arrivals.retain(
+            |arrival| !matches!(arrival, Arrival::Sample(sample) if sample.role == NodeRole::Forearm),
+        );
+        bucket.device.nodes.retain(|node| node.role != NodeRole::Forearm);
+        bucket
+    };
+    let hinges = |swings: &[Swing]| -> Vec<f64> {
+        swings.iter().map(|swing| swing.hinge_deg.top.unwrap().value).collect()
+    };
+    let (once, again) = (hand_only(), calibrated_in_vain(hand_only()));
+    assert_eq!(hinges(&offline(&once)), hinges(&offline(&again)));
+    assert_eq!(hinges(&live(&once)), hinges(&live(&again)));
+}
+
+fn two_shots() -> VirtualBucket {
     let shot = || Cue::Shot(SwingSize::Full, SetAim::Travel(0.5));
     let cues = vec![Cue::Club("iron"), Cue::Calibrate, shot(), Cue::Walk, Cue::TeeUp, Cue::Walk, shot()];
     let plan = Plan::Listed(cues);
-    let mut bucket = VirtualBucket::play(&Scenario { plan, ..Scenario::demo_bucket() }, 5);
+    VirtualBucket::play(&Scenario { plan, ..Scenario::demo_bucket() }, 5)
+}
+
+/// The parts of a calibration are asked for after the first swing, and nobody does them.
+fn calibrated_in_vain(mut bucket: VirtualBucket) -> VirtualBucket {
     let first_over = bucket.truth[0].top;
     let after = |arrival: &Arrival| {
         matches!(arrival, Arrival::Sample(sample)
@@ -180,9 +212,5 @@ fn a_calibration_that_failed_does_not_take_the_place_of_a_good_one() {
     let prompts = CalibrationPart::ALL
         .map(|(part, _)| Arrival::Marker { received: None, marker: Marker::Prompt(part) });
     bucket.arrivals.splice(place..place, prompts);
-    for swings in [offline(&bucket), live(&bucket)] {
-        let flags: Vec<_> = swings.iter().map(|swing| swing.flags.clone()).collect();
-        assert_eq!(swings.len(), 2, "{flags:?}");
-        assert!(flags.iter().all(|flags| !flags.contains(&Flag::NominalMounting)), "{flags:?}");
-    }
+    bucket
 }

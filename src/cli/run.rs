@@ -162,9 +162,7 @@ pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
     }
     super::runtime()?.block_on(async {
         let status = Status::new(args.bucket.quiet);
-        let mut bucket = args.bucket.clone();
-        bucket.settings = bucket.settings.or_else(|| glove_file(args).filter(|file| file.exists()));
-        let mut options = options(&bucket, link(args).await?, args.once, &status).await?;
+        let mut options = options(&on_the_air(args), link(args).await?, args.once, &status).await?;
         options.remember = glove_file(args);
         let (sender, controls) = mpsc::channel(CONTROLS_MAX);
         if args.bucket.wants_view() {
@@ -179,6 +177,16 @@ pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
         let end = shown(logs, run_bucket(options, controls, asked_to_end()?, status)).await?;
         tell(&end)
     })
+}
+
+/// The bucket's options. On the air the settings are the file in which the glove is remembered, which the first time
+/// is not there yet.
+fn on_the_air(args: &Args) -> BucketArgs {
+    let mut bucket = args.bucket.clone();
+    if let Some(file) = glove_file(args) {
+        bucket.settings = Some(file).filter(|file| file.exists());
+    }
+    bucket
 }
 
 /// The link that the arguments ask for.
@@ -356,6 +364,29 @@ pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[derive(clap::Parser)]
+    struct Line {
+        #[command(flatten)]
+        args: Args,
+    }
+
+    fn args(line: &[&str]) -> Args {
+        let program = std::iter::once("run");
+        <Line as clap::Parser>::try_parse_from(program.chain(line.iter().copied())).unwrap().args
+    }
+
+    #[test]
+    fn the_file_in_which_a_glove_is_remembered_need_not_be_there_yet() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("ann.toml");
+        let named = ["--ble", "--glove", "Kestrel 7", "--settings", file.to_str().unwrap()];
+        assert_eq!(on_the_air(&args(&named)).settings, None);
+        std::fs::write(&file, "").unwrap();
+        assert_eq!(on_the_air(&args(&named)).settings.as_deref(), Some(&*file));
+        let on_a_port = on_the_air(&args(&["--port", "/dev/null", "--settings", "none.toml"]));
+        assert!(on_a_port.settings.is_some(), "a file that is named for other ends has to be there");
+    }
 
     #[test]
     fn of_a_line_that_is_too_long_the_beginning_is_read_and_the_next_one_is_whole() {

@@ -14,7 +14,7 @@ use super::swing::{NodeLoss, Swing};
 use super::wrist_state::WristState;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::joint::{JointEstimate, JointWindow};
-use crate::sample::{Arrival, DeviceDescription};
+use crate::sample::{Arrival, DeviceDescription, NodeRole};
 use crate::units::DeviceTime;
 use std::collections::VecDeque;
 
@@ -190,7 +190,7 @@ impl LiveAnalysis {
         fresh.calibrate(calibration);
         self.notes.append(&mut fresh.notes);
         self.quality.clone_from(&fresh.quality);
-        if fresh.is_calibrated() || !self.state.is_calibrated() {
+        if fresh.follows(&self.state) {
             self.state = fresh;
             self.forget_swings();
         }
@@ -206,7 +206,8 @@ impl LiveAnalysis {
     /// The glove has described itself anew: rates and ranges may have changed, the wrist has not.
     pub fn redescribe(&mut self, device: &DeviceDescription) {
         self.cutter.redescribe(device);
-        if !self.state.is_calibrated() {
+        let forearm_is_new = device.node(NodeRole::Forearm).is_some() && !self.state.is_calibrated();
+        if !self.state.has_calibration() || forearm_is_new {
             self.state = WristState::nominal(device);
             self.seat_so_far = None;
         }

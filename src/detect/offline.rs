@@ -132,13 +132,13 @@ impl OfflineAnalysis {
         }
         match good {
             // As live: a calibration that failed does not take the place of one that did not.
-            Some(good) if !state.is_calibrated() => {
+            Some(good) if !state.follows(good) => {
                 notes.append(&mut state.notes);
                 state = good.clone();
             }
             _ => {
                 notes.append(&mut state.notes);
-                *good = state.is_calibrated().then(|| state.clone());
+                *good = state.has_calibration().then(|| state.clone());
             }
         }
         let mut swings = Vec::new();

@@ -218,13 +218,36 @@ impl WristState {
     /// The same wrist in a glove that has moved on it: the calibration's axes are a first guess now.
     #[must_use]
     pub fn after_moving(&self) -> WristState {
-        WristState { calibrated: false, windows: Vec::new(), notes: Vec::new(), ..self.clone() }
+        WristState {
+            calibrated: false,
+            hand_calibrated: false,
+            windows: Vec::new(),
+            notes: Vec::new(),
+            ..self.clone()
+        }
     }
 
     /// Whether a calibration has succeeded.
     #[must_use]
     pub fn is_calibrated(&self) -> bool {
         self.calibrated
+    }
+
+    /// What a calibration has shown: nothing, the hand node's own axes, or both nodes'.
+    fn shown(&self) -> u8 {
+        if self.calibrated { 2 } else { u8::from(self.hand_calibrated) }
+    }
+
+    /// Whether a calibration, even of the hand node alone, has succeeded.
+    #[must_use]
+    pub fn has_calibration(&self) -> bool {
+        self.shown() > 0
+    }
+
+    /// Whether this one, of a newer calibration, takes the place of the one before: not where it shows less.
+    #[must_use]
+    pub fn follows(&self, before: &WristState) -> bool {
+        self.shown() >= before.shown()
     }
 
     /// Number of windows that come from the calibration.

@@ -6,7 +6,7 @@ use super::late::{InPlace, LateReadings};
 use super::recorded::{IMPORTED, Recorded};
 use super::recording_reader::RecordingReader;
 use super::salvage::{Loss, SalvageReport};
-use crate::device::{Assembler, AssemblyError, Heard, RawPiece};
+use crate::device::{Assembler, Heard, RawPiece};
 use crate::sample::{Arrival, DeviceDescription};
 use firmware_protocol::constants::MAX_DECODED;
 use firmware_protocol::{Frame, FrameError, Scratch, decode_piece};
@@ -154,35 +154,30 @@ impl<R: Read> RecordingArrivals<R> {
         report
     }
 
-    fn take(&mut self, recorded: Recorded) -> Result<(), InputError> {
+    fn take(&mut self, recorded: Recorded) {
         match recorded {
             Recorded::Piece(piece) => self.take_piece(&piece),
             Recorded::Marker { received, marker } => {
                 self.waiting.push_back(Arrival::Marker { received: Some(received), marker });
-                Ok(())
             }
-            Recorded::Link { .. } | Recorded::Derived { .. } => Ok(()),
+            Recorded::Link { .. } | Recorded::Derived { .. } => {}
         }
     }
 
-    fn take_piece(&mut self, piece: &RawPiece) -> Result<(), InputError> {
+    fn take_piece(&mut self, piece: &RawPiece) {
         self.pieces += 1;
         if !piece.whole {
-            self.useless("a part of something that is no frame".to_owned());
-            return Ok(());
+            return self.useless("a part of something that is no frame".to_owned());
         }
         let mut scratch: Scratch = [0; MAX_DECODED];
         match decode_piece(&piece.bytes, &mut scratch) {
             Ok(frame) => self.take_frame(&frame, piece),
-            Err(FrameError::Empty) => Ok(()),
-            Err(error) => {
-                self.useless(error.to_string());
-                Ok(())
-            }
+            Err(FrameError::Empty) => {}
+            Err(error) => self.useless(error.to_string()),
         }
     }
 
-    fn take_frame(&mut self, frame: &Frame<'_>, piece: &RawPiece) -> Result<(), InputError> {
+    fn take_frame(&mut self, frame: &Frame<'_>, piece: &RawPiece) {
         let mut arrivals = Vec::new();
         let mut starts = 0;
         match self.assembler.take(frame, Some(piece.received), &mut arrivals) {
@@ -201,7 +196,6 @@ impl<R: Read> RecordingArrivals<R> {
             }
         }
         self.waiting.extend(placed);
-        Ok(())
     }
 
     fn useless(&mut self, what: String) {
@@ -236,14 +230,13 @@ impl<R: Read> Iterator for RecordingArrivals<R> {
             if self.ended {
                 return None;
             }
-            let taken = match self.reader.next() {
+            match self.reader.next() {
                 None => return self.end(),
                 Some(Ok(recorded)) => self.take(recorded),
-                Some(Err(error)) => Err(error),
-            };
-            if let Err(error) = taken {
-                self.ended = true;
-                return Some(Err(error));
+                Some(Err(error)) => {
+                    self.ended = true;
+                    return Some(Err(error));
+                }
             }
         }
     }

@@ -1,7 +1,7 @@
 //! What a reader sees of a bucket: the JSON object, the table, the statistics, the page.
 //!
 //! Everything here works on a [`Review`], never on samples, and does no I/O but for the web server's edge
-//! in [`serve`] and its socket.
+//! in [`serve`].
 
 mod body_json;
 mod calibration_json;
@@ -19,7 +19,6 @@ pub mod raw;
 pub mod remarked;
 pub mod report;
 pub mod serve;
-mod socket;
 pub mod speed;
 pub mod statistics;
 pub mod summary;

@@ -9,6 +9,7 @@ use crate::cli::{Outcome, WITHOUT_NAMES, WrongUsage};
 use crate::record::Names;
 use crate::record::error::quoted;
 use crate::record::input::open_input;
+use crate::record::library::nameless::remark_without_names;
 use crate::record::library::package::ZIP_MAGIC;
 use crate::record::library::player::{Player, players};
 use crate::record::library::{Import, Received, files};
@@ -70,15 +71,19 @@ pub(super) fn pack(context: &Context, args: &PackArgs) -> anyhow::Result<Outcome
     let fed = analysed(&path, &context.settings)?;
     let outcome = tell(&fed.report);
     let mut review = review_of(&path, fed.player, fed.state, &context.settings);
+    let mut remarks = library.index().remarks(bucket.id)?;
     if names == Names::Drop {
         (review.player, review.input) = (None, String::new());
         // The measures of an arm and its clubs tell who it is, too.
         (review.measures, review.windows) = (Ok(Measures::default()), Windows::default());
         // Foreign words may stand among them.
         review.analysis.notes.clear();
+        remarks = remarks.into_iter().filter_map(remark_without_names).collect();
     }
     let swings = review_json::text(&review)?;
-    let further = [("swings.json", swings), ("session.html", page(&PageModel { review, live: false }))];
+    // The page heeds what was said, as in the library; the numbers are those of the recording.
+    let page = page(&PageModel { review: review.with_remarks(&remarks), live: false });
+    let further = [("swings.json", swings), ("session.html", page)];
     // Whoever finds the name finds the whole file.
     let unready = PathBuf::from(format!("{}{}", args.zip.display(), files::UNREADY));
     files::remove(&unready)?;

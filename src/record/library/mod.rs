@@ -17,7 +17,7 @@ mod import;
 pub mod index;
 pub mod made_from;
 pub mod moved;
-mod nameless;
+pub mod nameless;
 pub mod numbers;
 mod open;
 mod operations;

@@ -148,7 +148,9 @@ pub(super) fn beside(kind: Beside, bytes: &[u8], uuid: Uuid) -> Result<Vec<u8>, 
     Ok(text.into_bytes())
 }
 
-fn remark_without_names(remark: Remark) -> Option<Remark> {
+/// A remark without what was typed; none where nothing else is in it.
+#[must_use]
+pub fn remark_without_names(remark: Remark) -> Option<Remark> {
     let said = match remark.said {
         Said::Note(_) | Said::Tag(_) | Said::Untag(_) | Said::Mark(_) => return None,
         Said::Exclude(_) => Said::Exclude("left out".to_owned()),

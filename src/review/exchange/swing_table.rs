@@ -29,8 +29,12 @@ pub fn columns(review: &Review) -> Result<Vec<Column>, serde_json::Error> {
         same("program_version", Some(&env!("CARGO_PKG_VERSION").to_owned()), count),
     ];
     let names = rows.first().map(|row| row.iter().map(|(name, _)| name.clone()).collect::<Vec<String>>());
-    for (place, name) in names.unwrap_or_default().into_iter().enumerate() {
-        let values: Vec<&Value> = rows.iter().map(|row| &row[place].1).collect();
+    for name in names.unwrap_or_default() {
+        // A key that a swing has not is an empty cell.
+        let none = Value::Null;
+        let of = |row: &[(String, Value)]| row.iter().position(|(key, _)| *key == name);
+        let values: Vec<&Value> =
+            rows.iter().map(|row| of(row).map_or(&none, |place| &row[place].1)).collect();
         columns.push(Column { values: values_of(&name, &values), name });
     }
     Ok(columns)

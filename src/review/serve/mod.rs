@@ -13,11 +13,11 @@ pub mod pairing;
 pub mod routes;
 pub mod sharing;
 pub mod sides;
+mod socket;
 pub mod worked_out;
 
 use super::live::LiveStatus;
 use super::page::PageModel;
-use super::socket;
 use axum::Router;
 use bench::{Bench, Refused, Shown};
 use bounded::Bounded;

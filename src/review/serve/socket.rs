@@ -1,8 +1,8 @@
 //! The web server's socket: a page that is open is told what changed, part by part.
 
-use super::live::LiveStatus;
-use super::page::{PageModel, live};
-use super::serve::{PageState, Site};
+use super::{PageState, Site};
+use crate::review::live::LiveStatus;
+use crate::review::page::{PageModel, live};
 use crate::tone::Cue;
 use axum::extract::State;
 use axum::extract::ws::{Message, WebSocket, WebSocketUpgrade};
