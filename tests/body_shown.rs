@@ -366,7 +366,7 @@ fn exported_angles_have_the_trunks_where_it_carries_nodes() {
             turn.as_f64().unwrap() > 30.0 && (chest - turn.as_f64().unwrap()).abs() < 0.3,
             "{chest}, {turn}"
         );
-        let rows_before = rows.iter().filter(|row| row[0].unwrap() < takeaway).last().unwrap();
+        let rows_before = rows.iter().rfind(|row| row[0].unwrap() < takeaway).unwrap();
         assert!(rows_before[7].unwrap().abs() < 3.0, "address is the zero: {rows_before:?}");
     }
 }
