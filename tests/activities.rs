@@ -12,7 +12,8 @@ mod support {
 use hingeclock::detect::Swing;
 use hingeclock::device::virtual_glove::activity::ActivityKind;
 use hingeclock::device::virtual_glove::clock::NodeClock;
-use hingeclock::device::virtual_glove::{GloveStream, Profile, Scenario, VirtualBucket};
+use hingeclock::device::virtual_glove::everyday::Everyday;
+use hingeclock::device::virtual_glove::{Cue, GloveStream, Plan, Profile, Scenario, VirtualBucket};
 use hingeclock::sample::NodeRole;
 use support::analysis::{live, offline};
 use support::score::score;
@@ -42,7 +43,10 @@ fn everyday_movements_are_no_swings() {
     let mut wrong = Vec::new();
     for profile in Profile::ALL {
         for seed in seeds(1) {
-            let scenario = Scenario::everyday(profile, seed);
+            let mut scenario = Scenario::everyday(profile, seed);
+            if let Plan::Listed(cues) = &mut scenario.plan {
+                cues.extend([Everyday::Flourish, Everyday::Flourish].map(Cue::Everyday));
+            }
             let bucket = VirtualBucket::play(&scenario, seed);
             assert_eq!(bucket.truth.len(), 0);
             for (path, swings) in [("offline", offline(&bucket)), ("live", live(&bucket))] {
