@@ -7,7 +7,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::sync::mpsc::{RecvTimeoutError, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -54,7 +54,7 @@ pub fn tell(progress: &Arc<Progress>) -> Option<Telling> {
 /// A thread that tells how far something has come.
 pub struct Telling {
     /// The thread ends when this goes.
-    over: Option<Sender<()>>,
+    over: Option<SyncSender<()>>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -68,7 +68,7 @@ impl Telling {
         mut said: impl FnMut(Option<String>) + Send + 'static,
     ) -> Option<Telling> {
         let progress = Arc::clone(progress);
-        let (over, ended) = channel::<()>();
+        let (over, ended) = sync_channel::<()>(1);
         let body = move || {
             let mut wait = patience;
             while let Err(RecvTimeoutError::Timeout) = ended.recv_timeout(wait) {
@@ -101,7 +101,7 @@ mod tests {
         let progress = Arc::<Progress>::default();
         progress.more(10);
         (0..3).for_each(|_| progress.one_done());
-        let (words, heard) = channel();
+        let (words, heard) = sync_channel(10_000);
         let every = Duration::from_millis(1);
         let told = words.clone();
         let telling = Telling::start(&progress, every, every, move |said| told.send(said).unwrap());

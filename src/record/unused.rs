@@ -10,8 +10,7 @@ use std::path::{Path, PathBuf};
 
 /// Takes away the files of a recording where none of them holds anything; true when they are gone.
 pub fn discard(files: &[PathBuf]) -> bool {
-    files.iter().all(|path| is_unused(path))
-        && files.iter().fold(true, |gone, path| std::fs::remove_file(path).is_ok() && gone)
+    files.iter().all(|path| is_unused(path)) && files.iter().all(|path| std::fs::remove_file(path).is_ok())
 }
 
 /// Nothing but how the link fared stands in it, it is whole, and nothing lies beside it.
@@ -65,10 +64,10 @@ mod tests {
         let remarked = recording(folder.path(), None, true);
         std::fs::write(Beside::Remarks.of(&remarked), "{}\n").unwrap();
         for path in kept.into_iter().chain([torn, remarked]) {
-            assert!(!discard(&[path.clone()]) && path.exists(), "{}", path.display());
+            assert!(!discard(std::slice::from_ref(&path)) && path.exists(), "{}", path.display());
         }
         let (empty, full) = (recording(folder.path(), None, true), folder.path().join("none.mcap"));
         assert!(!discard(&[empty.clone(), full]) && empty.exists(), "one file that cannot be read keeps all");
-        assert!(discard(&[empty.clone()]) && !empty.exists());
+        assert!(discard(std::slice::from_ref(&empty)) && !empty.exists());
     }
 }

@@ -19,7 +19,7 @@ use ratatui::crossterm::{cursor, execute};
 use std::io::{self, stdout};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, channel};
+use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::Duration;
 use tokio::sync::{Notify, mpsc, watch};
 
@@ -82,7 +82,7 @@ impl Screen {
         let said = watched.said.clone();
         said.show_in_view(true);
         let over = Arc::new(AtomicBool::new(false));
-        let (running, ended) = channel::<()>();
+        let (running, ended) = sync_channel::<()>(1);
         let body = {
             let (over, taken) = (Arc::clone(&over), Arc::clone(&taken));
             move || {
