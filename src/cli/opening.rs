@@ -101,7 +101,7 @@ mod tests {
         let progress = Arc::<Progress>::default();
         progress.more(10);
         (0..3).for_each(|_| progress.one_done());
-        let (words, heard) = sync_channel(64);
+        let (words, heard) = sync_channel(10_000);
         let every = Duration::from_millis(1);
         let told = words.clone();
         let telling = Telling::start(&progress, every, every, move |said| told.send(said).unwrap());

@@ -6,7 +6,6 @@
 use super::statistics::median;
 use crate::detect::Swing;
 use crate::device::frames::place_word;
-use crate::device::gaps::can_be_missing;
 use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeRole};
 use crate::units::DeviceTime;
 use std::collections::BTreeMap;
@@ -115,11 +114,11 @@ impl Gather {
         sentences.extend(samples.windows(2).filter_map(|pair| {
             let missing =
                 pair[1].seq.checked_sub(pair[0].seq)?.checked_sub(1).filter(|missing| *missing > 0)?;
-            let apart_s = pair[1].t.seconds_since(pair[0].t);
-            can_be_missing(missing, apart_s).then(|| {
-                let (ms, when) = (apart_s * 1e3, self.when(pair[0].t));
-                format!("{missing} readings of the {node} missing, a gap of {ms:.0} ms, {when}.")
-            })
+            let ms = pair[1].t.seconds_since(pair[0].t) * 1e3;
+            Some(format!(
+                "{missing} readings of the {node} missing, a gap of {ms:.0} ms, {}.",
+                self.when(pair[0].t)
+            ))
         }));
         sentences
     }
