@@ -200,6 +200,23 @@ pub fn nominal_mounting(role: NodeRole) -> [[f64; 3]; 3] {
     }
 }
 
+/// Whether rows are those of a rotation, within a thousandth: orthonormal, the third the cross product of the first two.
+#[must_use]
+pub fn is_rotation(m: &[[f64; 3]; 3]) -> bool {
+    let dot = |a: &[f64; 3], b: &[f64; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+    let cross = [
+        m[0][1] * m[1][2] - m[0][2] * m[1][1],
+        m[0][2] * m[1][0] - m[0][0] * m[1][2],
+        m[0][0] * m[1][1] - m[0][1] * m[1][0],
+    ];
+    let near = |found: f64, expected: f64| (found - expected).abs() <= 1e-3;
+    near(dot(&m[0], &m[0]), 1.0)
+        && near(dot(&m[1], &m[1]), 1.0)
+        && near(dot(&m[0], &m[1]), 0.0)
+        && near(dot(&cross, &m[2]), 1.0)
+        && near(dot(&m[2], &m[2]), 1.0)
+}
+
 impl DeviceDescription {
     /// The description of the node in this role, if the glove has one.
     #[must_use]

@@ -407,7 +407,26 @@ fn a_recording_is_found_by_its_path_its_name_and_its_number() {
     assert_eq!((path("b"), path("b.mcap")), ("sub/b.mcap".into(), "sub/b.mcap".into()));
     let number = json(folder, &["show", "b"])["bucket"]["number"].as_str().unwrap().to_owned();
     assert_eq!((path(&number), path(&number[..9])), ("sub/b.mcap".into(), "sub/b.mcap".into()));
+    assert_eq!(path(&number[..9].to_uppercase()), "sub/b.mcap");
     for word in ["%", "_", &number[1..9], "zzzz"] {
         assert_eq!(code(&library(folder, &["show", word])), 1, "{word}");
     }
+}
+
+/// A version that finds one swing more or fewer counts the others otherwise; what was said of one stays with it.
+#[test]
+fn a_remark_is_shown_with_the_swing_that_it_was_made_of_whatever_its_number_was() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "day.mcap", "Robin", 2, 1);
+    assert_eq!(code(&library(folder, &["remark", "day", "2", "--note", "windy"])), 0);
+    let (path, number) = (folder.join("day.remarks.jsonl"), "\"place\":");
+    let said = std::fs::read_to_string(&path).unwrap();
+    assert!(said.contains(&format!("{number}2")), "{said}");
+    std::fs::write(&path, said.replace(&format!("{number}2"), &format!("{number}1"))).unwrap();
+    let shown = |arguments: &[&str]| String::from_utf8(library(folder, arguments).stdout).unwrap();
+    assert!(shown(&["show", "day"]).contains("swing 2: note windy"), "{}", shown(&["show", "day"]));
+    assert!(
+        shown(&["show", "day", "2"]).contains("windy") && !shown(&["show", "day", "1"]).contains("windy")
+    );
 }

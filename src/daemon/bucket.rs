@@ -172,6 +172,7 @@ impl Bucket {
             (true, false) => self.status.once(NO_FOREARM),
             (false, _) => self.status.once(NO_HAND),
         }
+        self.assembler.odd_mountings().for_each(|told| self.status.once(&told));
     }
 
     /// Decodes a piece; none where it holds nothing that can be used.

@@ -262,6 +262,13 @@ mod tests {
         Foretold { stage: Stage::AtTop, first: false, ..foretold(verdict) }
     }
 
+    /// What is told of one motion, one word after the other.
+    fn one_motion(calls: &[usize]) -> impl Iterator<Item = Foretold> {
+        let told =
+            |(place, call): (usize, &usize)| Foretold { first: place == 0, ..foretold(VERDICTS[*call]) };
+        calls.iter().enumerate().map(told)
+    }
+
     const VERDICTS: [Verdict; 4] = [Verdict::Early, Verdict::InWindow, Verdict::Late, Verdict::NoSet];
 
     #[test]
@@ -392,7 +399,7 @@ mod tests {
         fn only_the_mode_at_the_set_sounds_before_the_swing_is_over(calls in prop::collection::vec(0_usize..4, 1..20)) {
             for mode in FeedbackMode::ALL {
                 let mut feedback = feedback(mode);
-                let sounds = calls.iter().filter(|call| feedback.at_set(foretold(VERDICTS[**call])).cue.is_some()).count();
+                let sounds = one_motion(&calls).filter(|call| feedback.at_set(*call).cue.is_some()).count();
                 prop_assert_eq!(sounds, usize::from(mode == FeedbackMode::AtSet));
             }
         }
@@ -400,7 +407,7 @@ mod tests {
         #[test]
         fn a_swing_sounds_at_most_once(mode in 0_usize..5, calls in prop::collection::vec(0_usize..4, 0..4), last in 0_usize..4, off in -0.5..0.5_f64) {
             let mut feedback = feedback(FeedbackMode::ALL[mode]);
-            let mut sounds = calls.iter().filter(|call| feedback.at_set(foretold(VERDICTS[**call])).cue.is_some()).count();
+            let mut sounds = one_motion(&calls).filter(|call| feedback.at_set(*call).cue.is_some()).count();
             sounds += usize::from(feedback.after_swing(&swing(VERDICTS[last], off), None).cue.is_some());
             sounds += usize::from(feedback.guess(Verdict::Early).cue.is_some());
             prop_assert!(sounds <= 1);

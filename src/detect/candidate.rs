@@ -113,32 +113,25 @@ impl Candidate {
         let found = search::find_all(&arm, params);
         let large = |phases: &Phases| phases.travel_at_top >= params.small_travel;
         let of_arm = !hand_alone || found.as_ref().is_ok_and(|found| found.iter().any(large));
-        let swing = |phases: Phases, arm: ArmTrack| Candidate {
-            episode: episode.clone(),
-            errors,
-            hand: hand.clone(),
-            forearm: forearm.clone(),
-            hand_alone,
-            hub: None,
-            phases,
-            arm,
-        };
+        // The hand's turning may be none of an arm's: then that of the forearm has to be.
+        let phases =
+            if of_arm { found.clone()? } else { vec![search::find(&arm, &hand_alone::loose(params))?] };
+        let untold = if of_arm { search::untold(&arm, &phases) } else { 0 };
+        let mut phases = phases.into_iter();
+        let one = phases.next().ok_or(NoSwing::Slow)?;
+        let first = Candidate { episode, errors, hand, forearm, hand_alone, hub: None, phases: one, arm };
         if !of_arm {
-            // The hand's turning may be none of an arm's: that of the forearm has to be.
-            let phases = search::find(&arm, &hand_alone::loose(params))?;
-            let confirmed = hand_alone::confirmed(swing(phases, arm), axes, lead_arm_sign, params);
+            let confirmed = hand_alone::confirmed(first, axes, lead_arm_sign, params);
             let one = confirmed.ok_or(found.err().unwrap_or(NoSwing::NotOverBall))?;
-            return Ok(Found { swings: vec![one], untold: 0 });
+            return Ok(Found { swings: vec![one], untold });
         }
-        let found = found?;
-        let untold = search::untold(&arm, &found);
         let counts = |swing: &Candidate| {
-            let of_arm = large(&swing.phases);
-            of_arm || (!hand_alone && swing.towards_palm(axes, clock) >= 0.0)
+            large(&swing.phases) || (!hand_alone && swing.towards_palm(axes, clock) >= 0.0)
         };
-        let swings = found.into_iter().map(|phases| swing(phases, arm.clone())).filter(counts).collect();
-        let found = Found { swings, untold };
-        if found.swings.is_empty() { Err(NoSwing::Pressed) } else { Ok(found) }
+        let mut swings: Vec<Candidate> = phases.map(|phases| Candidate { phases, ..first.clone() }).collect();
+        swings.insert(0, first);
+        swings.retain(counts);
+        if swings.is_empty() { Err(NoSwing::Pressed) } else { Ok(Found { swings, untold }) }
     }
 
     /// Where the swing's curves end, hand clock, s.

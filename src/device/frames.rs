@@ -3,7 +3,9 @@
 //! Nothing is put in order and nothing is left out here: what came twice or late is handed on as it came.
 
 use crate::device::gaps::{Gap, Gaps};
-use crate::sample::{Arrival, DeviceDescription, ImuSample, Marker, NodeDescription, NodeRole};
+use crate::sample::{
+    Arrival, DeviceDescription, ImuSample, Marker, NodeDescription, NodeRole, is_rotation, nominal_mounting,
+};
 use crate::units::{DeviceTime, HostTime, PlayerHand};
 use firmware_protocol::{
     Ack, Battery, Button, ClockUnwrap, DeviceInfo, Frame, Hello, NodeInfo, Reading, Samples, Version,
@@ -83,6 +85,8 @@ struct Node {
     clock: ClockUnwrap,
     gaps: Gaps,
     restarts: u32,
+    /// The mounting that it told is no rotation, so the usual one is taken.
+    odd_mounting: bool,
 }
 
 /// Turns frames into arrivals, and knows what the glove has said of itself.
@@ -134,6 +138,16 @@ impl Assembler {
     /// Where the nodes sit, by their index on the wire.
     pub fn places(&self) -> impl Iterator<Item = (u8, NodeRole)> {
         self.nodes.iter().map(|(index, node)| (*index, node.description.role))
+    }
+
+    /// A sentence for each node whose mounting is none.
+    pub fn odd_mountings(&self) -> impl Iterator<Item = String> {
+        self.nodes.values().filter(|node| node.odd_mounting).map(|node| {
+            let place = place_word(node.description.role);
+            format!(
+                "expected a rotation as the {place} node's mounting, found none: the usual mounting is taken"
+            )
+        })
     }
 
     /// Readings of nodes that had not introduced themselves; they are in the raw pieces only.
@@ -227,16 +241,17 @@ impl Assembler {
     }
 
     fn take_node_info(&mut self, info: &NodeInfo) -> Heard {
-        let description = node_description(info);
+        let (description, odd_mounting) = node_description(info);
         let clock = ClockUnwrap::from_epoch(info.now_us);
         let node = self.nodes.entry(info.node).or_insert_with(|| Node {
             description: description.clone(),
             clock,
             gaps: Gaps::default(),
             restarts: 0,
+            odd_mounting,
         });
         node.tell_time(info.now_us);
-        node.description = description;
+        (node.description, node.odd_mounting) = (description, odd_mounting);
         let mut new = self.description.clone();
         new.nodes = self.nodes.values().map(|node| node.description.clone()).collect();
         new.nodes.sort_by_key(|node| node.role);
@@ -333,16 +348,20 @@ pub fn place_word(role: NodeRole) -> &'static str {
     }
 }
 
-fn node_description(info: &NodeInfo) -> NodeDescription {
+/// What a node says of itself, and whether its mounting had to be replaced.
+fn node_description(info: &NodeInfo) -> (NodeDescription, bool) {
     let m = info.segment_from_sensor.map(f64::from);
-    NodeDescription {
-        role: node_role(info.role),
+    let told = [[m[0], m[1], m[2]], [m[3], m[4], m[5]], [m[6], m[7], m[8]]];
+    let (role, is_odd) = (node_role(info.role), !is_rotation(&told));
+    let description = NodeDescription {
+        role,
         rate_hz: f64::from(info.rate_hz),
         gyro_full_scale_dps: f64::from(info.gyro_full_scale_dps),
         acc_full_scale_g: f64::from(info.acc_full_scale_g),
         bandwidth_hz: info.bandwidth_hz.map(f64::from),
-        segment_from_sensor_nominal: [[m[0], m[1], m[2]], [m[3], m[4], m[5]], [m[6], m[7], m[8]]],
-    }
+        segment_from_sensor_nominal: if is_odd { nominal_mounting(role) } else { told },
+    };
+    (description, is_odd)
 }
 
 fn node_role(role: firmware_protocol::Role) -> NodeRole {
@@ -358,5 +377,41 @@ fn player_hand(hand: firmware_protocol::PlayerHand) -> PlayerHand {
     match hand {
         firmware_protocol::PlayerHand::Right => PlayerHand::Right,
         firmware_protocol::PlayerHand::Left => PlayerHand::Left,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn introduced(mounting: [f32; 9]) -> Assembler {
+        let info = NodeInfo {
+            node: 0,
+            role: firmware_protocol::Role::Hand,
+            rate_hz: 500.0,
+            gyro_full_scale_dps: 2000.0,
+            acc_full_scale_g: 16.0,
+            bandwidth_hz: None,
+            temperature_centi_c: None,
+            segment_from_sensor: mounting,
+            now_us: 0,
+        };
+        let mut assembler = Assembler::new();
+        assembler.take(&Frame::NodeInfo(info), None, &mut Vec::new()).unwrap();
+        assembler
+    }
+
+    #[test]
+    fn a_mounting_that_is_no_rotation_is_told_and_the_usual_one_is_taken() {
+        let mounting = |assembler: &Assembler| assembler.description().nodes[0].segment_from_sensor_nominal;
+        for wrong in [[0.0; 9], [1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, -1.0]] {
+            let assembler = introduced(wrong);
+            assert_eq!(mounting(&assembler), nominal_mounting(NodeRole::Hand));
+            let told: Vec<String> = assembler.odd_mountings().collect();
+            assert!(told.len() == 1 && told[0].contains("hand"), "{told:?}");
+        }
+        let assembler = introduced([1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]);
+        assert_eq!(mounting(&assembler), [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]);
+        assert_eq!(assembler.odd_mountings().count(), 0);
     }
 }

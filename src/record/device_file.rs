@@ -2,13 +2,10 @@
 
 use super::error::InputError;
 use crate::device::frames::place_word;
-use crate::sample::{DeviceDescription, NodeDescription, NodeRole, nominal_mounting};
+use crate::sample::{DeviceDescription, NodeDescription, NodeRole, is_rotation, nominal_mounting};
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
-
-/// How far the rows of a mounting may be from a rotation.
-const ROTATION_TOLERANCE: f64 = 1e-3;
 
 #[derive(Debug, Serialize, Deserialize)]
 struct DeviceFile {
@@ -95,22 +92,6 @@ fn in_range(number: u8, name: &str, value: f64, most: f64) -> Result<f64, (Strin
         return Ok(value);
     }
     Err((format!("{name} of node {number} above 0 and up to {most}"), value.to_string()))
-}
-
-/// Orthonormal rows, the third the cross product of the first two.
-fn is_rotation(m: &[[f64; 3]; 3]) -> bool {
-    let dot = |a: &[f64; 3], b: &[f64; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-    let cross = [
-        m[0][1] * m[1][2] - m[0][2] * m[1][1],
-        m[0][2] * m[1][0] - m[0][0] * m[1][2],
-        m[0][0] * m[1][1] - m[0][1] * m[1][0],
-    ];
-    let near = |found: f64, expected: f64| (found - expected).abs() <= ROTATION_TOLERANCE;
-    near(dot(&m[0], &m[0]), 1.0)
-        && near(dot(&m[1], &m[1]), 1.0)
-        && near(dot(&m[0], &m[1]), 0.0)
-        && near(dot(&cross, &m[2]), 1.0)
-        && near(dot(&m[2], &m[2]), 1.0)
 }
 
 /// The text of a device file.

@@ -8,14 +8,14 @@ use crate::record::error::quoted;
 use crate::record::library::index::{Bucket, ClubsAndTags, Index, KnownSwing};
 use crate::record::library::numbers::ANALYSER;
 use crate::record::library::player::{Player, players as read_players};
-use crate::record::library::remarks::{Remark, Said, standings};
+use crate::record::library::remarks::{Remark, Said, SwingName, find, standings};
 use crate::record::settings::Settings;
 use crate::review::over_buckets::{ClubOverTime, clubs_over_time, trend_words};
 use crate::review::statistics::Trend;
 use crate::review::summary::in_order;
 use crate::review::wording::{NOTHING, club_name, loss_sentence, number, with_sd};
 use crate::review::{self, Windows};
-use crate::units::{Measured, WallTime};
+use crate::units::{DeviceTime, Measured, WallTime};
 use anyhow::bail;
 use comfy_table::Table;
 use serde_json::{Value, json};
@@ -176,13 +176,15 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
     let outcome = if lost { Outcome::Salvaged } else { Outcome::Done };
     let remarks = said(library.index(), bucket.id)?;
     let swings = library.index().swings(bucket.id)?;
+    // A remark names a swing as it was found when it was made; another version may count them otherwise.
+    let takeaways: Vec<DeviceTime> = swings.iter().map(|swing| swing.numbers.takeaway_us).collect();
+    let place = |name: SwingName| find(&takeaways, name).map(|at| at + 1);
     let swings: Vec<KnownSwing> = match args.swing {
         Some(place) => vec![library.swing(&bucket, place)?],
         None => swings,
     };
-    let of_swing = |remark: &&Remark| {
-        args.swing.is_none() || remark.swing.is_some_and(|name| Some(name.place) == args.swing)
-    };
+    let of_swing =
+        |remark: &&Remark| args.swing.is_none() || remark.swing.is_some_and(|name| place(name) == args.swing);
     let remarks: Vec<&Remark> = remarks.iter().filter(of_swing).collect();
     if context.json {
         let told: Vec<Value> = swings.iter().map(swing_json).collect();
@@ -227,7 +229,11 @@ pub(super) fn show(context: &Context, args: &ShowArgs) -> anyhow::Result<Outcome
     print_table(table)?;
     for remark in remarks {
         let (kind, text) = remark.said.fields();
-        let on = remark.swing.map_or_else(|| "bucket".to_owned(), |name| format!("swing {}", name.place));
+        let on = match remark.swing {
+            None => "bucket".to_owned(),
+            Some(name) => place(name)
+                .map_or_else(|| "a swing that is not there now".to_owned(), |place| format!("swing {place}")),
+        };
         let said = format!("{kind} {text}");
         print_lines(&format!("{}, {on}: {}\n", time(Some(remark.at_unix_ms)), said.trim_end()))?;
     }

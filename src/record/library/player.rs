@@ -271,6 +271,19 @@ mod tests {
     }
 
     #[test]
+    fn the_hand_of_the_file_goes_before_that_of_the_settings() {
+        let over = |hand| {
+            let player = Player { hand, ..Player::named("Ann") };
+            let file = PlayersFile { path: "ann.toml".into(), player };
+            let mut settings = Settings::default();
+            settings.player.hand = PlayerHand::Left;
+            file.over(&settings).unwrap().player.hand
+        };
+        assert_eq!(over(Some(PlayerHand::Right)), PlayerHand::Right);
+        assert_eq!(over(None), PlayerHand::Left);
+    }
+
+    #[test]
     fn what_is_missing_has_a_default_and_what_is_wrong_has_a_line() {
         assert_eq!(Player::parse("name = \"Ann\"\n", Path::new("p.toml")).unwrap(), Player::named("Ann"));
         check_error("name = \"\"\n", "p.toml, line 1, column 8: expected a name, found none");
