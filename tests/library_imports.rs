@@ -3,33 +3,17 @@
 
 #[path = "support/binary.rs"]
 mod binary;
+#[path = "support/library_command.rs"]
+mod library_command;
 #[path = "support/shelf.rs"]
 mod shelf;
 
 use binary::{code, errors, run};
+use library_command::{add, json, library};
 use serde_json::Value;
 use std::fs;
 use std::path::Path;
 use std::process::Output;
-
-fn add(folder: &Path, name: &str, player: &str, swings: usize, seed: u64) {
-    let session = shelf::session(player, 1_700_000_000_000 + 3_600_000 * seed as i64);
-    shelf::put(folder, name, &session, &shelf::recorded(&shelf::bucket(swings, seed), &session));
-}
-
-fn library(folder: &Path, arguments: &[&str]) -> Output {
-    let mut all = vec!["library", "--folder", folder.to_str().unwrap()];
-    all.extend(arguments);
-    run(&all)
-}
-
-fn json(folder: &Path, arguments: &[&str]) -> Value {
-    let mut all = arguments.to_vec();
-    all.push("--json");
-    let output = library(folder, &all);
-    assert_eq!(code(&output), 0, "{}", errors(&output));
-    serde_json::from_slice(&output.stdout).unwrap()
-}
 
 #[test]
 fn an_imported_csv_gives_the_numbers_that_the_csv_gives() {
