@@ -16,7 +16,6 @@ use library_command::{add, json, library};
 use serde_json::Value;
 use std::fs;
 use std::path::Path;
-use std::process::Output;
 
 /// Begun an hour ago, ten days ago and two months ago: the day, the week and the usual week each count theirs.
 #[test]

@@ -10,10 +10,8 @@ mod shelf;
 
 use binary::{code, errors, run};
 use library_command::{add, json, library};
-use serde_json::Value;
 use std::fs;
 use std::path::Path;
-use std::process::Output;
 
 #[test]
 fn an_imported_csv_gives_the_numbers_that_the_csv_gives() {
