@@ -40,7 +40,8 @@ impl Address {
     /// Before a takeaway, as the hand shows it; `arm_turned` tells how far the forearm turned between two instants,
     /// rad.
     pub fn before(hand: &Track, arm_turned: impl Fn(f64, f64) -> f64, takeaway_s: f64) -> Address {
-        let still_s = stillness_before(hand, takeaway_s);
+        let stood_s = quiet_before(hand, takeaway_s, ADDRESS_S);
+        let still_s = stillness(hand, stood_s, takeaway_s);
         let stopped_s =
             quiet_before(hand, takeaway_s, MOVING_S).filter(|at_s| *at_s > takeaway_s - JUST_BEFORE_S);
         let stopped_s = stopped_s.filter(|at_s| *at_s > still_s.1 + CAME_S);
@@ -48,16 +49,19 @@ impl Address {
         let looks =
             (0..((takeaway_s - still_s.1) / LOOK_S) as u32).map(|i| still_s.1 + LOOK_S * f64::from(i));
         let went = looks.map(|at_s| arm_turned(still_s.1, at_s)).fold(0.0, f64::max) > WENT;
-        let stood = quiet_before(hand, takeaway_s, ADDRESS_S).is_some();
-        let held = stood && !came && !went && arm_turned(still_s.1, takeaway_s) < SAME_POSE;
+        let held = stood_s.is_some() && !came && !went && arm_turned(still_s.1, takeaway_s) < SAME_POSE;
         Address { still_s, zero_s: if held { still_s } else { slowest_before(hand, takeaway_s) } }
     }
 }
 
 /// The last stillness before a takeaway, s. Where the hand shows none, it ends with the last quiet instant.
 pub(super) fn stillness_before(hand: &Track, takeaway_s: f64) -> (f64, f64) {
+    stillness(hand, quiet_before(hand, takeaway_s, ADDRESS_S), takeaway_s)
+}
+
+fn stillness(hand: &Track, stood_s: Option<f64>, takeaway_s: f64) -> (f64, f64) {
     let last_quiet_s = || quiet_before(hand, takeaway_s, 0.0).unwrap_or(takeaway_s);
-    let quiet_s = quiet_before(hand, takeaway_s, ADDRESS_S).unwrap_or_else(last_quiet_s);
+    let quiet_s = stood_s.unwrap_or_else(last_quiet_s);
     (quiet_s - ADDRESS_S, quiet_s)
 }
 

@@ -50,8 +50,9 @@ pub struct Candidate {
 pub struct Found {
     /// Its swings, in order of time: one at least.
     pub swings: Vec<Candidate>,
-    /// How many downswings like theirs it holds besides.
-    pub untold: usize,
+    /// All that were found on the arm's track, in order of time: those that were forward presses, too. None where the
+    /// swing is the model's.
+    found: Vec<Phases>,
 }
 
 impl Found {
@@ -65,10 +66,10 @@ impl Found {
     /// A sentence where the episode holds more downswings than its swings have.
     #[must_use]
     pub fn untold_note(&self) -> Option<String> {
-        let first = self.swings.first().filter(|_| self.untold > 0)?;
+        let first = self.swings.first()?;
         let at_s = first.phases.takeaway_s;
         let told = self.swings.len();
-        let held = told + self.untold;
+        let held = Some(told + search::untold(&first.arm, &self.found)).filter(|held| *held > told)?;
         Some(format!(
             "the motion from {at_s:.1} s of the hand node's clock on held {held} downswings, of which {told} are told as \
              swings: the others had no clear takeaway from the pose at the ball"
@@ -116,22 +117,22 @@ impl Candidate {
         // The hand's turning may be none of an arm's: then that of the forearm has to be.
         let phases =
             if of_arm { found.clone()? } else { vec![search::find(&arm, &hand_alone::loose(params))?] };
-        let untold = if of_arm { search::untold(&arm, &phases) } else { 0 };
-        let mut phases = phases.into_iter();
-        let one = phases.next().ok_or(NoSwing::Slow)?;
+        let (one, more) = phases.split_first().ok_or(NoSwing::Slow)?;
+        let one = one.clone();
         let first = Candidate { episode, errors, hand, forearm, hand_alone, hub: None, phases: one, arm };
         if !of_arm {
             let confirmed = hand_alone::confirmed(first, axes, lead_arm_sign, params);
             let one = confirmed.ok_or(found.err().unwrap_or(NoSwing::NotOverBall))?;
-            return Ok(Found { swings: vec![one], untold });
+            return Ok(Found { swings: vec![one], found: Vec::new() });
         }
         let counts = |swing: &Candidate| {
             large(&swing.phases) || (!hand_alone && swing.towards_palm(axes, clock) >= 0.0)
         };
-        let mut swings: Vec<Candidate> = phases.map(|phases| Candidate { phases, ..first.clone() }).collect();
+        let more = more.iter().cloned().map(|phases| Candidate { phases, ..first.clone() });
+        let mut swings: Vec<Candidate> = more.collect();
         swings.insert(0, first);
         swings.retain(counts);
-        if swings.is_empty() { Err(NoSwing::Pressed) } else { Ok(Found { swings, untold }) }
+        if swings.is_empty() { Err(NoSwing::Pressed) } else { Ok(Found { swings, found: phases }) }
     }
 
     /// Where the swing's curves end, hand clock, s.

@@ -1,6 +1,7 @@
 //! What one node did during a part of the calibration: how still it was, about which axis it turned, how
 //! often and how far.
 
+use crate::fusion::rest::turns_nothing;
 use crate::fusion::series::Reading;
 use nalgebra::{Matrix3, SymmetricEigen, Unit, Vector3};
 
@@ -222,9 +223,10 @@ fn lasting_rate(slices: &[Slice]) -> Option<Vector3<f64>> {
     let rate = Vector3::from_fn(|i, _| component(i));
     let near: Vec<&Slice> = slices.iter().filter(|slice| (slice.rate - rate).norm() < BIAS_WITHIN).collect();
     let (first, last) = near.first().zip(near.last())?;
-    let would_g = rate.cross(&first.force_g).norm() * (last.number - first.number) as f64 * SLICE_S;
-    let did_g = (last.force_g - first.force_g).norm();
-    let is_bias = 2 * near.len() >= slices.len() && rate.norm() < BIAS_MAX && would_g > 2.0 * did_g;
+    let lasted_s = (last.number - first.number) as f64 * SLICE_S;
+    let is_bias = 2 * near.len() >= slices.len()
+        && rate.norm() < BIAS_MAX
+        && turns_nothing(&rate, &first.force_g, &last.force_g, lasted_s);
     is_bias.then_some(rate)
 }
 

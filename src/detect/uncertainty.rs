@@ -290,11 +290,15 @@ fn with_axis_moved(axes: &WristAxes, i: usize) -> WristAxes {
 /// A wrist has two axes, so whatever shows about the third is the error of the model: soft tissue, a strap
 /// that follows, sensors. The two angles are taken to be as wrong as that one.
 pub(super) fn third_angle_rms(curves: &Curves, instants: &Instants) -> f64 {
-    let range = curves.t_s.partition_point(|t| *t < instants.takeaway_s)
-        ..curves.t_s.partition_point(|t| *t <= instants.window_end_s());
-    let zero = mean_between(&curves.t_s, &curves.axial, instants.zero_s);
+    rms_from_zero(&curves.t_s, &curves.axial, instants, (instants.takeaway_s, instants.window_end_s()))
+}
+
+/// How far an angle lies from its zero between two instants (root mean square), rad.
+fn rms_from_zero(t_s: &[f64], angle: &[f64], instants: &Instants, (from_s, until_s): (f64, f64)) -> f64 {
+    let range = t_s.partition_point(|t| *t < from_s)..t_s.partition_point(|t| *t <= until_s);
+    let zero = mean_between(t_s, angle, instants.zero_s);
     let n = range.len().max(1) as f64;
-    (curves.axial[range].iter().map(|value| (value - zero).powi(2)).sum::<f64>() / n).sqrt()
+    (angle[range].iter().map(|value| (value - zero).powi(2)).sum::<f64>() / n).sqrt()
 }
 
 /// How far hinge and flexion lie from their zero shortly before the swing (root mean square), rad, where they count
@@ -303,14 +307,8 @@ fn zero_sd(curves: &Curves, instants: &Instants) -> [f64; 2] {
     if !instants.counts_from_a_move() {
         return [0.0; 2];
     }
-    let from_s = instants.takeaway_s - ADDRESS_S;
-    let range = curves.t_s.partition_point(|t| *t < from_s)
-        ..curves.t_s.partition_point(|t| *t <= instants.takeaway_s);
-    let n = range.len().max(1) as f64;
-    [&curves.hinge, &curves.flexion].map(|angle| {
-        let zero = mean_between(&curves.t_s, angle, instants.zero_s);
-        (angle[range.clone()].iter().map(|value| (value - zero).powi(2)).sum::<f64>() / n).sqrt()
-    })
+    let before = (instants.takeaway_s - ADDRESS_S, instants.takeaway_s);
+    [&curves.hinge, &curves.flexion].map(|angle| rms_from_zero(&curves.t_s, angle, instants, before))
 }
 
 /// The top is where the arm's in-plane rate passes zero: a long axis that is off lets the roll in, and a cuff

@@ -115,21 +115,36 @@ impl RestDetector {
             && force_sd_g.max() < self.params.force_sd_max_g
             && (mean_rate.amax() < self.params.mean_max
                 || (mean_rate - bias).amax() < self.params.mean_max
-                || self.turns_nothing(&mean_rate));
+                || self.is_bias(&mean_rate));
         still.then(|| Rest { mean_rate, scatter: rate_sd.max() })
     }
 
     /// Whether gravity stays although this rate would turn it: then it is a bias.
-    fn turns_nothing(&self, rate: &Vector3<f64>) -> bool {
+    fn is_bias(&self, rate: &Vector3<f64>) -> bool {
         let force_g = |slice: &Slice| slice.force_g / slice.count;
         let Some((first, last)) = self.block.first().zip(self.block.last()) else { return false };
         let lasted_s = last.start_s - first.start_s;
-        let would_g = rate.cross(&force_g(first)).norm() * lasted_s;
-        let did_g = (force_g(last) - force_g(first)).norm();
         rate.norm() < self.params.bias_max
-            && would_g > self.params.mean_max * lasted_s
-            && would_g > 2.0 * did_g
+            && turned_g(rate, &force_g(first), lasted_s) > self.params.mean_max * lasted_s
+            && turns_nothing(rate, &force_g(first), &force_g(last), lasted_s)
     }
+}
+
+/// How far a rate, rad/s, turns gravity in this time, g.
+fn turned_g(rate: &Vector3<f64>, force_g: &Vector3<f64>, lasts_s: f64) -> f64 {
+    rate.cross(force_g).norm() * lasts_s
+}
+
+/// Whether gravity turned by less than half of what this rate, rad/s, would have turned it by from the first to the last
+/// specific force, g: then the rate is no turn, but a bias. About the vertical nobody can tell.
+#[must_use]
+pub fn turns_nothing(
+    rate: &Vector3<f64>,
+    first_g: &Vector3<f64>,
+    last_g: &Vector3<f64>,
+    lasted_s: f64,
+) -> bool {
+    turned_g(rate, first_g, lasted_s) > 2.0 * (last_g - first_g).norm()
 }
 
 fn mean_and_sd(values: impl Iterator<Item = Vector3<f64>> + Clone, n: f64) -> (Vector3<f64>, Vector3<f64>) {

@@ -322,7 +322,6 @@ mod tests {
     use super::*;
     use crate::record::session::SessionInfo;
     use crate::record::storage::FileDisk;
-    use crate::units::{PlayerHand, WallTime};
 
     fn thing(received_us: i64) -> Recorded {
         let received = HostTime(received_us);
@@ -334,14 +333,7 @@ mod tests {
     fn what_is_on_the_disk_no_longer_waits_though_the_queue_is_never_empty() {
         let folder = tempfile::tempdir().unwrap();
         let folders = vec![folder.path().to_owned()];
-        let session = SessionInfo {
-            player: String::new(),
-            player_hand: PlayerHand::Right,
-            clubs: Vec::new(),
-            software: String::new(),
-            started: WallTime(0),
-            host_at_start: HostTime(0),
-        };
+        let session = SessionInfo::of_nobody();
         let keeper = Keeper::start(FileDisk, folders, session, "a test").unwrap();
         let (jobs, queue) = bounded(10);
         let (clock, board) = (HostClock::start(), Board::default());

@@ -28,6 +28,19 @@ pub struct SessionInfo {
 }
 
 impl SessionInfo {
+    /// A session of which nothing is said, for tests.
+    #[cfg(test)]
+    pub(super) fn of_nobody() -> SessionInfo {
+        SessionInfo {
+            player: String::new(),
+            player_hand: PlayerHand::Right,
+            clubs: Vec::new(),
+            software: String::new(),
+            started: WallTime(0),
+            host_at_start: HostTime(0),
+        }
+    }
+
     /// The fields of the metadata record, with a check sum over them.
     #[must_use]
     pub fn to_fields(&self) -> BTreeMap<String, String> {

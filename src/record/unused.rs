@@ -31,17 +31,10 @@ mod tests {
     use crate::record::session::SessionInfo;
     use crate::record::storage::{FileDisk, create_recording};
     use crate::sample::Marker;
-    use crate::units::{HostTime, PlayerHand, WallTime};
+    use crate::units::HostTime;
 
     fn recording(folder: &Path, holds: Option<Recorded>, ends: bool) -> PathBuf {
-        let session = SessionInfo {
-            player: String::new(),
-            player_hand: PlayerHand::Right,
-            clubs: Vec::new(),
-            software: String::new(),
-            started: WallTime(0),
-            host_at_start: HostTime(0),
-        };
+        let session = SessionInfo::of_nobody();
         let (path, file) = create_recording(&mut FileDisk, folder, session.started).unwrap();
         let mut writer = RecordingWriter::new(file, &session).unwrap();
         let (received, value) = (HostTime(1), String::new());

@@ -47,8 +47,9 @@ impl Frames {
     #[must_use]
     pub fn of(swing: &Swing) -> Option<Frames> {
         let of_trunk = TrunkAngle::told_by(swing);
-        let curve =
-            heard(known(&swing.curve), |t| of_trunk.iter().all(|angle| angle.at(swing, t).is_finite()));
+        // The angles of the trunk are written in every frame, or in none: as far as all its nodes were heard.
+        let heard = |point: &CurvePoint| of_trunk.iter().all(|angle| angle.at(swing, point.t).is_finite());
+        let curve = first_run(known(&swing.curve), heard);
         let (first, last) = curve.first().zip(curve.last())?;
         let t_s: Vec<f64> = curve.iter().map(|point| point.t.seconds_since(first.t)).collect();
         // To a tenth of a hertz.
@@ -113,17 +114,14 @@ impl Frames {
 /// are known nowhere, all of it.
 fn known(curve: &[CurvePoint]) -> &[CurvePoint] {
     let of_wrist = |point: &CurvePoint| point.hinge_deg.is_finite() && point.flexion_deg.is_finite();
-    let Some(first) = curve.iter().position(of_wrist) else { return curve };
-    let (_, from_first) = curve.split_at(first);
-    let end = from_first.iter().position(|point| !of_wrist(point)).unwrap_or(from_first.len());
-    &from_first[..end]
+    if curve.iter().any(of_wrist) { first_run(curve, of_wrist) } else { curve }
 }
 
-/// The curve as far as all other nodes were heard: their angles are written in every frame, or in none.
-fn heard(curve: &[CurvePoint], by_all: impl Fn(DeviceTime) -> bool) -> &[CurvePoint] {
-    let Some(first) = curve.iter().position(|point| by_all(point.t)) else { return &[] };
+/// From the first point of which something holds to before the next of which it does not.
+fn first_run(curve: &[CurvePoint], holds: impl Fn(&CurvePoint) -> bool) -> &[CurvePoint] {
+    let first = curve.iter().position(&holds).unwrap_or(curve.len());
     let (_, from_first) = curve.split_at(first);
-    let end = from_first.iter().position(|point| !by_all(point.t)).unwrap_or(from_first.len());
+    let end = from_first.iter().position(|point| !holds(point)).unwrap_or(from_first.len());
     &from_first[..end]
 }
 

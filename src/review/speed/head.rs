@@ -4,9 +4,10 @@ use super::hub::{Pose, SHOULDER_SD_MPS, ball_sd_s, pose_at_ball};
 use super::levers::{LENGTHS, Levers, NODE_SD_M};
 use super::{Figure, NO_MOTION};
 use crate::detect::{Flag, Swing, SwingMotion};
+use crate::fusion::joint::moved_axis;
 use crate::record::measures::{ArmMeasures, ClubMeasures};
 use crate::units::{DeviceTime, Measured};
-use nalgebra::{UnitQuaternion, Vector3};
+use nalgebra::{Unit, UnitQuaternion, Vector3};
 
 /// Scale of a gyro in fast motion, share (what the joint estimate leaves of it; judgement).
 const RATE_SD: f64 = 0.004;
@@ -178,9 +179,8 @@ fn others(
     // A node that sits elsewhere on the hand moves otherwise.
     let placed =
         |axis: Vector3<f64>| moved(-pose.hand_rate.cross(&(pose.level_from_hand * (axis * NODE_SD_M))));
-    let [first, second] = across(&pose.arm);
-    let other_arm =
-        |across: Vector3<f64>| Pose { arm: (pose.arm + across * motion.arm_axis_sd).normalize(), ..*pose };
+    let axis = Unit::new_normalize(pose.arm);
+    let other_arm = |x: f64, y: f64| Pose { arm: moved_axis(&axis, x, y).into_inner(), ..*pose };
     let hidden = (pose.hand_rate - pose.arm_rate) * motion.tissue_sd;
     let clipped = swing.flags.contains(&Flag::GyroClipped);
     let scale = 1.0 + if clipped { CLIPPED_RATE_SD } else { RATE_SD };
@@ -195,15 +195,9 @@ fn others(
         seated(Vector3::z()),
         Pose { hand_rate: pose.hand_rate * scale, ..*pose },
         Pose { arm_rate: pose.arm_rate * scale, ..*pose },
-        other_arm(first),
-        other_arm(second),
+        other_arm(motion.arm_axis_sd, 0.0),
+        other_arm(0.0, motion.arm_axis_sd),
         Pose { arm_rate: pose.arm_rate - hidden, hand_rate: pose.hand_rate + hidden, ..*pose },
         pose_at_ball(motion, ball.plus_seconds(-ball_sd_s(swing))).unwrap_or(*pose),
     ]
-}
-
-/// Two directions across a unit vector and each other.
-fn across(axis: &Vector3<f64>) -> [Vector3<f64>; 2] {
-    let first = axis.cross(&Vector3::ith(axis.iamin(), 1.0)).normalize();
-    [first, axis.cross(&first)]
 }
