@@ -33,5 +33,7 @@ pub use frame::{
     Hello, HostHello, NodeInfo, PlayerHand, Role,
 };
 pub use notify::notifications;
-pub use stream::{Counts, Decoder, Piece, PieceEnd, Scratch, Splitter, WireBuffer, decode_piece, encode};
+pub use stream::{
+    Counts, Decoder, Piece, PieceEnd, Scratch, Splitter, WireBuffer, claimed_type, decode_piece, encode,
+};
 pub use version::{Version, VersionMismatch, negotiate};

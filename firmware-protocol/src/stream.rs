@@ -53,6 +53,18 @@ pub fn decode_piece<'a>(piece: &[u8], scratch: &'a mut Scratch) -> Result<Frame<
     parse_body(*frame_type, payload)
 }
 
+/// The type that a whole piece bears, if it is a frame: nothing is checked, so that pieces that are not of interest
+/// can be passed over without work.
+#[must_use]
+pub fn claimed_type(piece: &[u8]) -> Option<u8> {
+    match *piece {
+        // Zero is stuffed: the first code counts no byte before it.
+        [1, ..] => Some(0),
+        [_, frame_type, ..] => Some(frame_type),
+        _ => None,
+    }
+}
+
 /// How a piece ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum PieceEnd {
@@ -135,21 +147,21 @@ impl Splitter {
 
     fn advance(&mut self, input: &mut &[u8]) -> Option<Mark> {
         self.drop_handed_out();
-        while let Some((&byte, rest)) = input.split_first() {
-            *input = rest;
-            self.buffer[self.len] = byte;
-            self.len += 1;
-            let end = match byte {
-                DELIMITER => PieceEnd::Delimiter,
-                _ if self.len == MAX_WIRE => PieceEnd::Cut,
-                _ => continue,
-            };
-            let mark = Mark { end, carries_on: self.carries_on };
-            self.carries_on = end == PieceEnd::Cut;
-            self.handed_out = true;
-            return Some(mark);
-        }
-        None
+        let window = &input[..input.len().min(MAX_WIRE - self.len)];
+        let ended = window.iter().position(|byte| *byte == DELIMITER);
+        let taken = ended.map_or(window.len(), |at| at + 1);
+        self.buffer[self.len..self.len + taken].copy_from_slice(&window[..taken]);
+        self.len += taken;
+        *input = &input[taken..];
+        let end = match ended {
+            Some(_) => PieceEnd::Delimiter,
+            None if self.len == MAX_WIRE => PieceEnd::Cut,
+            None => return None,
+        };
+        let mark = Mark { end, carries_on: self.carries_on };
+        self.carries_on = end == PieceEnd::Cut;
+        self.handed_out = true;
+        Some(mark)
     }
 
     fn drop_handed_out(&mut self) {

@@ -33,6 +33,7 @@ proptest! {
         prop_assert!(bytes.len() <= MAX_WIRE);
         prop_assert_eq!(bytes.iter().position(|byte| *byte == 0), Some(bytes.len() - 1));
         prop_assert_eq!(decode_piece(&bytes, &mut scratch), Ok(spoken.frame()));
+        prop_assert_eq!(claimed_type(&bytes), Some(spoken.frame().frame_type()));
     }
 
     #[test]

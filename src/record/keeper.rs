@@ -15,7 +15,8 @@ use super::tally::Tally;
 use crate::device::RawPiece;
 use crate::sample::Marker;
 use crate::units::{HostTime, WallTime};
-use firmware_protocol::{Frame, MAX_DECODED, decode_piece};
+use firmware_protocol::constants::{TYPE_DEVICE_INFO, TYPE_HELLO, TYPE_NODE_INFO};
+use firmware_protocol::{Frame, MAX_DECODED, claimed_type, decode_piece};
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -321,6 +322,8 @@ impl Introduction {
 
 /// Which part of an introduction a piece is, and of which node.
 fn introduces(piece: &RawPiece) -> Option<(u8, u8)> {
+    const TYPES: [u8; 3] = [TYPE_HELLO, TYPE_DEVICE_INFO, TYPE_NODE_INFO];
+    claimed_type(&piece.bytes).filter(|claimed| TYPES.contains(claimed))?;
     let mut scratch = [0; MAX_DECODED];
     match decode_piece(&piece.bytes, &mut scratch) {
         Ok(Frame::Hello(_)) => Some((0, 0)),
