@@ -156,12 +156,12 @@ impl LiveAnalysis {
         self.state.clock
     }
 
-    /// Whether an arrival may decide something soon: a backswing is watched for its set, or the motion in hand may
-    /// have been a swing, or was one, and none is told yet. The work of measuring it has to be begun in time.
+    /// Whether an arrival may decide something soon: a backswing is watched for its set, or there is a swing in the
+    /// motion that is not told yet. That one was found at the latest [`TRY_EVERY_S`] after the arm was back, so its
+    /// measurement, some tens of ms later, is begun in time even by who reads now and then until it is urgent.
     #[must_use]
     pub fn is_urgent(&self) -> bool {
-        let swings = self.attempt.found || self.cutter.is_slowing_from_a_swing();
-        self.set.is_near() || (swings && self.attempt.is_open())
+        self.set.is_near() || (self.attempt.found && self.attempt.is_open())
     }
 
     /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that
