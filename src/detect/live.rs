@@ -157,8 +157,8 @@ impl LiveAnalysis {
     }
 
     /// Whether an arrival may decide something soon: a backswing is watched for its set, or there is a swing in the
-    /// motion that is not told yet. That one was found at the latest [`TRY_EVERY_S`] after the arm was back, so its
-    /// measurement, some tens of ms later, is begun in time even by who reads now and then until it is urgent.
+    /// motion that is not told yet. That one is found within a tenth of a second after the arm was back, so who reads
+    /// only now and then until it is urgent still has it measured in time.
     #[must_use]
     pub fn is_urgent(&self) -> bool {
         self.set.is_near() || (self.attempt.found && self.attempt.is_open())
