@@ -212,9 +212,12 @@ fn no_cut(source: &Path, cut: &Cut) -> StepError {
 /// The CSV cannot be read, something in it cannot be said in the glove's frames, or the new recording cannot be
 /// written.
 pub fn import(csv: &Path, session: &SessionInfo, to: &Path) -> Result<Vec<String>, StepError> {
-    let Input { device, mut arrivals, .. } = open_input(csv)?.or_hand(session.player_hand);
+    let input = open_input(csv)?;
+    // Of a CSV only its device file tells the hand.
+    let framer = if input.hand_is_known { Framer::new } else { Framer::assumed };
+    let Input { device, mut arrivals, .. } = input.or_hand(session.player_hand);
     let mut out = Out::create(to, session, None)?;
-    let mut framer = Framer::new(device, session.host_at_start);
+    let mut framer = framer(device, session.host_at_start);
     let mut made = Vec::new();
     let wrong = |what: String| StepError::Changed {
         path: csv.to_owned(),
