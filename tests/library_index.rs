@@ -130,6 +130,30 @@ fn two_do_not_change_a_library_at_once() {
     );
 }
 
+/// What is put right after a change is told, and once only.
+#[test]
+fn what_a_change_finds_cut_off_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    add(folder.path(), "a.mcap", 1, 1);
+    let (mut library, _) = shelf::open(folder.path());
+    let a = library.bucket("a").unwrap();
+    library.remark(&a, None, Said::Note("x".to_owned())).unwrap();
+    assert!(library.take_told().is_empty());
+    fs::write(folder.path().join("b.mcap.unready"), "cut off").unwrap();
+    library.remark(&a, None, Said::Note("y".to_owned())).unwrap();
+    assert_eq!(library.take_told(), ["b.mcap.unready: was never made ready; removed"]);
+    fs::write(folder.path().join("alone.remarks.jsonl"), "").unwrap();
+    let a = library.bucket("a").unwrap();
+    let operation = library.moved(&a, Path::new("c")).unwrap();
+    library.run(&operation.steps).unwrap();
+    let told = library.take_told();
+    let left = told.iter().any(|told| told.starts_with("alone.remarks.jsonl: expected its recording"));
+    assert!(left, "{told:?}");
+    let c = library.bucket("c").unwrap();
+    library.remark(&c, None, Said::Note("z".to_owned())).unwrap();
+    assert!(library.take_told().is_empty(), "said before");
+}
+
 #[test]
 fn everything_that_is_made_belongs_to_its_owner_alone() {
     let folder = tempfile::tempdir().unwrap();

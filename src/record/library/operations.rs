@@ -104,7 +104,7 @@ impl Library {
         };
         let remark = Remark { at_unix_ms: at, swing, said };
         add_remark(&self.folder, &bucket.path, bucket.facts.uuid, &remark)?;
-        self.refresh(&mut super::open::Opened::default())
+        self.refresh_after_change()
     }
 
     /// Gives a recording another name or another folder.

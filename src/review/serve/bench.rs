@@ -102,6 +102,8 @@ pub struct Shelf {
     pub library: Library,
     /// What its players' swings are judged and worked out by.
     pub of_player: OfPlayerNamed,
+    /// Where what the library finishes or undoes on its way is told.
+    pub tell: Box<dyn Fn(&str) + Send + Sync>,
 }
 
 /// A bucket of a library that was read: its recording's number and stamp, and what is in it.
@@ -198,7 +200,7 @@ impl Bench {
         let bucket = self.held()?.bucket(key)?;
         let review = self.review(&bucket)?;
         let (remarks, path, known, takes_remarks) = {
-            let Shelf { library, of_player } = &*self.held()?;
+            let Shelf { library, of_player, .. } = &*self.held()?;
             let remarks = library.index().remarks(bucket.id).map_err(failed)?;
             let (path, known) = (library.folder().join(&bucket.path), of_player(&bucket.facts.player));
             (remarks, path, known, library.may_change())
@@ -237,7 +239,10 @@ impl Bench {
             let mut held = self.held()?;
             let bucket = held.bucket(&shown.key)?;
             let at = (self.now)();
-            held.library.remark_at(&bucket, swing.map(|swing| swing.number), said, at).map_err(failed)?;
+            let done = held.library.remark_at(&bucket, swing.map(|swing| swing.number), said, at);
+            let told = held.library.take_told();
+            told.iter().for_each(|told| (held.tell)(told));
+            done.map_err(failed)?;
         }
         self.said.send_modify(|said| *said += 1);
         Ok(())
