@@ -206,7 +206,7 @@ fn judge_port(port: &PortFound, one_works: bool) -> Finding {
 
 fn rights_advice(port: &PortFound) -> String {
     match port.group.as_deref() {
-        Some("root") | None => format!("ask the owner of this machine for the right to {}", port.path),
+        None => format!("ask the owner of this machine for the right to {}", port.path),
         Some(group) => format!("run: sudo usermod -aG {group} \"$USER\"  then log out and in again"),
     }
 }
@@ -366,8 +366,9 @@ Ready: swings can be captured.
     }
 
     #[test]
-    fn roots_group_is_never_advised() {
-        let ports = Ok(vec![port("/dev/ttyUSB0", PortKind::Usb("x".into()), Access::Denied, "root")]);
+    fn without_a_group_its_owner_is_to_be_asked() {
+        let port = PortFound { group: None, ..usb(Access::Denied) };
+        let ports = Ok(vec![port]);
         let text = render(&judge(&Machine { ports, ..without_radio() }));
         assert!(!text.contains("usermod") && text.contains("ask the owner"), "{text}");
     }
