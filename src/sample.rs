@@ -225,20 +225,27 @@ impl DeviceDescription {
     }
 }
 
-impl Default for DeviceDescription {
-    /// A right-handed player's glove with two nodes at 500 Hz, ±4000 °/s and ±32 g, nominally mounted.
-    fn default() -> DeviceDescription {
-        let node = |role| NodeDescription {
+impl NodeDescription {
+    /// A node of which nothing is known but its role: 500 Hz, ±4000 °/s and ±32 g, nominally mounted.
+    #[must_use]
+    pub fn nominal(role: NodeRole) -> NodeDescription {
+        NodeDescription {
             role,
             rate_hz: 500.0,
             gyro_full_scale_dps: 4000.0,
             acc_full_scale_g: 32.0,
             bandwidth_hz: None,
-            segment_from_sensor_nominal: NOMINAL_MOUNTING,
-        };
+            segment_from_sensor_nominal: nominal_mounting(role),
+        }
+    }
+}
+
+impl Default for DeviceDescription {
+    /// A right-handed player's glove with two nodes at 500 Hz, ±4000 °/s and ±32 g, nominally mounted.
+    fn default() -> DeviceDescription {
         DeviceDescription {
             player_hand: PlayerHand::Right,
-            nodes: vec![node(NodeRole::Hand), node(NodeRole::Forearm)],
+            nodes: [NodeRole::Hand, NodeRole::Forearm].map(NodeDescription::nominal).into(),
             serial: None,
             firmware: None,
         }

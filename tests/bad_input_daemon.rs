@@ -35,6 +35,21 @@ fn a_full_disk_is_told_and_what_was_written_stays() {
     assert!(received > 3000, "{received} samples of the hand node kept");
 }
 
+/// The system gives few files to a process: that is told, and no panic.
+#[test]
+fn too_few_files_for_a_start_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let program = env!("CARGO_BIN_EXE_hingeclock");
+    for files in 7..12 {
+        let ask =
+            format!("ulimit -n {files}; exec {program} run --port none --no-page --plain --sound silent");
+        let output = Command::new("sh").args(["-c", &ask]).current_dir(folder.path()).output().unwrap();
+        assert_eq!(code(&output), 1, "{files} files: {}", errors(&output));
+        let told = errors(&output);
+        assert!(told.contains("Too many open files") && !told.contains("panicked"), "{files} files: {told}");
+    }
+}
+
 #[test]
 fn a_folder_that_cannot_be_made_is_named() {
     let file = tempfile::NamedTempFile::new().unwrap();

@@ -155,7 +155,7 @@ fn without_body(mut swings: Vec<Swing>) -> Vec<Swing> {
 
 fn live(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Swing> {
     let mut analysis = LiveAnalysis::new(device, AnalysisParams::default());
-    arrivals.iter().filter_map(|arrival| analysis.push(arrival)).map(|live| live.swing).collect()
+    arrivals.iter().flat_map(|arrival| analysis.push(arrival)).map(|live| live.swing).collect()
 }
 
 #[test]

@@ -219,7 +219,9 @@ fn a_librarys_data_set_carries_pelvis_and_chest() {
     let mut compared = 0;
     for (row, swing) in found.iter().zip(told) {
         for segment in ["pelvis", "chest"] {
-            for name in ["turn_at_top_deg", "tilt_at_impact_deg", "lead_to_top_ms", "lead_to_set_ms"] {
+            let names =
+                ["turn_at_top_deg", "tilt_at_impact_deg", "lead_to_top_ms", "lead_to_set_ms", "peak_dps"];
+            for name in names {
                 for key in [name.to_owned(), format!("{name}_sd")] {
                     let (found, told) = (
                         row[format!("body_{segment}_{key}")].as_f64(),

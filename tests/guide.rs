@@ -7,7 +7,7 @@ mod support {
 
 use hingeclock::daemon::guide::Say;
 use hingeclock::detect::calibration_quality::AxesQuality;
-use hingeclock::detect::{CalibrationQuality, Grade, Problem};
+use hingeclock::detect::{AnalysisParams, CalibrationQuality, Grade, LiveAnalysis, Problem};
 use hingeclock::device::virtual_glove::gestures::Manner;
 use hingeclock::device::virtual_glove::swing::{SetAim, SwingSize};
 use hingeclock::device::virtual_glove::{Cue as Act, Plan, Scenario, VirtualBucket};
@@ -186,6 +186,40 @@ fn without_the_forearm_node_it_ends_with_a_reason() {
     let led = lead(&bucket.device, &bucket.arrivals);
     stopped_with(&led, Problem::ForearmSilent.advice());
     assert!(led.seconds() < 5.0);
+}
+
+/// What the hand node shows by itself is asked for: rest, hinge, roll and address, and no bend to the palm.
+#[test]
+fn a_glove_of_one_node_is_led_through_what_it_can_use() {
+    let alone = |acts: &[Act], seed| {
+        let mut bucket = changed(play(acts, seed), |sample| sample.role == NodeRole::Hand);
+        bucket.device.nodes.retain(|node| node.role == NodeRole::Hand);
+        bucket
+    };
+    let well: Vec<Act> =
+        [Still, Hinge, Roll, Address].iter().flat_map(|part| [Act::Part(*part, WELL), WAIT]).collect();
+    for seed in 1..=4 {
+        let bucket = alone(&well, seed);
+        let led = lead(&bucket.device, &bucket.arrivals);
+        let mut prompts = led.prompts();
+        prompts.dedup();
+        assert_eq!(prompts, [Still, Hinge, Roll, Address], "seed {seed}");
+        assert!(!led.sounds().contains(&Cue::Repeat), "seed {seed}: {:#?}", led.said);
+        assert_eq!(led.said.last().map(|(_, say)| say), Some(&Say::Done));
+        let mut live = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
+        led.arrivals.iter().for_each(|arrival| drop(live.push(arrival)));
+        let notes = live.take_notes();
+        assert!(notes.len() == 1 && notes[0].contains("only its own axes are known"), "{notes:?}");
+    }
+    let mut badly = well.clone();
+    badly.splice(2..2, [vec![Act::Part(Flex, WELL)], vec![WAIT; 4]].concat());
+    badly.splice(8..8, [vec![Act::Part(Hinge, WELL)], vec![WAIT; 4]].concat());
+    let bucket = alone(&badly, 5);
+    let led = lead(&bucket.device, &bucket.arrivals);
+    for problem in [Problem::Other(Flex), Problem::Other(Hinge)] {
+        assert!(led.words().contains(problem.advice()), "{}", led.words());
+    }
+    assert_eq!(led.said.last().map(|(_, say)| say), Some(&Say::Done));
 }
 
 #[test]

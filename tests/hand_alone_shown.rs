@@ -70,7 +70,7 @@ fn text_page_report_and_json_say_that_the_angles_are_worked_out() {
 
 #[test]
 fn the_live_views_say_it_of_the_newest_swing() {
-    let doubts = |review: &Review| Latest::of(review, 4).unwrap().doubts.join("; ");
+    let doubts = |review: &Review| Latest::of(review).unwrap().doubts.join("; ");
     let said = "the forearm is worked out from the hand's path";
     assert!(doubts(&alone()).contains(said) && !doubts(&both()).contains(said));
 }

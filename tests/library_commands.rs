@@ -334,7 +334,8 @@ fn a_page_of_a_library_that_another_program_holds_says_that_it_takes_no_remarks(
         let (library, _) = shelf::open(folder.path());
         let of_player =
             Box::new(|_: &str| OfPlayer { windows: Windows::default(), measures: Ok(Measures::default()) });
-        let bench = Bench::of_library(Shelf { library, of_player }, Box::new(|| shelf::NOW));
+        let shelf = Shelf { library, of_player, tell: Box::new(|_: &str| ()) };
+        let bench = Bench::of_library(shelf, Box::new(|| shelf::NOW));
         bench.bucket(&key, None).unwrap().says_nothing()
     };
     assert!(reason().unwrap().contains("open for reading only"), "{:?}", reason());

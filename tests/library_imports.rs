@@ -9,6 +9,7 @@ mod library_command;
 mod shelf;
 
 use binary::{code, errors, run};
+use hingeclock::sample::{Arrival, NodeRole};
 use library_command::{add, json, library};
 use std::fs;
 use std::path::Path;
@@ -112,6 +113,37 @@ fn what_was_lost_at_an_import_is_told_ever_after() {
     }
     let output = run(&["analyze", shelf.join("old.mcap").to_str().unwrap()]);
     assert!(errors(&output).contains(told), "{}", errors(&output));
+}
+
+/// Without a device file each node is taken for a nominal one, on the trunk as well; a file that lacks one is wrong.
+#[test]
+fn a_csv_with_nodes_on_the_trunk_needs_no_device_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let (shelf, csv) = (folder.path().join("library"), folder.path().join("trunk.csv"));
+    let rows = (0..2000)
+        .flat_map(|i| (0..4).map(move |node| format!("{},{node},{i},0,0,0,0,1,0,{}\n", 2000 * i, 2000 * i)));
+    let text: String =
+        std::iter::once("t_us,node,seq,gx,gy,gz,ax,ay,az,host_us\n".to_owned()).chain(rows).collect();
+    fs::write(&csv, text).unwrap();
+    let import = |shelf: &Path, name: &str| {
+        library(shelf, &["import", csv.to_str().unwrap(), "--player", "Robin", "--as", name])
+    };
+    let output = import(&shelf, "assumed");
+    assert_eq!(code(&output), 0, "{}", errors(&output));
+    let input = hingeclock::record::input::open_input(&shelf.join("assumed.mcap")).unwrap();
+    let roles: Vec<NodeRole> = input.device.nodes.iter().map(|node| node.role).collect();
+    assert_eq!(roles, NodeRole::ALL);
+    let samples = input.arrivals.filter(|arrival| matches!(arrival, Ok(Arrival::Sample(_)))).count();
+    assert_eq!(samples, 8000);
+    let hand = r#"{"node": 0, "rate_hz": 500, "gyro_fs_dps": 4000, "acc_fs_g": 32}"#;
+    let described = format!(r#"{{"player_hand": "right", "nodes": [{hand}]}}"#);
+    fs::write(csv.with_extension("device.json"), described).unwrap();
+    let output = import(&folder.path().join("other"), "described");
+    assert!(
+        code(&output) == 1 && errors(&output).contains("a node that the device file lacks"),
+        "{}",
+        errors(&output)
+    );
 }
 
 #[test]

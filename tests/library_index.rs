@@ -5,11 +5,13 @@
 mod shelf;
 
 use hingeclock::detect::{AnalysisParams, Bands, OfflineAnalysis};
+use hingeclock::record::RecordingReader;
 use hingeclock::record::library::Library;
 use hingeclock::record::library::numbers::{ANALYSER, Compared, SwingNumbers, side_by_side};
 use hingeclock::record::library::remarks::Said;
 use hingeclock::record::library::results::VersionResult;
 use hingeclock::record::library::search::Wanted;
+use hingeclock::units::HostTime;
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
@@ -128,6 +130,53 @@ fn two_do_not_change_a_library_at_once() {
         error.to_string(),
         "expected a library that can be changed, found one that is open for reading only"
     );
+}
+
+/// The second was begun after the first had ended, but by a wall clock that was put back meanwhile.
+#[test]
+fn a_clock_put_back_between_two_recordings_does_not_mix_them_when_they_are_merged() {
+    let folder = tempfile::tempdir().unwrap();
+    let begun = 1_700_000_000_000;
+    for (name, started, seed) in [("a.mcap", begun, 1), ("b.mcap", begun + 2_000, 2)] {
+        let session = shelf::session("Robin", started);
+        shelf::put(folder.path(), name, &session, &shelf::recorded(&shelf::bucket(1, seed), &session));
+    }
+    let (mut library, _) = shelf::open(folder.path());
+    let both = ["a", "b"].map(|name| library.bucket(name).unwrap());
+    let swings: usize = both.iter().map(|bucket| bucket.swings).sum();
+    let operation = library.merged(&both, Path::new("day")).unwrap();
+    library.run(&operation.steps).unwrap();
+    assert_eq!((swings, library.bucket("day").unwrap().swings), (2, 2));
+    let path = folder.path().join("day.mcap");
+    let file = std::io::BufReader::new(fs::File::open(&path).unwrap());
+    let received = RecordingReader::new(&path, file).unwrap().map(|recorded| recorded.unwrap().received());
+    let received: Vec<HostTime> = received.collect();
+    let back = received.windows(2).find(|pair| pair[1] < pair[0]);
+    assert_eq!(back, None);
+}
+
+/// What is put right after a change is told, and once only.
+#[test]
+fn what_a_change_finds_cut_off_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    add(folder.path(), "a.mcap", 1, 1);
+    let (mut library, _) = shelf::open(folder.path());
+    let a = library.bucket("a").unwrap();
+    library.remark(&a, None, Said::Note("x".to_owned())).unwrap();
+    assert!(library.take_told().is_empty());
+    fs::write(folder.path().join("b.mcap.unready"), "cut off").unwrap();
+    library.remark(&a, None, Said::Note("y".to_owned())).unwrap();
+    assert_eq!(library.take_told(), ["b.mcap.unready: was never made ready; removed"]);
+    fs::write(folder.path().join("alone.remarks.jsonl"), "").unwrap();
+    let a = library.bucket("a").unwrap();
+    let operation = library.moved(&a, Path::new("c")).unwrap();
+    library.run(&operation.steps).unwrap();
+    let told = library.take_told();
+    let left = told.iter().any(|told| told.starts_with("alone.remarks.jsonl: expected its recording"));
+    assert!(left, "{told:?}");
+    let c = library.bucket("c").unwrap();
+    library.remark(&c, None, Said::Note("z".to_owned())).unwrap();
+    assert!(library.take_told().is_empty(), "said before");
 }
 
 #[test]

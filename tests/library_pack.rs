@@ -7,11 +7,12 @@ mod binary;
 mod shelf;
 
 use binary::{code, errors, run};
+use hingeclock::record::Names;
 use hingeclock::record::library::steps::carry_out;
 use hingeclock::record::library::{Library, Operation, Received};
 use serde_json::Value;
 use std::fs::{self, File};
-use std::io::{Read, Write};
+use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -215,6 +216,56 @@ fn what_is_no_session_is_refused_and_leaves_nothing() {
         assert!(!errors(&output).is_empty());
         assert_eq!(json(&away, &["list"])["buckets"].as_array().unwrap().len(), 0);
         assert!(!away.join("wren.mcap").exists() && !away.join("wren.remarks.jsonl").exists());
+    }
+}
+
+/// A disk that takes so many bytes and no more.
+struct Short(std::io::Cursor<Vec<u8>>, usize);
+
+impl Write for Short {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        if self.0.position() as usize + bytes.len() > self.1 {
+            return Err(std::io::Error::other("no room"));
+        }
+        self.0.write(bytes)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+impl Seek for Short {
+    fn seek(&mut self, to: std::io::SeekFrom) -> std::io::Result<u64> {
+        self.0.seek(to)
+    }
+}
+
+#[test]
+fn what_fails_while_packing_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let home = home(folder.path());
+    let (library, _) = shelf::open(&home);
+    let bucket = library.bucket("wren").unwrap();
+    let error = |names, room| {
+        let out = Short(std::io::Cursor::default(), room);
+        let packed = library.pack(&bucket, names, &[], (Path::new("out.zip"), out));
+        packed.map(drop).unwrap_err().to_string()
+    };
+    for names in [Names::Keep, Names::Drop] {
+        assert!(error(names, 100_000).starts_with("out.zip: "), "{}", error(names, 100_000));
+    }
+    let (recording, remarks) = (home.join("wren.mcap"), home.join("wren.remarks.jsonl"));
+    fs::remove_file(&remarks).unwrap();
+    fs::create_dir(&remarks).unwrap();
+    for names in [Names::Keep, Names::Drop] {
+        let told = error(names, usize::MAX);
+        assert!(told.starts_with(remarks.to_str().unwrap()), "{told}");
+    }
+    fs::remove_file(&recording).unwrap();
+    for names in [Names::Keep, Names::Drop] {
+        let told = error(names, usize::MAX);
+        assert!(told.starts_with(recording.to_str().unwrap()), "{told}");
     }
 }
 

@@ -128,7 +128,7 @@ async fn the_page_says_what_the_commands_say() {
     let number = |name: &str| library.bucket(name).unwrap().facts.uuid.to_string();
     let (c, x) = (number("c"), number("x"));
     let known = || OfPlayer { windows: windows(&Settings::default()), measures: Ok(Measures::default()) };
-    let shelf = Shelf { library, of_player: Box::new(move |_: &str| known()) };
+    let shelf = Shelf { library, of_player: Box::new(move |_: &str| known()), tell: Box::new(|_: &str| ()) };
     let site = Site::of_library(Bench::of_library(shelf, Box::new(|| shelf::NOW)));
     with_browser(site, move |look| async move {
         let (client, path) = (&look.client, folder.path());

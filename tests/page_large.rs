@@ -119,7 +119,7 @@ async fn ten_thousand_swings_are_listed_and_filtered() {
     let (library, opened) = shelf::open(folder.path());
     assert_eq!((opened.analysed, opened.rebuilt), (0, false));
     let known = |_: &str| OfPlayer { windows: robins_windows(), measures: Ok(Measures::default()) };
-    let shelf = Shelf { library, of_player: Box::new(known) };
+    let shelf = Shelf { library, of_player: Box::new(known), tell: Box::new(|_: &str| ()) };
     let site = Site::of_library(Bench::of_library(shelf, Box::new(|| shelf::NOW)));
     with_browser(site, move |look| async move {
         let client = &look.client;

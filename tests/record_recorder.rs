@@ -156,6 +156,25 @@ fn a_disk_that_never_answers_is_not_waited_for_for_ever() {
     disk.set(|state| state.held = false);
 }
 
+/// Nor twice as long as is told, where its queue is full, too.
+#[test]
+fn a_disk_that_never_answers_is_waited_for_as_long_as_is_told() {
+    let disk = OneFile::default();
+    let (mut recorder, clock) = started(&disk, 4);
+    disk.set(|state| state.held = true);
+    recorder.record(piece(&clock, 0)).unwrap();
+    wait_until("the thread has taken it", || recorder.waiting() == 0);
+    while recorder.waiting() < 4 {
+        let _ = recorder.record(piece(&clock, 1));
+    }
+    let before = clock.now();
+    let ended = recorder.finish_within(Duration::from_secs(2));
+    let waited_us = clock.now().0 - before.0;
+    assert!(matches!(ended.result, Err(RecordError::Stalled(2))), "{:?}", ended.result);
+    assert!((1_900_000..3_500_000).contains(&waited_us), "{waited_us} µs");
+    disk.set(|state| state.held = false);
+}
+
 #[test]
 fn a_disk_that_fails_is_told_and_nothing_is_lost_when_it_is_well_again() {
     let disk = OneFile::default();

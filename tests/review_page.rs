@@ -6,9 +6,12 @@ mod bucket;
 
 use bucket::{robins_bucket, robins_windows};
 use hingeclock::detect::BucketAnalysis;
-use hingeclock::review::Review;
-use hingeclock::review::page::{PageModel, page};
+use hingeclock::record::library::remarks::{Remark, Said, SwingName};
+use hingeclock::review::page::{PageModel, page, swing};
+use hingeclock::review::serve::bench::Shown;
 use hingeclock::review::serve::{loopback, serve};
+use hingeclock::review::{Review, json, table};
+use hingeclock::units::WallTime;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -54,6 +57,60 @@ fn every_swing_has_a_row_a_curve_and_a_mark() {
     // Ten sets among each kind of curves, eleven swings in order.
     assert_eq!(count(&text, "<g class=\"set "), 2 * 10 + 11);
     assert_eq!(count(&text, "target window</text>"), 2);
+}
+
+/// The newest three of Robin's eleven swings, as a running bucket keeps them.
+fn the_newest_three() -> Review {
+    let mut review = robins_bucket();
+    let swings = std::mem::take(&mut review.analysis.swings);
+    swings.into_iter().for_each(|swing| review.keep(swing, None, 3));
+    review
+}
+
+#[test]
+fn where_only_the_newest_swings_are_kept_all_screens_go_on_counting() {
+    let review = the_newest_three();
+    assert_eq!((review.first_number, review.newest_number(), review.cues.len()), (9, 11, 3));
+    let json: serde_json::Value = serde_json::from_str(&json::text(&review).unwrap()).unwrap();
+    let indexes = json["swings"].as_array().unwrap().iter().map(|swing| swing["index"].as_u64());
+    assert_eq!(indexes.collect::<Vec<_>>(), [Some(9), Some(10), Some(11)]);
+    let text = table::text(&review, 100);
+    assert!(text.contains("Swing 10: set"), "{text}");
+    assert!(table::newest(&review).starts_with("swing 11, "));
+    let text = html(review.clone());
+    let numbers = text.split("data-swing=\"").skip(1).map(|rest| rest.split('"').next().unwrap().to_owned());
+    let numbers: std::collections::BTreeSet<String> = numbers.collect();
+    assert_eq!(numbers.into_iter().collect::<Vec<_>>(), ["10", "11", "9"]);
+    assert_eq!(count(&text, "Swing 1,") + count(&text, "Swing 2,") + count(&text, "Swing 3,"), 0);
+}
+
+#[test]
+fn a_remark_and_a_swings_page_go_by_that_number_too() {
+    let review = the_newest_three();
+    let excluded = |place, takeaway_us| Remark {
+        at_unix_ms: WallTime(0),
+        swing: Some(SwingName { takeaway_us, place }),
+        said: Said::Exclude("topped".to_owned()),
+    };
+    let gone = excluded(2, robins_bucket().analysis.swings[1].takeaway);
+    let kept = excluded(10, review.analysis.swings[1].takeaway);
+    let review = review.with_remarks(&[gone, kept]);
+    assert_eq!(review.analysis.notes, robins_bucket().analysis.notes);
+    assert_eq!([0, 1, 2].map(|place| review.left_out(place).is_some()), [false, true, false]);
+    let shown = Shown {
+        key: "now".to_owned(),
+        model: Arc::new(PageModel { review, live: true }),
+        hand: None,
+        path: None,
+        takes_remarks: true,
+        in_library: false,
+    };
+    assert!(swing::page(&shown, 3).is_none() && swing::motion(&shown, 12).is_none());
+    let text = swing::page(&shown, 9).unwrap();
+    assert!(text.contains("<h1>Swing 9, ") && text.contains("data-number=\"9\""));
+    assert!(text.contains("/swing/10\"") && !text.contains("/swing/8\""), "{text}");
+    let motion: serde_json::Value = serde_json::from_str(&swing::motion(&shown, 10).unwrap()).unwrap();
+    assert_eq!(motion["number"], 10);
 }
 
 #[test]

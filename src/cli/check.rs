@@ -5,8 +5,8 @@
 pub mod probe;
 
 use super::Outcome;
+use super::input::settings;
 use super::output::print;
-use crate::record::settings::Settings;
 use crate::units::WallTime;
 use probe::{Access, FolderFound, Machine, PortFound, PortKind, RadioFound};
 use std::fmt::Write as _;
@@ -74,20 +74,28 @@ const FINE_STEP_US: f64 = 100.0;
 #[command(after_help = "Example:
   hingeclock check --folder buckets")]
 pub struct Args {
-    /// Folder of the recordings.
+    /// Folder of the recordings; that of the settings (buckets) unless another is given.
     #[arg(long, value_name = "DIR")]
     folder: Option<PathBuf>,
+    /// Settings file, as for run.
+    #[arg(long, value_name = "FILE.toml")]
+    settings: Option<PathBuf>,
 }
 
 /// Runs the command: done when swings can be captured.
 ///
 /// # Errors
-/// Standard output cannot be written; what is missing on the machine is a finding.
+/// The settings cannot be read, or standard output cannot be written; what is missing on the machine is a finding.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let folder = args.folder.clone().unwrap_or_else(|| Settings::default().recordings);
-    let findings = judge(&Machine::look(&folder));
+    let findings = judge(&Machine::look(&folder(args)?));
     print(&render(&findings))?;
     Ok(if exit_code(&findings) == 0 { Outcome::Done } else { Outcome::Failed })
+}
+
+/// The folder that a run with these options would record to.
+fn folder(args: &Args) -> anyhow::Result<PathBuf> {
+    let settings = settings(args.settings.as_ref())?;
+    Ok(args.folder.clone().unwrap_or(settings.recordings))
 }
 
 /// What the findings mean.
@@ -198,7 +206,7 @@ fn judge_port(port: &PortFound, one_works: bool) -> Finding {
 
 fn rights_advice(port: &PortFound) -> String {
     match port.group.as_deref() {
-        Some("root") | None => format!("ask the owner of this machine for the right to {}", port.path),
+        None => format!("ask the owner of this machine for the right to {}", port.path),
         Some(group) => format!("run: sudo usermod -aG {group} \"$USER\"  then log out and in again"),
     }
 }
@@ -307,6 +315,20 @@ mod tests {
     }
 
     #[test]
+    fn the_folder_is_that_of_a_run() {
+        let dir = tempfile::tempdir().unwrap();
+        let file = dir.path().join("ann.toml");
+        std::fs::write(&file, "recordings = \"ann\"\n").unwrap();
+        let of = |named: Option<&str>, settings: Option<&PathBuf>| {
+            folder(&Args { folder: named.map(PathBuf::from), settings: settings.cloned() })
+        };
+        assert_eq!(of(None, None).unwrap(), Path::new("buckets"));
+        assert_eq!(of(None, Some(&file)).unwrap(), Path::new("ann"));
+        assert_eq!(of(Some("here"), Some(&file)).unwrap(), Path::new("here"));
+        assert!(of(None, Some(&dir.path().join("none.toml"))).is_err());
+    }
+
+    #[test]
     fn a_good_machine_in_full() {
         let text = render(&judge(&good_machine()));
         let expected = "\
@@ -344,8 +366,9 @@ Ready: swings can be captured.
     }
 
     #[test]
-    fn roots_group_is_never_advised() {
-        let ports = Ok(vec![port("/dev/ttyUSB0", PortKind::Usb("x".into()), Access::Denied, "root")]);
+    fn without_a_group_its_owner_is_to_be_asked() {
+        let port = PortFound { group: None, ..usb(Access::Denied) };
+        let ports = Ok(vec![port]);
         let text = render(&judge(&Machine { ports, ..without_radio() }));
         assert!(!text.contains("usermod") && text.contains("ask the owner"), "{text}");
     }

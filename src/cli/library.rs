@@ -149,10 +149,12 @@ struct Context {
     json: bool,
 }
 
+fn tell_notes(told: &[String]) {
+    told.iter().for_each(|told| say(&format!("note: {told}")));
+}
+
 fn tell(opened: &Opened) {
-    for told in &opened.told {
-        say(&format!("note: {told}"));
-    }
+    tell_notes(&opened.told);
     match (opened.rebuilt, opened.analysed) {
         (_, 0) => {}
         (true, count) => say(&format!("index built anew: {count} recordings analysed")),

@@ -22,6 +22,7 @@ use clap::{Parser, Subcommand};
 use logs::{LogForm, Logs};
 use std::ffi::OsString;
 use std::io::IsTerminal;
+use std::os::unix::net::UnixStream;
 use std::process::ExitCode;
 
 /// Width of tables where there is no terminal to ask.
@@ -137,11 +138,32 @@ fn told(error: &anyhow::Error) -> String {
 }
 
 fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
+    room_for_runtime().context("the runtime cannot start")?;
     tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
         .build()
         .context("the runtime cannot start")
+}
+
+/// Threads and files that a runtime takes at its start, and some to spare.
+const THREADS: usize = 3;
+const PAIRS: usize = 4;
+
+/// Where the system gives no thread or file a runtime stops the program with a panic, so both are asked for before.
+fn room_for_runtime() -> std::io::Result<()> {
+    let _files = (0..PAIRS).map(|_| UnixStream::pair()).collect::<std::io::Result<Vec<_>>>()?;
+    let (over, wait) = crossbeam_channel::bounded::<()>(0);
+    let trial = |_| {
+        let wait = wait.clone();
+        std::thread::Builder::new().spawn(move || {
+            let _ = wait.recv();
+        })
+    };
+    let threads = (0..THREADS).map(trial).collect::<std::io::Result<Vec<_>>>();
+    drop(over);
+    threads?.into_iter().for_each(|thread| drop(thread.join()));
+    Ok(())
 }
 
 /// As COLUMNS says, else as the terminal on standard output has it.

@@ -129,7 +129,8 @@ fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
     opened.told.iter().for_each(|told| say(&format!("note: {told}")));
     let folder = args.input.clone();
     let of_player = Box::new(move |name: &str| of_player(&settings, Some(&folder), name));
-    let bench = Bench::of_library(Shelf { library, of_player }, Box::new(super::wall_time));
+    let tell = Box::new(|told: &str| say(&format!("note: {told}")));
+    let bench = Bench::of_library(Shelf { library, of_player, tell }, Box::new(super::wall_time));
     super::runtime()?.block_on(serve_site(Site::of_library(bench), args.page_port, args.share))?;
     Ok(Outcome::Done)
 }

@@ -16,7 +16,7 @@ use crate::record::feedback_settings::{FeedbackMode, Speak};
 use crate::record::settings::Settings;
 use crate::review::table;
 use crate::tone::SoundChoice;
-use anyhow::bail;
+use anyhow::{Context, bail};
 use std::io::{self, BufRead, IsTerminal, Read};
 use std::path::PathBuf;
 use tokio::signal::unix::{SignalKind, signal};
@@ -171,7 +171,7 @@ pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
             if std::io::stdin().is_terminal() {
                 status.line(&format!("type: {CONTROLS}"));
             }
-            type_lines(status.clone(), sender);
+            type_lines(status.clone(), sender).context("typed lines cannot be read")?;
         }
         let logs = args.bucket.wants_view().then_some(logs);
         let end = shown(logs, run_bucket(options, controls, asked_to_end()?, status)).await?;
@@ -298,8 +298,11 @@ pub async fn shown(
 }
 
 /// Lines typed on standard input, on a thread of their own: reading a terminal cannot be cancelled.
-fn type_lines(status: Status, sender: mpsc::Sender<Control>) {
-    std::thread::spawn(move || {
+///
+/// # Errors
+/// The system gives no thread.
+fn type_lines(status: Status, sender: mpsc::Sender<Control>) -> io::Result<()> {
+    let body = move || {
         let mut input = io::stdin().lock();
         while let Ok(Some(line)) = next_line(&mut input) {
             let line = String::from_utf8_lossy(&line);
@@ -313,7 +316,8 @@ fn type_lines(status: Status, sender: mpsc::Sender<Control>) {
                 Err(error) => status.line(&error.to_string()),
             }
         }
-    });
+    };
+    std::thread::Builder::new().name("typed".to_owned()).spawn(body).map(drop)
 }
 
 /// The next line; of one that does not end, its beginning.

@@ -62,8 +62,6 @@ pub struct Bucket {
     understanding: Understanding,
     pub(super) link_up: bool,
     pub(super) damaged: u64,
-    /// Swings that were too many to keep here.
-    pub(super) dropped: usize,
     pub(super) lost: Vec<String>,
 }
 
@@ -109,7 +107,6 @@ impl Bucket {
             understanding: Understanding::default(),
             link_up: false,
             damaged: 0,
-            dropped: 0,
             lost: Vec::new(),
         }
     }

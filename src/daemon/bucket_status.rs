@@ -10,17 +10,10 @@ use crate::units::HostTime;
 use std::collections::BTreeMap;
 
 impl Bucket {
-    /// Number of the newest swing in the bucket, those that are not kept included.
-    pub(super) fn number(&self) -> usize {
-        self.dropped + self.review.analysis.swings.len()
-    }
-
     /// The newest swing as it stands in the JSON object.
     pub(super) fn derived(&self) -> Option<serde_json::Value> {
         let place = self.review.analysis.swings.len().checked_sub(1)?;
-        let mut swing = json::swing(&self.review, place).ok().flatten()?;
-        swing["index"] = self.number().into();
-        Some(swing)
+        json::swing(&self.review, place).ok().flatten()
     }
 
     /// How it fares now.
@@ -50,7 +43,7 @@ impl Bucket {
                 .map_or_else(RecorderStatus::default, |recorder| recorder_status(recorder, now)),
             sound: self.sound.state(),
             muted: tap.is_muted(),
-            swings: self.number() as u64,
+            swings: self.review.newest_number() as u64,
             cues: tap.played(),
             damaged: self.damaged,
             guess: self.feedback.asked(),

@@ -21,7 +21,7 @@ impl Bucket {
             // The one before was never guessed: it is told now.
             self.tell_newest();
         }
-        let number = self.number() + 1;
+        let number = self.review.newest_number() + 1;
         let _span = tracing::info_span!("swing", number, club = live.swing.club).entered();
         let silence = live.told.at_set.err().map(Silence::sentence);
         let heard = self.feedback.after_swing(&Finished::of(&self.review, &live.swing), silence);
@@ -51,7 +51,7 @@ impl Bucket {
     }
 
     pub(super) fn tell_newest(&self) {
-        self.status.line(&table::newest(&self.review, self.number()));
+        self.status.line(&table::newest(&self.review));
     }
 
     /// What was heard of a guess; what the swing was may be seen from then on.
@@ -73,15 +73,8 @@ impl Bucket {
                 segment.curve = thinned(std::mem::take(&mut segment.curve), |_| false);
             }
         }
-        let swings = &mut self.review.analysis.swings;
-        if swings.len() == SWINGS_KEPT {
-            swings.remove(0);
-            self.review.cues.remove(0);
-            self.dropped += 1;
-        }
-        swings.push(swing);
-        self.review.cues.push(cue);
-        if self.dropped > 0 {
+        self.review.keep(swing, cue, SWINGS_KEPT);
+        if self.review.first_number > 1 {
             self.note(format!("only the newest {SWINGS_KEPT} swings are shown; all are in the recording"));
         }
     }

@@ -166,9 +166,9 @@ fn work(
             std::thread::sleep(REST);
         }
     }
-    if let Ok(Some(swing)) = catch_unwind(AssertUnwindSafe(|| live.finish())) {
-        say(said, Said::Swing(Box::new(swing)));
-    }
+    let last = catch_unwind(AssertUnwindSafe(|| live.finish())).unwrap_or_default();
+    last.into_iter().for_each(|swing| say(said, Said::Swing(Box::new(swing))));
+    live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
     say(said, Said::Over(live.losses()));
 }
 
@@ -179,11 +179,9 @@ fn next(told: &mut mpsc::Receiver<Told>) -> Option<Told> {
 
 fn push_all(live: &mut LiveAnalysis, arrivals: &[Arrival], said: &mpsc::Sender<Said>) {
     for arrival in arrivals {
-        let swing = live.push(arrival);
+        let swings = live.push(arrival);
         live.take_calls().into_iter().for_each(|call| say(said, Said::Set(Box::new(call))));
-        if let Some(swing) = swing {
-            say(said, Said::Swing(Box::new(swing)));
-        }
+        swings.into_iter().for_each(|swing| say(said, Said::Swing(Box::new(swing))));
     }
 }
 

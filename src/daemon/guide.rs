@@ -43,7 +43,7 @@ struct Plan {
 
 /// The address is asked for again in good time before whoever cuts the recording takes it for over (4 s after
 /// its prompt), so that there is time to walk to the ball.
-const PLANS: [Plan; 5] = [
+static PLANS: [Plan; 5] = [
     Plan {
         part: CalibrationPart::Still,
         words: "Let the lead arm hang and keep it still.",
@@ -118,9 +118,16 @@ enum Phase {
     Over,
 }
 
+/// What a bend to the palm shows is seen with the forearm's node only.
+fn is_of_use(part: CalibrationPart, device: &DeviceDescription) -> bool {
+    part != CalibrationPart::Flex || device.node(NodeRole::Forearm).is_some()
+}
+
 /// A calibration in progress.
 pub struct Guide {
     watch: CalibrationWatch,
+    /// What is asked for, in order.
+    plans: Vec<&'static Plan>,
     place: usize,
     tries: u32,
     counted: usize,
@@ -140,6 +147,7 @@ impl Guide {
     pub fn start(device: &DeviceDescription) -> Guide {
         Guide {
             watch: CalibrationWatch::new(device),
+            plans: PLANS.iter().filter(|plan| is_of_use(plan.part, device)).collect(),
             place: 0,
             tries: 0,
             counted: 0,
@@ -150,6 +158,11 @@ impl Guide {
             heard: None,
             told_silence: false,
         }
+    }
+
+    /// The part that is asked for now.
+    fn plan(&self) -> Option<&'static Plan> {
+        self.plans.get(self.place).copied()
     }
 
     /// The first part was not yet asked for.
@@ -202,7 +215,7 @@ impl Guide {
 
     /// Asks for the part in this place; after the last one all is done.
     fn ask(&mut self, place: usize) -> Vec<Say> {
-        let Some(plan) = PLANS.get(place) else {
+        let Some(plan) = self.plans.get(place).copied() else {
             self.phase = Phase::Over;
             return vec![
                 Say::Sound(Cue::AllDone),
@@ -221,7 +234,7 @@ impl Guide {
     }
 
     fn follow(&mut self, look: &Look) -> Vec<Say> {
-        let Some(plan) = PLANS.get(self.place) else { return Vec::new() };
+        let Some(plan) = self.plan() else { return Vec::new() };
         let quality = &look.quality;
         let silent = matches!(quality.problem, Some(Problem::ForearmSilent | Problem::HandSilent));
         if silent && look.since_s > NODE_PATIENCE_S {
@@ -255,7 +268,7 @@ impl Guide {
 
     /// A tick for every repetition, the last one left to the sound of the part's end.
     fn count(&mut self, quality: &PartQuality) -> Vec<Say> {
-        let enough = PLANS.get(self.place).map_or(0, |plan| plan.enough);
+        let enough = self.plan().map_or(0, |plan| plan.enough);
         let one_more = quality.repetitions > self.counted && quality.repetitions < enough;
         if !one_more {
             return Vec::new();
@@ -267,7 +280,7 @@ impl Guide {
     fn part_done(&mut self, look: &Look) -> Vec<Say> {
         let quality = &look.quality;
         let next = self.place + 1;
-        if next == PLANS.len() {
+        if next == self.plans.len() {
             return self.ask(next);
         }
         self.phase = Phase::Resting { since_s: look.since_s, quiet_s: 0.0, next };
@@ -281,7 +294,7 @@ impl Guide {
 
     /// The part has not come out well: once more, or, when that was said, on to the next.
     fn not_good(&mut self, look: &Look, problem: Problem) -> Vec<Say> {
-        let Some(plan) = PLANS.get(self.place) else { return Vec::new() };
+        let Some(plan) = self.plan() else { return Vec::new() };
         let quiet_s = if problem == Problem::Swing { REST_AFTER_SWING_S } else { 0.0 };
         let rest = |next| Phase::Resting { since_s: look.since_s, quiet_s, next };
         let what = format!("{}: {}.", part_name(plan.part), problem.advice());

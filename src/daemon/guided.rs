@@ -4,7 +4,7 @@ use super::bucket::Bucket;
 use super::guide::{Guide, INTRODUCTION, Say};
 use crate::detect::episode::{CALIBRATION_DONE, CALIBRATION_NOTE, CALIBRATION_STOPPED};
 use crate::device::Heard;
-use crate::sample::{Arrival, Marker};
+use crate::sample::{Arrival, Marker, NodeRole};
 use crate::units::HostTime;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
@@ -76,6 +76,9 @@ impl Bucket {
 
     async fn end_guide(&mut self, how: &str, now: HostTime) {
         self.guide = None;
+        let has_forearm = self.assembler.description().node(NodeRole::Forearm).is_some();
+        // Of the hand node alone no quality is told that would say so.
+        self.calibrated |= how == CALIBRATION_DONE && !has_forearm;
         let marker = Marker::Note { kind: CALIBRATION_NOTE.to_owned(), value: how.to_owned() };
         self.keep_marker(marker, now).await;
     }
@@ -84,7 +87,6 @@ impl Bucket {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::sample::NodeRole;
 
     #[test]
     fn what_came_late_does_not_belong_to_the_present() {

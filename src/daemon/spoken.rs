@@ -84,7 +84,7 @@ mod tests {
     fn swing() -> Swing {
         let bucket = VirtualBucket::play(&Scenario::left_handed_bucket(), 1);
         let mut live = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
-        bucket.arrivals.iter().find_map(|arrival| live.push(arrival)).unwrap().swing
+        bucket.arrivals.iter().find_map(|arrival| live.push(arrival).pop()).unwrap().swing
     }
 
     #[test]

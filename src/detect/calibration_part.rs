@@ -163,8 +163,8 @@ pub struct PartReadings<'a> {
     pub part: CalibrationPart,
     /// Hand node, in order of time.
     pub hand: &'a [Reading],
-    /// Forearm node, on its own clock.
-    pub forearm: &'a [Reading],
+    /// Forearm node, on its own clock; none where the glove has none.
+    pub forearm: Option<&'a [Reading]>,
 }
 
 /// How well a part was done.
@@ -180,9 +180,10 @@ pub struct PartQuality {
     pub turn_deg: f64,
     /// Share of the motion about its main axis, 0 to 1.
     pub about_one_axis: f64,
-    /// The forearm's rate against the hand's: near 0 with the arm quiet, near 1 when both turn as one.
-    pub arm_against_hand: f64,
-    /// Longest rest of both nodes, s.
+    /// The forearm's rate against the hand's: near 0 with the arm quiet, near 1 when both turn as one. None without
+    /// a forearm node.
+    pub arm_against_hand: Option<f64>,
+    /// Longest rest of the nodes, s.
     pub still_s: f64,
     /// The hand's main axis in its sensor's frame.
     pub hand_axis: Option<Unit<Vector3<f64>>>,
@@ -203,7 +204,7 @@ impl PartQuality {
         let motions = Motions {
             part: readings.part,
             hand: NodeMotion::of(readings.hand, &biases.hand),
-            forearm: NodeMotion::of(readings.forearm, &biases.forearm),
+            forearm: readings.forearm.map(|readings| NodeMotion::of(readings, &biases.forearm)),
             nominal,
             lead_arm_sign,
         };
@@ -212,11 +213,11 @@ impl PartQuality {
         PartQuality {
             part: readings.part,
             repetitions: main.repetitions(),
-            movements: motions.hand.repetitions().max(motions.forearm.repetitions()),
+            movements: motions.nodes().map(NodeMotion::repetitions).max().unwrap_or(0),
             turn_deg: main.usual_turn().to_degrees(),
             about_one_axis: main.share,
-            arm_against_hand: motions.forearm.rms / motions.hand.rms.max(1e-6),
-            still_s: motions.hand.still_s.min(motions.forearm.still_s),
+            arm_against_hand: motions.arm_against_hand(),
+            still_s: motions.still_s(),
             hand_axis: motions.hand.axis,
             problem,
         }
@@ -231,7 +232,7 @@ impl PartQuality {
             movements: 0,
             turn_deg: 0.0,
             about_one_axis: 0.0,
-            arm_against_hand: 0.0,
+            arm_against_hand: None,
             still_s: 0.0,
             hand_axis: None,
             problem: Some(Problem::Missing),
@@ -242,18 +243,18 @@ impl PartQuality {
 fn silent(readings: &PartReadings) -> Option<Problem> {
     // In time, not in readings: nodes need not be equally quick.
     let heard_s = |readings: &[Reading]| readings.len() as f64 * usual_step_s(readings).unwrap_or(0.0);
-    let (hand_s, forearm_s) = (heard_s(readings.hand), heard_s(readings.forearm));
-    if readings.hand.len() < FEWEST_READINGS || hand_s < SILENT_SHARE * forearm_s {
+    let (hand_s, forearm_s) = (heard_s(readings.hand), readings.forearm.map(heard_s));
+    if readings.hand.len() < FEWEST_READINGS || forearm_s.is_some_and(|other| hand_s < SILENT_SHARE * other) {
         Some(Problem::HandSilent)
     } else {
-        (forearm_s < SILENT_SHARE * hand_s).then_some(Problem::ForearmSilent)
+        forearm_s.filter(|forearm_s| *forearm_s < SILENT_SHARE * hand_s).map(|_| Problem::ForearmSilent)
     }
 }
 
 struct Motions<'a> {
     part: CalibrationPart,
     hand: NodeMotion,
-    forearm: NodeMotion,
+    forearm: Option<NodeMotion>,
     nominal: &'a WristAxes,
     lead_arm_sign: f64,
 }
@@ -261,7 +262,19 @@ struct Motions<'a> {
 impl Motions<'_> {
     /// The node that the part is about.
     fn main(&self) -> &NodeMotion {
-        if self.part == CalibrationPart::Roll { &self.forearm } else { &self.hand }
+        self.forearm.as_ref().filter(|_| self.part == CalibrationPart::Roll).unwrap_or(&self.hand)
+    }
+
+    fn nodes(&self) -> impl Iterator<Item = &NodeMotion> {
+        std::iter::once(&self.hand).chain(&self.forearm)
+    }
+
+    fn still_s(&self) -> f64 {
+        self.nodes().map(|node| node.still_s).fold(f64::INFINITY, f64::min)
+    }
+
+    fn arm_against_hand(&self) -> Option<f64> {
+        Some(self.forearm.as_ref()?.rms / self.hand.rms.max(1e-6))
     }
 
     /// The first thing that is wrong, the most telling first.
@@ -279,11 +292,11 @@ impl Motions<'_> {
 
     /// No breath and no sway for as long as a still pose has to be held: nobody wears it.
     fn is_lifeless(&self) -> bool {
-        [&self.hand, &self.forearm].iter().all(|node| node.still_s >= STILL_S && node.still_sway < LIFELESS)
+        self.nodes().all(|node| node.still_s >= STILL_S && node.still_sway < LIFELESS)
     }
 
     fn restless(&self, needed_s: f64) -> Option<Problem> {
-        (self.hand.still_s.min(self.forearm.still_s) < needed_s).then_some(Problem::Restless)
+        (self.still_s() < needed_s).then_some(Problem::Restless)
     }
 
     /// At address the arm points down and the thumb's side up. Gravity shows whether the nodes agree.
@@ -291,11 +304,11 @@ impl Motions<'_> {
         let nominal = self.nominal;
         let thumb_in_hand = nominal.deviation_in_hand.cross(&nominal.long_in_hand) * self.lead_arm_sign;
         let thumb_in_forearm = nominal.flexion_in_forearm.into_inner() * self.lead_arm_sign;
-        let nodes = [
-            (&self.hand, nominal.long_in_hand.into_inner(), thumb_in_hand),
-            (&self.forearm, nominal.long_in_forearm.into_inner(), thumb_in_forearm),
+        let poses = [
+            (nominal.long_in_hand.into_inner(), thumb_in_hand),
+            (nominal.long_in_forearm.into_inner(), thumb_in_forearm),
         ];
-        let wrong = |(motion, proximal, thumb): (&NodeMotion, Vector3<f64>, Vector3<f64>)| {
+        let wrong = |(motion, (proximal, thumb)): (&NodeMotion, (Vector3<f64>, Vector3<f64>))| {
             let force_g = motion.pose_force_g?;
             if force_g.dot(&proximal) < -WRONG_WAY_G {
                 Some(Problem::BackToFront)
@@ -303,7 +316,7 @@ impl Motions<'_> {
                 (force_g.dot(&thumb) < -WRONG_WAY_G).then_some(Problem::UpsideDown)
             }
         };
-        nodes.into_iter().find_map(wrong)
+        self.nodes().zip(poses).find_map(wrong)
     }
 
     fn wrong_movement(&self) -> Option<Problem> {
@@ -314,12 +327,16 @@ impl Motions<'_> {
     }
 
     fn spoilt(&self) -> Option<Problem> {
-        let (hand, forearm) = (&self.hand, &self.forearm);
+        let hand = &self.hand;
+        let forearm = |is: &dyn Fn(&NodeMotion) -> bool| self.forearm.as_ref().map(is);
         let checks = [
-            (Problem::Swing, hand.peak > SWING[0] && forearm.peak > SWING[1]),
-            (Problem::Clipped, hand.clipped || forearm.clipped),
+            (Problem::Swing, hand.peak > SWING[0] && forearm(&|it| it.peak > SWING[1]).unwrap_or(true)),
+            (Problem::Clipped, self.nodes().any(|node| node.clipped)),
             // A forearm cannot turn without its hand.
-            (Problem::Swapped, forearm.repetitions() > 1 && hand.rms < ALONG * forearm.rms),
+            (
+                Problem::Swapped,
+                forearm(&|it| it.repetitions() > 1 && hand.rms < ALONG * it.rms).unwrap_or(false),
+            ),
             (Problem::NoMotion, hand.rms < HARDLY && hand.turns.is_empty()),
         ];
         checks.into_iter().find(|(_, found)| *found).map(|(problem, _)| problem)
@@ -327,7 +344,8 @@ impl Motions<'_> {
 
     /// The movement that the hand's main axis speaks of is not the one asked for.
     fn other_movement(&self) -> Option<Problem> {
-        let rolls = self.part == CalibrationPart::Roll && self.forearm.rms > ALONG * self.hand.rms;
+        let turns_along = self.arm_against_hand().is_some_and(|ratio| ratio > ALONG);
+        let rolls = self.part == CalibrationPart::Roll && turns_along;
         if self.hand.share < LEAST_SHARE || self.hand.repetitions() == 0 || rolls {
             return None;
         }
@@ -346,17 +364,15 @@ impl Motions<'_> {
 
     /// Something else moved along with it.
     fn impure(&self) -> Option<Problem> {
-        let (hand, forearm) = (&self.hand, &self.forearm);
-        let ratio = forearm.rms / hand.rms.max(1e-6);
+        let (main, ratio) = (self.main(), self.arm_against_hand());
         if self.part == CalibrationPart::Roll {
-            let as_one = (1.0 / AS_ONE..=AS_ONE).contains(&ratio);
-            if forearm.repetitions() > 0 && (!as_one || hand.share < LEAST_HAND_SHARE) {
+            let as_one = ratio.is_none_or(|ratio| (1.0 / AS_ONE..=AS_ONE).contains(&ratio));
+            if main.repetitions() > 0 && (!as_one || self.hand.share < LEAST_HAND_SHARE) {
                 return Some(Problem::WristMoved);
             }
-        } else if ratio > ALONG {
+        } else if ratio.is_some_and(|ratio| ratio > ALONG) {
             return Some(Problem::ArmMoved);
         }
-        let main = self.main();
         (main.share < LEAST_SHARE && !main.turns.is_empty()).then_some(Problem::ManyAxes)
     }
 
@@ -394,7 +410,7 @@ mod tests {
     #[test]
     fn a_slower_node_is_not_a_silent_one() {
         let problem = |hand: &[Reading], forearm: &[Reading]| {
-            silent(&PartReadings { part: CalibrationPart::Still, hand, forearm })
+            silent(&PartReadings { part: CalibrationPart::Still, hand, forearm: Some(forearm) })
         };
         let (slow, quick) = (readings(150.0, 5.0), readings(1000.0, 5.0));
         assert_eq!(problem(&slow, &quick), None);
@@ -403,5 +419,7 @@ mod tests {
         assert_eq!(problem(&cut_off, &slow), Some(Problem::HandSilent));
         assert_eq!(problem(&slow, &cut_off), Some(Problem::ForearmSilent));
         assert_eq!(problem(&[], &slow), Some(Problem::HandSilent));
+        let alone = PartReadings { part: CalibrationPart::Still, hand: &slow, forearm: None };
+        assert_eq!(silent(&alone), None);
     }
 }

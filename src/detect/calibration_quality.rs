@@ -115,7 +115,8 @@ impl CalibrationQuality {
             found.map_or_else(
                 || PartQuality::missing(part),
                 |(_, episode)| {
-                    let readings = PartReadings { part, hand: &episode.hand, forearm: &episode.forearm };
+                    let readings =
+                        PartReadings { part, hand: &episode.hand, forearm: Some(&episode.forearm) };
                     PartQuality::of(&readings, &episode.biases, nominal, lead_arm_sign)
                 },
             )

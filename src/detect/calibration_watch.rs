@@ -74,7 +74,8 @@ pub struct CalibrationWatch {
     nominal: WristAxes,
     lead_arm_sign: f64,
     hand: NodeWatch,
-    forearm: NodeWatch,
+    /// None where the glove has none.
+    forearm: Option<NodeWatch>,
     biases: Biases,
     part: CalibrationPart,
     began_s: Option<f64>,
@@ -90,7 +91,7 @@ impl CalibrationWatch {
             nominal: WristAxes::of_glove(device),
             lead_arm_sign: device.player_hand.lead_arm_sign(),
             hand: NodeWatch::new(NodeRole::Hand, device),
-            forearm: NodeWatch::new(NodeRole::Forearm, device),
+            forearm: device.node(NodeRole::Forearm).map(|_| NodeWatch::new(NodeRole::Forearm, device)),
             biases: Biases::default(),
             part: CalibrationPart::Still,
             began_s: None,
@@ -107,7 +108,7 @@ impl CalibrationWatch {
         self.part = part;
         self.began_s = None;
         self.hand.readings.clear();
-        self.forearm.readings.clear();
+        self.forearm.iter_mut().for_each(|forearm| forearm.readings.clear());
     }
 
     /// The rest of the still part tells the gyro biases.
@@ -115,14 +116,15 @@ impl CalibrationWatch {
         let rate = |readings: &[Reading]| {
             NodeMotion::of(readings, &Vector3::zeros()).still_rate.unwrap_or_else(Vector3::zeros)
         };
-        self.biases = Biases { hand: rate(&self.hand.readings), forearm: rate(&self.forearm.readings) };
+        let forearm = self.forearm.as_ref().map_or_else(Vector3::zeros, |forearm| rate(&forearm.readings));
+        self.biases = Biases { hand: rate(&self.hand.readings), forearm };
     }
 
     /// Takes the next sample of either node; gives a look at the part every tenth of a second.
     pub fn push(&mut self, sample: &ImuSample) -> Option<Look> {
         match sample.role {
             NodeRole::Forearm => {
-                self.forearm.push(sample);
+                self.forearm.as_mut().map(|forearm| forearm.push(sample));
                 None
             }
             NodeRole::Hand => self.hand.push(sample).then(|| self.look()).flatten(),
@@ -143,8 +145,8 @@ impl CalibrationWatch {
             return None;
         }
         self.looked_s = now_s;
-        let readings =
-            PartReadings { part: self.part, hand: &self.hand.readings, forearm: &self.forearm.readings };
+        let forearm = self.forearm.as_ref().map(|forearm| &forearm.readings[..]);
+        let readings = PartReadings { part: self.part, hand: &self.hand.readings, forearm };
         let quality = PartQuality::of(&readings, &self.biases, &self.nominal, self.lead_arm_sign);
         if since_s < QUIET_S || self.is_restless() {
             self.restless_s = now_s;

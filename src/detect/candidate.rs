@@ -63,6 +63,13 @@ impl Found {
         self.swings.into_iter().find(|swing| swing.phases.top_s > at_s)
     }
 
+    /// All of them.
+    #[must_use]
+    pub fn after(mut self, at_s: f64) -> Vec<Candidate> {
+        self.swings.retain(|swing| swing.phases.top_s > at_s);
+        self.swings
+    }
+
     /// A sentence where the episode holds more downswings than its swings have.
     #[must_use]
     pub fn untold_note(&self) -> Option<String> {

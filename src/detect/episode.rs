@@ -3,7 +3,7 @@
 
 use super::NodeLoss;
 use super::body_watch::{BodyReadings, BodyWatch};
-use super::fast_motion::{FastMotion, SWING_PEAK};
+use super::fast_motion::{CUT_WITHIN_S, FastMotion, SWING_PEAK};
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
 use crate::fusion::joint::GloveEvidence;
@@ -68,6 +68,8 @@ pub struct Episode {
     pub clock_guess_s: f64,
     /// Where the fast motion began, hand clock, s.
     pub fast_from_s: f64,
+    /// It goes on from one that was cut for its length.
+    pub goes_on: bool,
     /// The club in use.
     pub club: Option<String>,
     /// Full scale of the hand's accelerometer, g.
@@ -118,6 +120,8 @@ pub struct EpisodeCutter {
     clock_guesses: VecDeque<f64>,
     smooth_rate: f64,
     fast: Option<FastMotion>,
+    /// The last one was cut for its length, and the hand was not slow since.
+    is_cut_off: bool,
     /// Where the last fast motion ended: a movement is never told twice.
     told_until_s: f64,
     calibration: Option<CalibrationInHand>,
@@ -159,7 +163,7 @@ impl EpisodeCutter {
     /// A cutter for this glove.
     #[must_use]
     pub fn new(device: &DeviceDescription, params: EpisodeParams) -> EpisodeCutter {
-        let keep_s = params.before_s + params.longest_drill_s + 2.0;
+        let keep_s = params.before_s + params.longest_drill_s + CUT_WITHIN_S + 2.0;
         let intake = |role| Intake::new(role, Conversion::of(device.node(role)), keep_s, params.orientation);
         EpisodeCutter {
             params,
@@ -169,6 +173,7 @@ impl EpisodeCutter {
             clock_guesses: VecDeque::new(),
             smooth_rate: 0.0,
             fast: None,
+            is_cut_off: false,
             told_until_s: f64::NEG_INFINITY,
             calibration: None,
             club: None,
@@ -216,14 +221,14 @@ impl EpisodeCutter {
     /// The input is over: hands out what is still in hand.
     pub fn finish(&mut self) -> Vec<Cut> {
         let calibration = self.calibration.take().and_then(|calibration| self.close_calibration(calibration));
-        let motion = self.fast.take().map(|fast| Cut::Motion(self.episode_since(fast.since_s)));
+        let motion = self.fast.take().map(|fast| Cut::Motion(self.episode_of(&fast)));
         calibration.into_iter().chain(motion).collect()
     }
 
     /// The fast motion that is still going on, as far as it has come.
     #[must_use]
     pub fn motion_so_far(&self) -> Option<Episode> {
-        self.fast.map(|fast| self.episode_since(fast.since_s))
+        self.fast.map(|fast| self.episode_of(&fast))
     }
 
     /// The same in few readings, for a first look: [`Intake::since_in_blocks`].
@@ -322,7 +327,7 @@ impl EpisodeCutter {
 
     fn cut_short(&mut self) -> Option<Cut> {
         let fast = self.fast.take()?;
-        let episode = self.episode_since(fast.since_s);
+        let episode = self.episode_of(&fast);
         self.told_until_s = self.now_s().unwrap_or(f64::NEG_INFINITY);
         Some(Cut::Motion(episode))
     }
@@ -370,7 +375,7 @@ impl EpisodeCutter {
 
     /// The hand's clock is another one now: nothing that was timed on the old one holds.
     fn forget_the_clock(&mut self) {
-        self.fast = None;
+        (self.fast, self.is_cut_off) = (None, false);
         self.told_until_s = f64::NEG_INFINITY;
         self.calibration = None;
         self.clock_guesses.clear();
@@ -407,18 +412,19 @@ impl EpisodeCutter {
         let params = self.params;
         let Some(fast) = &mut self.fast else {
             if self.smooth_rate > params.fast_from && self.calibration.is_none() {
-                self.fast = Some(FastMotion::begun(reading.t_s, self.smooth_rate));
+                self.fast = Some(FastMotion::begun(reading.t_s, self.smooth_rate, self.is_cut_off));
                 self.club_in_hand.clone_from(&self.club);
             }
+            self.is_cut_off &= self.smooth_rate > params.slow_below;
             return None;
         };
-        let over = fast.step(reading.t_s, self.smooth_rate, &params);
-        let (since_s, ended_s) = (fast.since_s, fast.slow_since_s.unwrap_or(reading.t_s));
+        let (over, fast) = (fast.step(reading.t_s, self.smooth_rate, &params), *fast);
         over.then(|| {
-            self.fast = None;
-            let episode = self.episode_since(since_s);
+            let episode = self.episode_of(&fast);
             // The slow stretch may be the address of the next swing.
-            self.told_until_s = ended_s;
+            self.told_until_s = fast.slow_since_s.unwrap_or(reading.t_s);
+            self.is_cut_off = fast.slow_since_s.is_none();
+            self.fast = None;
             Cut::Motion(episode)
         })
     }
@@ -429,11 +435,7 @@ impl EpisodeCutter {
         let at_address = calibration.parts.last().is_some_and(|(part, _)| *part == CalibrationPart::Address);
         let longest_s = if at_address { self.params.after_last_prompt_s } else { self.params.longest_part_s };
         let over = now_s - last_prompt_s > longest_s;
-        if over {
-            self.calibration.take().and_then(|calibration| self.close_calibration(calibration))
-        } else {
-            None
-        }
+        self.calibration.take_if(|_| over).and_then(|calibration| self.close_calibration(calibration))
     }
 
     /// Puts the parts in order of time and gives them the biases that are known by now.
@@ -470,6 +472,7 @@ impl EpisodeCutter {
             bias_wander: Biases { hand: self.hand.bias_wander(), forearm: self.forearm.bias_wander() },
             clock_guess_s: 0.0,
             fast_from_s: 0.0,
+            goes_on: false,
             club: None,
             hand_full_scale_g: self.hand_full_scale_g,
         }
@@ -480,7 +483,8 @@ impl EpisodeCutter {
         (fast_from_s - self.params.before_s).max(self.told_until_s)
     }
 
-    fn episode_since(&self, fast_from_s: f64) -> Episode {
+    fn episode_of(&self, fast: &FastMotion) -> Episode {
+        let fast_from_s = fast.since_s;
         let (from_s, clock_guess_s) = (self.begins_s(fast_from_s), self.clock_guess_s());
         Episode {
             hand: self.hand.since(from_s),
@@ -488,6 +492,7 @@ impl EpisodeCutter {
             body: Box::new(self.body.since(from_s.max(fast_from_s - BODY_BEFORE_S))),
             clock_guess_s,
             fast_from_s,
+            goes_on: fast.goes_on,
             club: self.club_in_hand.clone(),
             ..self.nothing()
         }

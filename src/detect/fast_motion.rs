@@ -11,6 +11,8 @@ pub(super) const SWING_PEAK: f64 = 200.0 * std::f64::consts::PI / 180.0;
 const FULL_PEAK: f64 = 500.0 * std::f64::consts::PI / 180.0;
 /// In a drill the next swing is there within this time, s (judgement).
 const NEXT_SWING_S: f64 = 3.5;
+/// A motion that is too long is cut where it is slower, within this time, s: about the fast part of a swing.
+pub(super) const CUT_WITHIN_S: f64 = 1.5;
 /// A swing is found within this time after its hand was near its peak rate, which is about at the ball: the smallest are
 /// watched for more than half a second.
 const AFTER_PEAK_S: f64 = 0.65;
@@ -22,6 +24,8 @@ pub struct FastMotion {
     pub since_s: f64,
     /// Where the stretch began in which it is slow, if it is.
     pub slow_since_s: Option<f64>,
+    /// It goes on from one that was cut for its length: there is no pose at the ball before it.
+    pub goes_on: bool,
     peak: f64,
     near_peak_s: f64,
     /// When it was last as fast as a full swing.
@@ -29,10 +33,17 @@ pub struct FastMotion {
 }
 
 impl FastMotion {
-    /// Begun at an instant with this rate.
+    /// Begun at an instant with this rate; `goes_on` from one that was cut.
     #[must_use]
-    pub fn begun(at_s: f64, rate: f64) -> FastMotion {
-        FastMotion { since_s: at_s, slow_since_s: None, peak: rate, near_peak_s: at_s, swung_s: None }
+    pub fn begun(at_s: f64, rate: f64, goes_on: bool) -> FastMotion {
+        FastMotion {
+            since_s: at_s,
+            slow_since_s: None,
+            goes_on,
+            peak: rate,
+            near_peak_s: at_s,
+            swung_s: None,
+        }
     }
 
     /// Goes on with this rate; gives whether it is over.
@@ -48,7 +59,10 @@ impl FastMotion {
         }
         let is_drill = self.swung_s.is_some_and(|swung_s| now_s - swung_s < NEXT_SWING_S);
         let longest_s = if is_drill { params.longest_drill_s } else { params.longest_s };
-        slow_for_s > params.slow_for_s || now_s - self.since_s > longest_s
+        let beyond_s = now_s - self.since_s - longest_s;
+        // Rather not within a swing.
+        let is_long = beyond_s > 0.0 && (rate < params.fast_from || beyond_s > CUT_WITHIN_S);
+        slow_for_s > params.slow_for_s || is_long
     }
 
     /// Whether it is past its peak.
@@ -72,7 +86,7 @@ mod tests {
     fn played(peak: f64) -> Vec<(f64, bool, bool)> {
         let params = EpisodeParams::default();
         let rate = |t_s: f64| peak * (1.0 - (t_s - 0.5).abs() / 0.5).max(0.0);
-        let mut motion = FastMotion::begun(0.0, 0.0);
+        let mut motion = FastMotion::begun(0.0, 0.0, false);
         let looks = (1..1500).map(|i| f64::from(i) * 0.002).map(|t_s| {
             let over = motion.step(t_s, rate(t_s), &params);
             (t_s, motion.may_have_swung(rate(t_s), t_s), over)
@@ -93,13 +107,17 @@ mod tests {
     fn a_drill_goes_on_and_a_walk_is_cut() {
         let params = EpisodeParams::default();
         let lasted_s = |peak: f64| {
-            let mut motion = FastMotion::begun(0.0, 0.0);
+            let mut motion = FastMotion::begun(0.0, 0.0, false);
             let rate = |t_s: f64| peak * (2.5 * t_s).sin().abs();
             let times = (1..20_000).map(|i| f64::from(i) * 0.002);
             times.into_iter().find(|t_s| motion.step(*t_s, rate(*t_s), &params)).unwrap()
         };
-        assert!((lasted_s(4.0) - params.longest_s).abs() < 0.01);
-        assert!((lasted_s(15.0) - params.longest_drill_s).abs() < 0.01);
+        for (peak, longest_s) in [(4.0, params.longest_s), (15.0, params.longest_drill_s)] {
+            let lasted_s = lasted_s(peak);
+            assert!((longest_s..longest_s + CUT_WITHIN_S).contains(&lasted_s), "{lasted_s} s");
+            let rate = peak * (2.5 * lasted_s).sin().abs();
+            assert!(rate < params.fast_from, "cut where it is slower: {rate} rad/s");
+        }
     }
 
     #[test]

@@ -174,7 +174,7 @@ pub(super) fn curves(candidate: &Candidate, hub: &HubEstimate, params: &MeasureP
         t_s.iter().map(|t_s| value_at(&hub.t_s, &values, *t_s)).collect()
     };
     let (hinge, flexion) = (angle(0), angle(1));
-    let shaft_in_hand = Vector3::new(0.0, -params.grip.cos(), params.lead_arm_sign * params.grip.sin());
+    let shaft_in_hand = params.shaft_in_hand();
     let shaft = |(hinge, flexion): (&f64, &f64)| {
         let forearm_from_hand = wrist::bent(*hinge, *flexion, params.lead_arm_sign);
         (forearm_from_hand * shaft_in_hand).angle(&Vector3::y())

@@ -4,11 +4,13 @@
 //! the sample that decides costs no more than any other, unless the shock came late.
 
 use super::calibration_quality::CalibrationQuality;
-use super::candidate::{AFTER_BACK_S, Candidate};
+use super::candidate::{AFTER_BACK_S, Candidate, Found};
 use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter};
 use super::live_set::{LiveCall, LiveSet, ToldBefore};
 use super::measure::{WristKnowledge, measure, shock_s};
 use super::offline::AnalysisParams;
+use super::phases::NoSwing;
+use super::search;
 use super::seat;
 use super::swing::{NodeLoss, Swing};
 use super::wrist_state::WristState;
@@ -164,23 +166,23 @@ impl LiveAnalysis {
         self.set.is_near() || (self.attempt.found && self.attempt.is_open())
     }
 
-    /// Takes the next arrival; gives a swing when this arrival decides one. What it decides of a set before that
-    /// is given by [`LiveAnalysis::take_calls`].
-    pub fn push(&mut self, arrival: &Arrival) -> Option<LiveSwing> {
-        let swing = self.take(arrival);
+    /// Takes the next arrival; gives the swings that this arrival decides: one, or at the end of a motion all that
+    /// wait. What it decides of a set before that is given by [`LiveAnalysis::take_calls`].
+    pub fn push(&mut self, arrival: &Arrival) -> Vec<LiveSwing> {
+        let swings = self.take(arrival);
         let since_s = self.cutter.fast_since_s().filter(|_| self.attempt.told_back_s.is_none());
         self.set.follow(since_s, &self.cutter, &self.state);
-        swing
+        swings
     }
 
-    fn take(&mut self, arrival: &Arrival) -> Option<LiveSwing> {
+    fn take(&mut self, arrival: &Arrival) -> Vec<LiveSwing> {
         match self.cutter.push(arrival) {
             Some(Cut::Calibration(calibration)) => {
                 self.calibrate(&calibration);
-                None
+                Vec::new()
             }
             Some(Cut::Motion(episode)) => self.end_motion(episode),
-            None => self.try_motion(),
+            None => self.try_motion().into_iter().collect(),
         }
     }
 
@@ -214,40 +216,50 @@ impl LiveAnalysis {
         self.device = device.clone();
     }
 
-    /// The input is over: a swing that is still in hand.
-    pub fn finish(&mut self) -> Option<LiveSwing> {
-        let cuts = self.cutter.finish();
-        cuts.into_iter().find_map(|cut| match cut {
-            Cut::Motion(episode) => self.end_motion(episode),
+    /// The input is over: the swings that are still in hand.
+    pub fn finish(&mut self) -> Vec<LiveSwing> {
+        let motions = self.cutter.finish().into_iter().filter_map(|cut| match cut {
+            Cut::Motion(episode) => Some(episode),
             Cut::Calibration(_) => None,
-        })
+        });
+        motions.flat_map(|episode| self.end_motion(episode)).collect()
     }
 
-    /// A motion is over: its swing, if that was not told before.
-    fn end_motion(&mut self, episode: Episode) -> Option<LiveSwing> {
-        let now_s = episode.hand.last()?.t_s;
-        let measured = if self.attempt.is_open() { self.last_in(episode) } else { None };
-        self.attempt = Attempt::default();
-        Some(self.tell(measured?, now_s))
-    }
-
-    /// The swing in a motion that is over, if there is one that was not told.
-    fn last_in(&mut self, episode: Episode) -> Option<Box<Measured>> {
-        if self.attempt.told_back_s.is_some() {
-            self.note_untold(&episode);
+    /// A motion is over: its swings that were not told before.
+    fn end_motion(&mut self, episode: Episode) -> Vec<LiveSwing> {
+        let attempt = std::mem::take(&mut self.attempt);
+        let Some(now_s) = episode.hand.last().map(|reading| reading.t_s) else { return Vec::new() };
+        if !attempt.is_open() {
+            return Vec::new();
         }
-        self.attempt.measured.take().or_else(|| {
-            let found = self.swing_in(episode, f64::NEG_INFINITY).ok()?;
-            self.measure_episode(found.episode, f64::NEG_INFINITY).ok()
-        })
+        let mut told_until_s = attempt.told_until_s();
+        let mut told = Vec::new();
+        if let Some(measured) = attempt.measured {
+            told_until_s = measured.candidate.phases.back_s;
+            told.push(self.tell(measured, now_s));
+        }
+        for candidate in self.waiting_in(episode, told_until_s) {
+            let measured = self.measure_candidate(candidate);
+            told.push(self.tell(measured, now_s));
+        }
+        told
     }
 
-    /// Says where a motion whose swings are told held more than them.
-    fn note_untold(&mut self, episode: &Episode) {
-        let WristState { axes, lead_arm_sign, .. } = &self.state;
-        let clock = self.state.clock_for(episode);
-        let found = Candidate::all(episode.clone(), axes, &clock, *lead_arm_sign, &self.params.phases);
-        self.notes.extend(found.ok().and_then(|found| found.untold_note()));
+    /// The swings in a motion that is over that come after an instant, hand clock, s. Says where it held more.
+    fn waiting_in(&mut self, episode: Episode, told_until_s: f64) -> Vec<Candidate> {
+        let rest = search::untold_rest(&episode);
+        let Ok(found) = self.find_in(episode) else {
+            self.notes.extend(rest);
+            return Vec::new();
+        };
+        self.notes.extend(found.untold_note());
+        let mut waiting = found.after(told_until_s);
+        let both_nodes = |first: &&Candidate| !first.hand_alone;
+        if let Some(episode) = waiting.first().filter(both_nodes).map(|first| first.episode.clone()) {
+            self.state.learn_clock(&episode);
+            waiting = self.find_in(episode).map_or_else(|_| Vec::new(), |found| found.after(told_until_s));
+        }
+        waiting
     }
 
     fn try_motion(&mut self) -> Option<LiveSwing> {
@@ -303,16 +315,21 @@ impl LiveAnalysis {
         Some(self.measure_episode(episode, AFTER_BACK_S))
     }
 
-    /// The first swing in an episode that was not told, if it has one and enough was seen after it.
-    fn swing_in(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Candidate, Later> {
+    /// The swings in an episode, by what is known of wrist and clocks so far.
+    fn find_in(&mut self, episode: Episode) -> Result<Found, NoSwing> {
         if self.state.has_other_clocks(&episode) {
             self.state = self.state.on_new_clocks();
             self.forget_swings();
         }
-        let now_s = episode.hand.last().map_or(f64::NEG_INFINITY, |reading| reading.t_s);
         let (clock, sign) = (self.state.clock_for(&episode), self.state.lead_arm_sign);
-        let found = Candidate::all(episode, &self.state.axes, &clock, sign, &self.params.phases);
+        Candidate::all(episode, &self.state.axes, &clock, sign, &self.params.phases)
+    }
+
+    /// The first swing in an episode that was not told, if it has one and enough was seen after it.
+    fn swing_in(&mut self, episode: Episode, seen_after_back_s: f64) -> Result<Candidate, Later> {
+        let now_s = episode.hand.last().map_or(f64::NEG_INFINITY, |reading| reading.t_s);
         let told_until_s = self.attempt.told_until_s();
+        let found = self.find_in(episode);
         let candidate = found.ok().and_then(|found| found.first_after(told_until_s));
         let candidate = candidate.ok_or(Later { again_s: now_s + TRY_EVERY_S, found: false })?;
         let back_s = candidate.phases.back_s;
@@ -332,12 +349,16 @@ impl LiveAnalysis {
             self.state.learn_clock(&episode);
         }
         let candidate = self.swing_in(episode, seen_after_back_s)?;
+        Ok(self.measure_candidate(candidate))
+    }
+
+    fn measure_candidate(&mut self, candidate: Candidate) -> Box<Measured> {
         let window = candidate.joint_window();
         if !candidate.hand_alone {
             self.notice_moved_glove(&window, candidate.phases.takeaway_s);
         }
         let (knowledge, estimate) = self.knowledge(&candidate, &window);
-        Ok(self.measured(candidate, knowledge, Learnt { window, estimate }))
+        self.measured(candidate, knowledge, Learnt { window, estimate })
     }
 
     fn measured(&self, candidate: Candidate, knowledge: WristKnowledge, learnt: Learnt) -> Box<Measured> {
@@ -410,5 +431,56 @@ impl LiveAnalysis {
         }
         let estimate = self.state.estimate(self.recent.iter().chain([window]), &self.cutter.evidence());
         (self.state.knowledge(&estimate, estimate.windows() - 1), Some(Box::new(estimate)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::device::virtual_glove::swing::{SetAim, SwingSize};
+    use crate::device::virtual_glove::{Cue, Plan, Scenario, VirtualBucket};
+    use crate::sample::ImuSample;
+
+    #[test]
+    fn all_swings_that_wait_when_a_motion_ends_are_told() {
+        let drill = Cue::Drill(SwingSize::Full, SetAim::Travel(0.5), 3);
+        let plan = Plan::Listed(vec![Cue::Club("iron"), Cue::Calibrate, drill]);
+        let bucket = VirtualBucket::play(&Scenario::new(plan), 1);
+        let mut cutter = EpisodeCutter::new(&bucket.device, AnalysisParams::default().episodes);
+        let mut live = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
+        let cuts = bucket.arrivals.iter().filter_map(|arrival| cutter.push(arrival));
+        let told = cuts.flat_map(|cut| match cut {
+            Cut::Motion(episode) => live.end_motion(episode),
+            Cut::Calibration(_) => Vec::new(),
+        });
+        let tops: Vec<DeviceTime> = told.map(|live| live.swing.top).collect();
+        assert_eq!(tops.len(), 3);
+        for (top, truth) in tops.iter().zip(&bucket.truth) {
+            assert!(top.seconds_since(truth.top).abs() < 0.02, "{top:?} {:?}", truth.top);
+        }
+    }
+
+    /// What is said of a glove that rests, is whirled about for so long, and rests again, s.
+    fn said_of_whirling(lasts_s: f64) -> Vec<String> {
+        let device = DeviceDescription::default();
+        let mut live = LiveAnalysis::new(&device, AnalysisParams::default());
+        let turning = 3.0..3.0 + lasts_s;
+        for i in 0..((lasts_s + 6.0) * 200.0) as u32 {
+            let t = DeviceTime(i64::from(i) * 5000);
+            let rate = if turning.contains(&(f64::from(i) / 200.0)) { 700.0 } else { 0.0 };
+            let (rate_dps, specific_force_g) = ([0.0, 0.0, rate], [0.0, 0.0, 1.0]);
+            for role in [NodeRole::Hand, NodeRole::Forearm] {
+                let sample = ImuSample { role, seq: i, t, rate_dps, specific_force_g, received: None };
+                live.push(&Arrival::Sample(sample));
+            }
+        }
+        live.take_notes()
+    }
+
+    #[test]
+    fn what_goes_on_after_a_cut_is_said_not_to_be_told() {
+        assert!(said_of_whirling(20.0).is_empty());
+        let notes = said_of_whirling(40.0);
+        assert!(notes.len() == 1 && notes[0].contains("was too long to be looked at in one"), "{notes:?}");
     }
 }

@@ -79,6 +79,13 @@ pub struct MeasureParams {
     pub impact: ImpactParams,
 }
 
+impl MeasureParams {
+    /// The shaft leaves the hand between its long axis and the thumb, which lies along z on a right hand.
+    pub(super) fn shaft_in_hand(&self) -> Vector3<f64> {
+        Vector3::new(0.0, -self.grip.cos(), self.lead_arm_sign * self.grip.sin())
+    }
+}
+
 /// Wrist and arm over the swing. Angles in rad; wrist angles not yet counted from address.
 pub(super) struct Curves {
     pub t_s: Vec<f64>,
@@ -220,8 +227,7 @@ fn curves(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams)
     let bent_further = 1.0 + given_back(wrist.tissue);
     let forearm_from_sensor = axes.forearm_from_sensor();
     let sensor_from_hand = axes.hand_from_sensor().inverse();
-    // The shaft leaves the hand between its long axis and the thumb, which lies along z on a right hand.
-    let shaft_in_hand = Vector3::new(0.0, -params.grip.cos(), params.lead_arm_sign * params.grip.sin());
+    let shaft_in_hand = params.shaft_in_hand();
     let mut curves = Curves {
         t_s: candidate.arm.t_s.clone(),
         hinge: Vec::new(),

@@ -7,6 +7,7 @@ use super::episode::{CalibrationEpisodes, Cut, Episode, EpisodeCutter, EpisodePa
 use super::impact::ImpactParams;
 use super::measure::{MeasureParams, measure};
 use super::phases::PhaseParams;
+use super::search;
 use super::seat;
 use super::swing::{BucketAnalysis, Swing};
 use super::wrist_state::WristState;
@@ -160,14 +161,16 @@ impl OfflineAnalysis {
 
     fn measure_all(&self, motions: Vec<Episode>, state: &WristState, notes: &mut Vec<String>) -> Vec<Swing> {
         let (sign, phases) = (state.lead_arm_sign, &self.params.phases);
-        let ready = |episode: Episode| {
-            let clock = state.clock_for(&episode);
-            Candidate::all(episode, &state.axes, &clock, sign, phases).ok()
-        };
         let mut candidates = Vec::new();
-        for found in motions.into_iter().filter_map(ready) {
-            notes.extend(found.untold_note());
-            candidates.extend(found.swings);
+        for episode in motions {
+            let (clock, rest) = (state.clock_for(&episode), search::untold_rest(&episode));
+            match Candidate::all(episode, &state.axes, &clock, sign, phases) {
+                Ok(found) => {
+                    notes.extend(found.untold_note());
+                    candidates.extend(found.swings);
+                }
+                Err(_) => notes.extend(rest),
+            }
         }
         notes.extend(candidates.iter().find_map(odd_force));
         let mut swings = Vec::new();

@@ -1,6 +1,8 @@
 //! Looks for the swings in a stretch of motion.
 
+use super::episode::Episode;
 use super::phases::{ArmTrack, NoSwing, PhaseParams, Phases, find_around};
+use crate::fusion::series::Reading;
 
 /// So many of the fastest instants are tried …
 const PEAKS_MAX: usize = 6;
@@ -120,6 +122,21 @@ pub fn untold(arm: &ArmTrack, swings: &[Phases]) -> usize {
         }
     }
     untold
+}
+
+/// A sentence where a motion goes on from one that was cut for its length, and the hand is as fast in it as in a full
+/// swing: what swings it holds cannot be measured.
+#[must_use]
+pub fn untold_rest(episode: &Episode) -> Option<String> {
+    let fast = |reading: &Reading| (reading.rate - episode.biases.hand).norm() >= FULL_PEAK;
+    let rest = episode.hand.iter().filter(|reading| reading.t_s >= episode.fast_from_s);
+    (episode.goes_on && rest.clone().any(fast)).then(|| {
+        format!(
+            "the motion that goes on after {:.1} s of the hand node's clock was too long to be looked at in one: what \
+             swings it held are not told, for want of a still pose at the ball before them",
+            episode.fast_from_s
+        )
+    })
 }
 
 #[cfg(test)]

@@ -110,9 +110,10 @@ fn explain(path: &Path, error: &tokio_serial::Error) -> LinkError {
     let owned = path.to_owned();
     match error.kind() {
         ErrorKind::Io(io::ErrorKind::NotFound) => LinkError::NoSuchPort { path: owned },
-        ErrorKind::Io(io::ErrorKind::PermissionDenied) => {
-            LinkError::NoRights { group: group_of(path), path: owned }
-        }
+        ErrorKind::Io(io::ErrorKind::PermissionDenied) => LinkError::NoRights {
+            group: group_of(path).unwrap_or_else(|| USUAL_GROUP.to_owned()),
+            path: owned,
+        },
         ErrorKind::NoDevice => LinkError::Busy { path: owned },
         ErrorKind::InvalidInput | ErrorKind::Unknown | ErrorKind::Io(_) => {
             LinkError::NotAPort { path: owned, cause: error.to_string() }
@@ -120,12 +121,12 @@ fn explain(path: &Path, error: &tokio_serial::Error) -> LinkError {
     }
 }
 
-/// The name of the group that a port belongs to.
-fn group_of(path: &Path) -> String {
+/// The name of the group that a port belongs to; none where that is the superuser's own, or has no name.
+#[must_use]
+pub fn group_of(path: &Path) -> Option<String> {
     use std::os::unix::fs::MetadataExt;
-    let groups = fs::read_to_string("/etc/group").unwrap_or_default();
-    let gid = fs::metadata(path).map(|metadata| metadata.gid());
-    gid.ok().and_then(|gid| group_name(&groups, gid)).unwrap_or_else(|| USUAL_GROUP.to_owned())
+    let gid = fs::metadata(path).ok()?.gid();
+    group_name(&fs::read_to_string("/etc/group").ok()?, gid)
 }
 
 /// Finds a group's name in the text of a group file. The superuser's own group is no help to a player.
@@ -181,7 +182,7 @@ mod tests {
 
     #[test]
     fn the_group_of_a_port_is_named() {
-        let groups = "root:x:0:\ndialout:x:20:robin\nuucp:x:10:\n";
+        let groups = "root:x:0:\ndialout:x:20:robin\nbroken\nodd:x:y:\nuucp:x:10:\n";
         assert_eq!(group_name(groups, 20).as_deref(), Some("dialout"));
         assert_eq!(group_name(groups, 0), None);
         assert_eq!(group_name(groups, 99), None);

@@ -1,11 +1,13 @@
 //! First axes of the wrist from the parts of the calibration, before the batch estimate refines them.
 
-use super::series::Reading;
+use super::series::{Reading, usual_step_s};
 use super::wrist::WristAxes;
 use nalgebra::{Matrix3, SymmetricEigen, Unit, Vector3};
 
 /// Slower than this is no part of a calibration movement, rad/s.
 const MOVING_FROM: f64 = 0.35;
+/// So long it has to be faster, s.
+const MOVING_S: f64 = 0.2;
 /// A functional axis farther than this from the nominal one is a misunderstanding, not a mounting, rad.
 const BELIEVED_WITHIN: f64 = 0.9;
 /// Least share of the motion that must lie along its main axis.
@@ -42,7 +44,7 @@ pub fn main_axis(
         moment += rate * rate.transpose();
         count += 1;
     }
-    if count < 100 {
+    if f64::from(count) * usual_step_s(readings).unwrap_or(0.0) < MOVING_S {
         return Err(AxisError::TooLittleMotion);
     }
     let eigen = SymmetricEigen::new(moment);
@@ -129,9 +131,13 @@ mod tests {
     use super::*;
 
     fn rocking(axis: Vector3<f64>, wobble: f64) -> Vec<Reading> {
-        (0..1000)
+        rocking_at(200.0, 5.0, axis, wobble)
+    }
+
+    fn rocking_at(rate_hz: f64, lasts_s: f64, axis: Vector3<f64>, wobble: f64) -> Vec<Reading> {
+        (0..(lasts_s * rate_hz) as i32)
             .map(|i| {
-                let t_s = f64::from(i) * 0.005;
+                let t_s = f64::from(i) / rate_hz;
                 let rate = axis.normalize() * (4.0 * t_s).sin() * 2.0
                     + Vector3::new((9.0 * t_s).cos(), (7.0 * t_s).sin(), (5.0 * t_s).cos()) * wobble;
                 Reading { t_s, rate, force_g: Vector3::z(), clipped: false }
@@ -153,6 +159,16 @@ mod tests {
     fn other_movements_are_refused() {
         assert_eq!(axis_of(&rocking(Vector3::x(), 2.0)), Err(AxisError::ManyAxes));
         assert_eq!(axis_of(&rocking(Vector3::y(), 0.01)), Err(AxisError::FarFromNominal));
-        assert_eq!(axis_of(&rocking(Vector3::x(), 0.01)[..50]), Err(AxisError::TooLittleMotion));
+        assert_eq!(axis_of(&rocking(Vector3::x(), 0.01)[..30]), Err(AxisError::TooLittleMotion));
+    }
+
+    /// What is enough is a matter of time, not of how often a glove reads.
+    #[test]
+    fn slow_and_quick_gloves_are_asked_for_as_much() {
+        for rate_hz in [50.0, 200.0, 2000.0] {
+            let moved = |lasts_s| axis_of(&rocking_at(rate_hz, lasts_s, Vector3::x(), 0.01));
+            assert_eq!(moved(0.15).err(), Some(AxisError::TooLittleMotion), "{rate_hz} Hz");
+            assert!(moved(0.7).is_ok(), "{rate_hz} Hz");
+        }
     }
 }

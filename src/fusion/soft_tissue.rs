@@ -4,7 +4,7 @@
 
 use super::calibration::Biases;
 use super::clock::ClockMap;
-use super::series::{Reading, between};
+use super::series::{Reading, between, usual_step_s};
 use nalgebra::{Unit, Vector3};
 
 /// Share that comes from an arm that nobody holds and that answers to the waving hand: no smaller one says
@@ -17,6 +17,8 @@ const QUIET_SD: f64 = 0.01;
 /// How far the hand's skin may give way otherwise than the cuff, and the cuff itself be misread, as a share of
 /// what the cuff takes along (standard deviation; judgement).
 const HAND_UNLIKE_CUFF: f64 = 1.5;
+/// So long the wrist has to be seen by both nodes, s.
+const BENT_S: f64 = 0.2;
 /// No strap lets more than this through and is still worn, share.
 const MOST: f64 = 0.3;
 
@@ -80,7 +82,8 @@ pub fn cuff_share(hand: BentAbout, forearm: BentAbout, biases: &Biases, clock: &
         square += bend * bend;
         count += 1;
     }
-    (count > 100 && square / f64::from(count) > 0.1).then(|| product / square)
+    let seen_s = f64::from(count) * usual_step_s(hand.readings).unwrap_or(0.0);
+    (seen_s > BENT_S && square / f64::from(count) > 0.1).then(|| product / square)
 }
 
 #[cfg(test)]
@@ -88,9 +91,13 @@ mod tests {
     use super::*;
 
     fn rocking(share: f64, own: f64) -> Vec<Reading> {
-        (0..1000)
+        rocking_at(250.0, 4.0, share, own)
+    }
+
+    fn rocking_at(rate_hz: f64, lasts_s: f64, share: f64, own: f64) -> Vec<Reading> {
+        (0..(lasts_s * rate_hz) as i32)
             .map(|i| {
-                let t_s = f64::from(i) * 0.004;
+                let t_s = f64::from(i) / rate_hz;
                 let rate = Vector3::new(0.0, 0.0, 2.0 * share * (5.0 * t_s).sin() + own * (3.1 * t_s).cos());
                 Reading { t_s, rate, force_g: Vector3::z(), clipped: false }
             })
@@ -114,6 +121,20 @@ mod tests {
         assert_eq!(SoftTissue::from_cuff(&[0.0, 0.5 * INCIDENTAL]).share, 0.0);
         assert_eq!(SoftTissue::from_cuff(&[-0.05]), SoftTissue { share: 0.0, sd: QUIET_SD });
         assert!((given_back(0.2) - 0.25).abs() < 1e-12);
+    }
+
+    /// What is enough is a matter of time, not of how often a glove reads.
+    #[test]
+    fn slow_and_quick_gloves_are_asked_for_as_much() {
+        for rate_hz in [50.0, 250.0, 2000.0] {
+            let share = |lasts_s| {
+                let [hand, forearm] = [1.0, 0.08].map(|share| rocking_at(rate_hz, lasts_s, share, 0.0));
+                let about = |readings| BentAbout { readings, axis: Vector3::z_axis() };
+                cuff_share(about(&hand), about(&forearm), &Biases::default(), &ClockMap::IDENTITY)
+            };
+            assert_eq!(share(0.1), None, "{rate_hz} Hz");
+            assert!(share(1.0).is_some(), "{rate_hz} Hz");
+        }
     }
 
     #[test]

@@ -12,7 +12,9 @@ use super::storage::Disk;
 use super::tally::Tally;
 use crate::device::host_clock::HostClock;
 use crate::units::HostTime;
-use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TryRecvError, TrySendError, bounded};
+use crossbeam_channel::{
+    Receiver, RecvTimeoutError, SendTimeoutError, Sender, TryRecvError, TrySendError, bounded,
+};
 use std::ops::ControlFlow;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -192,14 +194,18 @@ impl Recorder {
     #[must_use]
     pub fn finish_within(self, patience: Duration) -> Ended {
         look(&self.board).ending = true;
-        // Where the thread is over, its result says why.
-        let _ = self.jobs.send_timeout(Job::Finish, patience);
-        let result = match self.ended.recv_timeout(patience) {
-            Ok(result) => result,
-            Err(RecvTimeoutError::Timeout) => Err(RecordError::Stalled(patience.as_secs())),
-            Err(RecvTimeoutError::Disconnected) => {
-                Err(RecordError::Form("the recorder's thread panicked".to_owned()))
-            }
+        let stalled = Err(RecordError::Stalled(patience.as_secs()));
+        let result = match self.jobs.send_timeout(Job::Finish, patience) {
+            // The queue is full, and nothing was taken from it.
+            Err(SendTimeoutError::Timeout(_)) => stalled,
+            // Where the thread is over, its result says why.
+            Ok(()) | Err(SendTimeoutError::Disconnected(_)) => match self.ended.recv_timeout(patience) {
+                Ok(result) => result,
+                Err(RecvTimeoutError::Timeout) => stalled,
+                Err(RecvTimeoutError::Disconnected) => {
+                    Err(RecordError::Form("the recorder's thread panicked".to_owned()))
+                }
+            },
         };
         let mut shared = look(&self.board);
         Ended { result, news: std::mem::take(&mut shared.news), paths: shared.paths.clone() }

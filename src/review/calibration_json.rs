@@ -53,7 +53,7 @@ impl PartObject {
             repetitions: part.repetitions,
             turn_deg: hundredths(part.turn_deg),
             about_one_axis: fraction(part.about_one_axis),
-            arm_against_hand: fraction(part.arm_against_hand),
+            arm_against_hand: part.arm_against_hand.and_then(fraction),
             still_s: hundredths(part.still_s),
             problem: part.problem.map(|problem| problem.word()),
         }

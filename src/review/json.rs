@@ -139,7 +139,7 @@ impl<'a> SwingObject<'a> {
         let judged = review.verdict(swing);
         let cue: Option<&LiveCue> = review.cues.get(place).and_then(Option::as_ref);
         SwingObject {
-            index: place + 1,
+            index: review.number(place),
             takeaway_us: swing.takeaway,
             top_us: swing.top,
             impact_us: swing.impact,

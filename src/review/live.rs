@@ -168,12 +168,6 @@ pub struct Fact {
 }
 
 impl LiveStatus {
-    /// Swings that are shown: one that waits for a guess is not.
-    #[must_use]
-    pub fn shown(&self) -> u64 {
-        self.swings.saturating_sub(u64::from(self.guess == Guess::Waits))
-    }
-
     /// What a player may want to know of the glove, in the order in which trouble matters.
     #[must_use]
     pub fn facts(&self) -> Vec<Fact> {
@@ -315,9 +309,9 @@ pub struct Latest {
 impl Latest {
     /// The newest swing, under its number in the bucket.
     #[must_use]
-    pub fn of(review: &Review, swings: u64) -> Option<Latest> {
-        let (place, swing) = review.analysis.swings.iter().enumerate().next_back()?;
-        let number = swings.max(place as u64 + 1);
+    pub fn of(review: &Review) -> Option<Latest> {
+        let swing = review.analysis.swings.last()?;
+        let number = review.newest_number();
         Some(Latest {
             title: format!("Swing {number}, {}", wording::club_name(swing.club.as_deref())),
             kind: Kind::of(review, swing),

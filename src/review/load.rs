@@ -44,6 +44,8 @@ impl Load {
         let between = |from_days: i64, to_days: i64| {
             let inside = |started: WallTime| {
                 let age_ms = now.0.saturating_sub(started.0);
+                // What was recorded before the clock was put back was recorded just now.
+                let age_ms = if (-DAY_MS..0).contains(&age_ms) { 0 } else { age_ms };
                 (from_days * DAY_MS..to_days * DAY_MS).contains(&age_ms)
             };
             buckets.iter().filter(|(started, _)| inside(*started)).map(|(_, swings)| swings).sum::<usize>()
@@ -182,7 +184,15 @@ mod tests {
     }
 
     #[test]
-    fn recordings_of_a_clock_that_was_ahead_are_not_counted() {
-        assert_eq!(Load::of(&[(days_ago(-1), 50)], NOW).week, 0);
+    fn recordings_of_a_clock_that_was_days_ahead_are_not_counted() {
+        assert_eq!(Load::of(&[(days_ago(-2), 50)], NOW).week, 0);
+    }
+
+    /// A clock that is put back by some hours while somebody plays, or after.
+    #[test]
+    fn recordings_from_before_the_clock_was_put_back_count() {
+        let ahead = WallTime(NOW.0 + 3 * 3_600_000);
+        let load = Load::of(&[(ahead, 50)], NOW);
+        assert_eq!((load.day, load.week), (50, 50));
     }
 }

@@ -110,6 +110,8 @@ pub struct Review {
     pub player: Option<String>,
     /// What was measured.
     pub analysis: BucketAnalysis,
+    /// The number of the first swing in it, from 1: of a very long bucket that runs only the newest are kept.
+    pub first_number: usize,
     /// What counts as early and late for this player.
     pub windows: Windows,
     /// Arm and clubs, for speeds; or why they are not known.
@@ -147,11 +149,48 @@ impl Review {
             input: input.to_owned(),
             player: None,
             analysis,
+            first_number: 1,
             windows: Windows::default(),
             measures: Ok(Measures::default()),
             cues: Vec::new(),
             standing: Vec::new(),
             of_bucket: Standing::default(),
+        }
+    }
+
+    /// The number in the bucket of the swing at this place, counted from 0.
+    #[must_use]
+    pub fn number(&self, place: usize) -> usize {
+        self.first_number + place
+    }
+
+    /// The place of the swing with this number; none where there is no such swing, or it is not kept any more.
+    #[must_use]
+    pub fn place(&self, number: usize) -> Option<usize> {
+        number.checked_sub(self.first_number).filter(|place| *place < self.analysis.swings.len())
+    }
+
+    /// The swing with this number, if it is kept.
+    #[must_use]
+    pub fn swing(&self, number: usize) -> Option<&Swing> {
+        self.analysis.swings.get(self.place(number)?)
+    }
+
+    /// The number of the newest swing; 0 where there was none yet.
+    #[must_use]
+    pub fn newest_number(&self) -> usize {
+        (self.first_number + self.analysis.swings.len()).saturating_sub(1)
+    }
+
+    /// Takes a swing of a running bucket; where they are more than `most` the oldest goes, and the others keep
+    /// their numbers.
+    pub fn keep(&mut self, swing: Swing, cue: Option<LiveCue>, most: usize) {
+        self.analysis.swings.push(swing);
+        self.cues.push(cue);
+        if self.analysis.swings.len() > most {
+            self.analysis.swings.remove(0);
+            self.cues.remove(0);
+            self.first_number += 1;
         }
     }
 

@@ -94,7 +94,7 @@ impl Motion {
         };
         let poses = poses(swing, hand);
         Some(Motion {
-            number: place + 1,
+            number: review.number(place),
             takeaway_us: swing.takeaway,
             top_us: swing.top,
             t_ms: swing.curve.iter().filter_map(|point| rounded(against_top(point.t), 1000.0)).collect(),

@@ -2,7 +2,7 @@
 
 use super::Review;
 use crate::detect::Swing;
-use crate::record::library::remarks::{Remark, Standing, standings};
+use crate::record::library::remarks::{Remark, Standing, SwingName, standings};
 use crate::units::DeviceTime;
 
 /// The tag of a swing to show again.
@@ -13,7 +13,8 @@ impl Review {
     #[must_use]
     pub fn with_remarks(mut self, remarks: &[Remark]) -> Review {
         let takeaways: Vec<DeviceTime> = self.analysis.swings.iter().map(|swing| swing.takeaway).collect();
-        let (of_bucket, standing, lost) = standings(&takeaways, remarks);
+        let kept: Vec<Remark> = remarks.iter().filter_map(|remark| self.of_kept(remark)).collect();
+        let (of_bucket, standing, lost) = standings(&takeaways, &kept);
         for (swing, said) in self.analysis.swings.iter_mut().zip(&standing) {
             if let Some(club) = &said.club {
                 swing.club = Some(club.clone());
@@ -23,6 +24,18 @@ impl Review {
         self.standing = standing;
         self.of_bucket = of_bucket;
         self
+    }
+
+    /// A remark as it counts from the first swing that is kept; none where it is on one before that.
+    fn of_kept(&self, remark: &Remark) -> Option<Remark> {
+        let before = self.first_number - 1;
+        let swing = match remark.swing {
+            Some(name) => {
+                Some(SwingName { place: name.place.checked_sub(before).filter(|place| *place > 0)?, ..name })
+            }
+            None => None,
+        };
+        Some(Remark { swing, ..remark.clone() })
     }
 
     /// What people said of a swing, counted from 0; nothing where nobody did.

@@ -46,11 +46,12 @@ const GROUP_HEADINGS: [&str; 9] = [
 
 /// The newest swing in one line, under its number in the bucket, for a terminal while the bucket runs.
 #[must_use]
-pub fn newest(review: &Review, number: usize) -> String {
+pub fn newest(review: &Review) -> String {
     let Some((place, swing)) = review.analysis.swings.iter().enumerate().next_back() else {
         return String::new();
     };
     let words = SwingWords::of(review, place, swing, &[]);
+    let number = &words.number;
     let flags: Vec<&str> = swing.flags.iter().map(|flag| flag.word()).collect();
     let flags = if flags.is_empty() { String::new() } else { format!(" ({})", flags.join(", ")) };
     let club = &words.club;
@@ -190,7 +191,7 @@ fn legend(review: &Review, width: u16) -> String {
         let letter = wording::flag_letter(*flag, &flags).unwrap_or('?');
         lines.push(format!("{letter} = {}: {}.", flag.word(), flag.explanation()));
     }
-    lines.extend(wording::second_definition(&review.analysis.swings));
+    lines.extend(wording::second_definition(review));
     lines.extend(wording::left_out(review));
     for line in lines {
         out += &wrapped(&line, width);

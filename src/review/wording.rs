@@ -55,7 +55,7 @@ impl SwingWords {
         let set = swing.set.as_ref();
         let hinge = &swing.hinge_deg;
         SwingWords {
-            number: (place + 1).to_string(),
+            number: review.number(place).to_string(),
             club: club_name(swing.club.as_deref()),
             set_to_top: set.map_or_else(nothing, |set| with_sd(set.set_to_top_ms, 1.0, "")),
             arm_travel: set.map_or_else(nothing, |set| with_sd(set.arm_travel_at_set, 100.0, "\u{a0}%")),
@@ -270,19 +270,19 @@ fn club_cautions(club: &str, group: &Group) -> Vec<String> {
 pub fn left_out(review: &Review) -> Vec<String> {
     let said = |place| {
         let why = clean(review.left_out(place)?);
-        Some(format!("Swing {} is left out of the summary: {why}", place + 1))
+        Some(format!("Swing {} is left out of the summary: {why}", review.number(place)))
     };
     (0..review.analysis.swings.len()).filter_map(said).collect()
 }
 
 /// One sentence for each swing that goes on hinging after the top: there the two definitions of the set differ.
-pub fn second_definition(swings: &[Swing]) -> Vec<String> {
-    let numbered = swings.iter().enumerate();
+pub fn second_definition(review: &Review) -> Vec<String> {
+    let numbered = review.analysis.swings.iter().enumerate();
     let going_on = numbered.filter(|(_, swing)| swing.flags.contains(&Flag::HingesOnAfterTop));
     let sentence = |(place, swing): (usize, &Swing)| match (swing.set, swing.set_backswing_only) {
         (Some(set), Some(backswing)) => Some(format!(
             "Swing {}: set {}; counted to the largest hinge up to the top only, {}.",
-            place + 1,
+            review.number(place),
             against_top(set.set_to_top_ms.value),
             against_top(backswing.set_to_top_ms.value)
         )),

@@ -1,12 +1,11 @@
 //! What a cue sounds like, and the way out to the loudspeaker. Knows no swing.
 //!
 //! Pure: [`cue`] (which pulses make up a cue), [`volume`] (bounds), [`synth`] (samples), [`mixer`] (one cue at
-//! a time), [`exposure`] (hearing), [`retry`] (when to try again). Edges: [`server`] (sound server, over
+//! a time), [`retry`] (when to try again). Edges: [`server`] (sound server, over
 //! `stream`), [`wav`] (file), [`output`] (which of them), [`speech`] (a speech program's words).
 
 pub mod cue;
 pub mod error;
-pub mod exposure;
 pub mod locate;
 pub mod mixer;
 pub mod output;
@@ -20,7 +19,6 @@ pub mod wav;
 
 pub use cue::{Cue, Pulse};
 pub use error::{SoundWarning, ToneError};
-pub use exposure::weekly_dose_fraction;
 pub use output::{CueSink, SoundChoice, SoundState, open};
 pub use server::Loudspeaker;
 pub use speech::{Speaker, Speech};

@@ -119,12 +119,15 @@ fn speak(program: &str, text: &str, volume: Volume) -> Result<Speech, String> {
     let pipe = child.stdout.take();
     // The pipe is emptied beside, so that the program is not held up and can be ended when it hangs.
     let (read, reading) = bounded(1);
-    std::thread::spawn(move || {
+    let body = move || {
         let mut bytes = Vec::new();
         pipe.map(|pipe| pipe.take(LONGEST).read_to_end(&mut bytes));
         let _ = read.send(bytes);
-    });
+    };
+    // Without the thread the pipe is closed, which ends the program.
+    let thread = std::thread::Builder::new().spawn(body);
     ended_in_time(child).map_err(|e| failed(&e))?;
+    thread.map_err(|e| failed(&e))?;
     let bytes = reading.recv_timeout(PATIENCE).map_err(|e| failed(&e))?;
     sound_file(&bytes, volume).map_err(|e| failed(&e))
 }

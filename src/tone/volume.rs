@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 ///
 /// Full scale is never passed on, whatever is asked for: the bound is -6 dBFS, half the amplitude range. What
 /// that is at the ear depends on the loudspeaker and cannot be known here, so the default is modest, -20 dBFS,
-/// a tenth of full scale; see [`super::exposure`] for how long a given level is safe.
+/// a tenth of full scale.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize, Deserialize)]
 #[serde(try_from = "f64", into = "f64")]
 pub struct Volume {

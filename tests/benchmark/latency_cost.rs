@@ -25,7 +25,7 @@ pub fn per_sample(bucket: &VirtualBucket, rate_hz: f64) -> Cost {
     let samples: Vec<&ImuSample> = bucket.arrivals.iter().filter_map(sample).collect();
     let begun = clock.now();
     let mut live = LiveAnalysis::new(&bucket.device, analysis_params(&Settings::default()));
-    let swings = bucket.arrivals.iter().filter_map(|arrival| live.push(arrival)).count();
+    let swings = bucket.arrivals.iter().flat_map(|arrival| live.push(arrival)).count();
     let live_us = clock.now().0 - begun.0;
     let begun = clock.now();
     let turned = vqf_over(&samples, rate_hz);

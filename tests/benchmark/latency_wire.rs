@@ -92,7 +92,7 @@ pub fn decisions(frames: &[TimedFrame], clock: &HostClock) -> Vec<Decision> {
         }
         for arrival in &arrivals {
             let begun = clock.now();
-            if let Some(found) = live.push(arrival) {
+            for found in live.push(arrival) {
                 let worked_us = clock.now().0 - begun.0;
                 let verdict = review.verdict(&found.swing).unwrap().verdict;
                 decisions.push(Decision { frame, cue: cue_of(verdict), worked_us });

@@ -21,7 +21,7 @@ pub fn offline_of(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Swing
 pub fn live(bucket: &VirtualBucket) -> Vec<Swing> {
     let mut analysis = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
     let mut swings: Vec<Swing> =
-        bucket.arrivals.iter().filter_map(|arrival| analysis.push(arrival)).map(|live| live.swing).collect();
-    swings.extend(analysis.finish().map(|live| live.swing));
+        bucket.arrivals.iter().flat_map(|arrival| analysis.push(arrival)).map(|live| live.swing).collect();
+    swings.extend(analysis.finish().into_iter().map(|live| live.swing));
     swings
 }

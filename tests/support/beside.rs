@@ -17,7 +17,7 @@ pub struct Beside {
 /// Both paths over the same arrivals.
 pub fn both(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Beside> {
     let mut analysis = LiveAnalysis::new(device, AnalysisParams::default());
-    let mut live: Vec<LiveSwing> = arrivals.iter().filter_map(|arrival| analysis.push(arrival)).collect();
+    let mut live: Vec<LiveSwing> = arrivals.iter().flat_map(|arrival| analysis.push(arrival)).collect();
     live.extend(analysis.finish());
     let offline = offline_of(device, arrivals);
     assert_eq!(live.len(), offline.len(), "as many swings live as offline");
@@ -30,9 +30,15 @@ pub fn as_told(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Beside> 
     let mut analysis = LiveAnalysis::new(device, AnalysisParams::default());
     let mut all = Vec::new();
     for (i, arrival) in arrivals.iter().enumerate() {
-        let Some(live) = analysis.push(arrival) else { continue };
-        let offline = offline_of(device, &arrivals[..=i]).pop().expect("the swing that was told");
-        all.push(Beside { number: all.len() + 1, live, offline, true_ms: None });
+        let told = analysis.push(arrival);
+        if told.is_empty() {
+            continue;
+        }
+        let mut offline = offline_of(device, &arrivals[..=i]);
+        let newest = offline.split_off(offline.len() - told.len());
+        for (live, offline) in told.into_iter().zip(newest) {
+            all.push(Beside { number: all.len() + 1, live, offline, true_ms: None });
+        }
     }
     all
 }

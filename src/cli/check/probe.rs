@@ -1,12 +1,11 @@
 //! Looks at this machine: ports, sound server, folder, disk, clocks. Says what is there, not what it means.
 
 use crate::cli::runtime;
-use crate::device::ble;
+use crate::device::{ble, serial::group_of};
 use crate::tone::{locate::ServerEnv, server};
 use crate::units::WallTime;
 use std::fmt;
 use std::fs::{self, File};
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
@@ -42,7 +41,7 @@ pub struct PortFound {
     pub kind: PortKind,
     /// Whether this user may read and write it.
     pub access: Access,
-    /// The group that it belongs to, where known.
+    /// The group that it belongs to, where known; not the superuser's own.
     pub group: Option<String>,
 }
 
@@ -169,20 +168,6 @@ fn access(path: &Path) -> Access {
     }
 }
 
-fn group_of(path: &Path) -> Option<String> {
-    let gid = fs::metadata(path).ok()?.gid();
-    group_name(&fs::read_to_string("/etc/group").ok()?, gid)
-}
-
-/// The name of a group in the text of `/etc/group`: `name:password:number:members`.
-fn group_name(groups: &str, gid: u32) -> Option<String> {
-    groups.lines().find_map(|line| {
-        let mut fields = line.split(':');
-        let name = fields.next()?;
-        (fields.nth(1)?.parse() == Ok(gid)).then(|| name.to_string())
-    })
-}
-
 /// The path itself, or the nearest folder above it that is there.
 fn nearest_there(path: &Path) -> &Path {
     let above = path.ancestors().find(|p| p.exists());
@@ -265,13 +250,6 @@ mod tests {
             assert_eq!(free_in_df(&format!("{header}{line}\n")), expected, "{line}");
         }
         assert_eq!(free_in_df(""), None);
-    }
-
-    #[test]
-    fn groups_have_names() {
-        let groups = "root:x:0:\ndialout:x:20:robin\nbroken\nodd:x:y:\n";
-        assert_eq!(group_name(groups, 20).as_deref(), Some("dialout"));
-        assert_eq!(group_name(groups, 21), None);
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! The commands that change: remark, rename, move, merge, split, delete, restore; and verify and rebuild.
 
 use super::show::print_json;
-use super::{Context, tell};
+use super::{Context, tell, tell_notes};
 use crate::cli::output::{print, say};
 use crate::cli::{Outcome, opening};
 use crate::record::error::quoted;
@@ -111,7 +111,10 @@ pub struct VerifyArgs {
 
 /// Carries an operation out and says what there is now.
 pub(super) fn carry_out(mut context: Context, operation: &Operation) -> anyhow::Result<Outcome> {
-    let lost = context.library.run(&operation.steps)?;
+    let done = context.library.run(&operation.steps);
+    // Also of one that failed: what became of what it had begun.
+    tell_notes(&context.library.take_told());
+    let lost = done?;
     if context.json {
         print(&(json!({ "schema": 1, "recordings": operation.gives, "losses": lost }).to_string() + "\n"))?;
     } else {
@@ -141,7 +144,9 @@ pub(super) fn remark(mut context: Context, args: &RemarkArgs) -> anyhow::Result<
     if let Said::Untag(word) = &said {
         is_there(word, &tags(&context, &bucket, args.swing)?)?;
     }
-    context.library.remark(&bucket, args.swing, said)?;
+    let done = context.library.remark(&bucket, args.swing, said);
+    tell_notes(&context.library.take_told());
+    done?;
     if context.json {
         let remarks = context.library.index().remarks(bucket.id)?.len();
         print_json(&json!({ "schema": 1, "path": bucket.path, "swing": args.swing, "remarks": remarks }))?;

@@ -86,16 +86,17 @@ pub(super) fn pack(context: &Context, args: &PackArgs) -> anyhow::Result<Outcome
     let further = [("swings.json", swings), ("session.html", page)];
     // Whoever finds the name finds the whole file.
     let unready = PathBuf::from(format!("{}{}", args.zip.display(), files::UNREADY));
-    files::remove(&unready)?;
+    let remove = || files::remove(&unready).with_context(|| unready.display().to_string());
+    remove()?;
     let failed = || format!("{}: cannot be written", args.zip.display());
     let out = BufWriter::new(new_private_file(&unready).with_context(failed)?);
-    let packed = library.pack(&bucket, names, &further, out);
+    let packed = library.pack(&bucket, names, &further, (&args.zip, out));
     let done = packed.map_err(anyhow::Error::from).and_then(|out| {
         let file = out.into_inner().map_err(|error| error.into_error()).with_context(failed)?;
         file.sync_all().and_then(|()| files::carry(&unready, &args.zip)).with_context(failed)
     });
     if done.is_err() {
-        files::remove(&unready)?;
+        remove()?;
     }
     done?;
     if context.json {

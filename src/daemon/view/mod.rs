@@ -57,7 +57,7 @@ pub fn draw(frame: &mut Frame<'_>, view: &View<'_>) {
 }
 
 fn parts(view: &View<'_>, width: usize) -> Vec<Part> {
-    let latest = Latest::of(view.review, view.status.shown());
+    let latest = Latest::of(view.review);
     let club = ClubSoFar::of(view.review, view.status.club.as_deref());
     let blank = || part(Worth::Blank, vec![Line::default()]);
     let mut all = vec![part(Worth::Heading, vec![heading(view.review, width)]), blank()];

@@ -374,11 +374,12 @@ fn measured_columns(swings: &[KnownSwing]) -> Vec<Column> {
     }
     let segments: [(&str, SegmentOf); 2] =
         [("pelvis", |swing| swing.numbers.body.pelvis), ("chest", |swing| swing.numbers.body.chest)];
-    let numbers: [(&str, NumberOf); 4] = [
+    let numbers: [(&str, NumberOf); 5] = [
         ("turn_at_top_deg", |segment| segment.turn_at_top_deg),
         ("tilt_at_impact_deg", |segment| segment.tilt_at_impact_deg),
         ("lead_to_top_ms", |segment| segment.lead_to_top_ms),
         ("lead_to_set_ms", |segment| segment.lead_to_set_ms),
+        ("peak_dps", |segment| segment.peak_dps),
     ];
     for (segment, of) in segments {
         for (name, number) in numbers {

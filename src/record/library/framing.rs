@@ -3,7 +3,7 @@
 use crate::device::RawPiece;
 use crate::device::peer_script::{device_info, node_info, wire_sample};
 use crate::record::recorded::Recorded;
-use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeRole};
+use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeDescription, NodeRole};
 use crate::units::{DeviceTime, HostTime};
 use firmware_protocol::{BatchBuilder, Frame, MAX_WIRE, encode};
 use std::collections::BTreeMap;
@@ -28,6 +28,8 @@ struct Waiting {
 /// Puts arrivals into frames, in their order.
 pub struct Framer {
     device: DeviceDescription,
+    /// There is no device file: a node that is not described is taken for a nominal one.
+    is_assumed: bool,
     waiting: Option<Waiting>,
     /// When each node was introduced last, and its newest time.
     nodes: BTreeMap<NodeRole, (DeviceTime, DeviceTime)>,
@@ -40,7 +42,13 @@ impl Framer {
     /// A framer for a glove; the host's clock shows `host` until an arrival tells it.
     #[must_use]
     pub fn new(device: DeviceDescription, host: HostTime) -> Framer {
-        Framer { device, waiting: None, nodes: BTreeMap::new(), host, hand: None }
+        Framer { device, is_assumed: false, waiting: None, nodes: BTreeMap::new(), host, hand: None }
+    }
+
+    /// The same for a glove that no file describes: each node that has readings is taken for a nominal one.
+    #[must_use]
+    pub fn assumed(device: DeviceDescription, host: HostTime) -> Framer {
+        Framer { is_assumed: true, ..Framer::new(device, host) }
     }
 
     /// What the glove says first.
@@ -85,6 +93,9 @@ impl Framer {
     }
 
     fn sample(&mut self, sample: &ImuSample, out: &mut Vec<Recorded>) -> Result<(), String> {
+        if self.is_assumed && self.device.node(sample.role).is_none() {
+            self.device.nodes.push(NodeDescription::nominal(sample.role));
+        }
         let Some(node) = self.device.node(sample.role).cloned() else {
             return Err(format!("a node that the device file lacks: {:?}", sample.role));
         };

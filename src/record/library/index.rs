@@ -17,7 +17,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Number of the tables' form. Another one is thrown away and built anew.
-const SCHEMA: i64 = 3;
+const SCHEMA: i64 = 4;
 /// How long another program's hold on the file is waited for.
 const BUSY: Duration = Duration::from_secs(5);
 

@@ -35,11 +35,11 @@ impl<W: Write> Storage for Into<'_, W> {
     }
 }
 
-/// Writes the recording without names; gives its number, which is another.
+/// Writes the recording without names; `to` only names in errors what it is written into. Gives its number, which is another.
 ///
 /// # Errors
 /// It cannot be read or has lost what it says of itself, or the new one cannot be written.
-pub(super) fn recording(path: &Path, out: &mut impl Write) -> Result<Uuid, LibraryError> {
+pub(super) fn recording(path: &Path, to: &Path, out: &mut impl Write) -> Result<Uuid, LibraryError> {
     let mut reader = open(path)?;
     let Some(session) = reader.session().cloned() else {
         let found = format!("{}, which has lost it", path.display());
@@ -54,7 +54,7 @@ pub(super) fn recording(path: &Path, out: &mut impl Write) -> Result<Uuid, Libra
         }
         _ => None,
     };
-    let mut out = Out::start(path, Into(out), &session, made_from.as_ref())?;
+    let mut out = Out::start(to, Into(out), &session, made_from.as_ref())?;
     let mut received = session.host_at_start;
     for recorded in recorded {
         let recorded = recorded.map_err(StepError::from)?;

@@ -39,6 +39,8 @@ pub struct SegmentNumbers {
     pub lead_to_top_ms: Option<Measured>,
     /// How long before the set, ms.
     pub lead_to_set_ms: Option<Measured>,
+    /// How fast it turns at most on the way down, °/s.
+    pub peak_dps: Option<Measured>,
 }
 
 impl SegmentNumbers {
@@ -49,6 +51,7 @@ impl SegmentNumbers {
             tilt_at_impact_deg: known(segment.tilt_at_impact_deg),
             lead_to_top_ms: start.and_then(|start| known(start.lead_to_top_ms)),
             lead_to_set_ms: start.and_then(|start| start.lead_to_set_ms).and_then(known),
+            peak_dps: known(segment.peak_dps),
         }
     }
 }

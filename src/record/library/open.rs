@@ -13,6 +13,7 @@ use super::update;
 use crate::record::lock::{FolderLock, LockError, hold};
 use crate::record::storage::new_private_file;
 use crate::units::WallTime;
+use std::collections::BTreeSet;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -86,6 +87,10 @@ pub struct Library {
     pub(super) mark: String,
     pub(super) index: Index,
     pub(super) now: WallTime,
+    /// All that was told since it was opened …
+    told: BTreeSet<String>,
+    /// … and what of it nobody has taken yet.
+    untaken: Vec<String>,
     access: Access,
     /// How far its analyses have come.
     pub(super) progress: Arc<Progress>,
@@ -163,9 +168,21 @@ impl Library {
         };
         opened.rebuilt = rebuilt;
         let access = Access::Changes { _lock: lock };
-        let mut library = Library { folder: folder.to_owned(), rules, mark, index, now, access, progress };
+        let mut library = Library::with(folder, (rules, mark), index, now, (access, progress));
         library.refresh(&mut opened)?;
+        library.told.extend(opened.told.iter().cloned());
         Ok((library, opened))
+    }
+
+    fn with(
+        folder: &Path,
+        (rules, mark): (Rules, String),
+        index: Index,
+        now: WallTime,
+        (access, progress): (Access, Arc<Progress>),
+    ) -> Library {
+        let (folder, told, untaken) = (folder.to_owned(), BTreeSet::new(), Vec::new());
+        Library { folder, rules, mark, index, now, told, untaken, access, progress }
     }
 
     fn read_only(
@@ -181,7 +198,7 @@ impl Library {
             None => (Index::in_memory(&mark)?, false),
         };
         let access = Access::Reading;
-        let mut library = Library { folder: folder.to_owned(), rules, mark, index, now, access, progress };
+        let mut library = Library::with(folder, (rules, mark), index, now, (access, progress));
         if is_known {
             return Ok((library, opened));
         }
@@ -228,6 +245,20 @@ impl Library {
         Ok(())
     }
 
+    /// The same after a change; what was not told before waits for [`Library::take_told`].
+    pub(super) fn refresh_after_change(&mut self) -> Result<(), LibraryError> {
+        let mut opened = Opened::default();
+        let done = self.refresh(&mut opened);
+        let told = &mut self.told;
+        self.untaken.extend(opened.told.into_iter().filter(|sentence| told.insert(sentence.clone())));
+        done
+    }
+
+    /// What was finished, undone, brought together, or should be known since changes were made, each sentence once.
+    pub fn take_told(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.untaken)
+    }
+
     /// Carries out steps one after the other, then brings the index up to date. Gives what was lost on the way.
     ///
     /// # Errors
@@ -239,7 +270,7 @@ impl Library {
             lost.extend(carry_out(&self.folder, step)?);
             Ok(())
         });
-        self.refresh(&mut Opened::default())?;
+        self.refresh_after_change()?;
         done?;
         Ok(lost)
     }

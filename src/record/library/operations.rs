@@ -18,7 +18,7 @@ use uuid::Uuid;
 /// A swing's finish where it was not seen: this long after its top, µs.
 const NO_FINISH_US: i64 = 1_500_000;
 /// A recording without an end mark that changed so lately may still be going on, ms.
-const LATELY_MS: i64 = 60_000;
+const LATELY_MS: u64 = 60_000;
 
 /// An operation, planned: nothing has been done yet.
 #[derive(Clone, Debug, PartialEq)]
@@ -104,7 +104,7 @@ impl Library {
         };
         let remark = Remark { at_unix_ms: at, swing, said };
         add_remark(&self.folder, &bucket.path, bucket.facts.uuid, &remark)?;
-        self.refresh(&mut super::open::Opened::default())
+        self.refresh_after_change()
     }
 
     /// Gives a recording another name or another folder.
@@ -300,7 +300,9 @@ impl Library {
     fn sessions(&self, buckets: &[Bucket]) -> Result<Vec<SessionInfo>, LibraryError> {
         let session = |bucket: &Bucket| {
             let path = bucket.path.display();
-            if bucket.facts.unfinished && self.now.0 - bucket.stamp.changed_ns / 1_000_000 < LATELY_MS {
+            // Far ahead of a clock that was put back says nothing of lately.
+            let ago_ms = self.now.0.abs_diff(bucket.stamp.changed_ns / 1_000_000);
+            if bucket.facts.unfinished && ago_ms < LATELY_MS {
                 let found = format!("{path}, which has no end yet and was written to within the last minute");
                 return Err(LibraryError::asked("a recording that is over", found));
             }

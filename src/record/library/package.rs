@@ -1,7 +1,7 @@
 //! A session as one file: a zip with the recording, what was said of it, what was found in it, and who played. What
 //! it holds are the very files of a library, so that unpacking it into one by hand does as well.
 
-use super::files::{Beside, PLAYERS, RECORDING};
+use super::files::{self, Beside, PLAYERS, RECORDING};
 use super::import::file_stem;
 use super::index::Bucket;
 use super::made_from::{About, about_of};
@@ -12,8 +12,9 @@ use super::steps::StepError;
 use crate::record::error::InputError;
 use crate::record::export::Names;
 use std::fs::File;
-use std::io::{self, BufReader, Read, Seek, Write};
+use std::io::{self, BufRead, BufReader, Read, Seek, Write};
 use std::path::{Path, PathBuf};
+use uuid::Uuid;
 use zip::read::ZipFile;
 use zip::write::SimpleFileOptions;
 use zip::{ZipArchive, ZipWriter};
@@ -29,6 +30,8 @@ const MOST_SHRUNK: u64 = 100;
 const ALWAYS: u64 = 1 << 20;
 /// Longest text that is unpacked, bytes.
 const LONGEST_TEXT: u64 = 16 << 20;
+/// So much of a recording is packed at once, bytes.
+const AT_ONCE: usize = 1 << 16;
 /// Bytes at its start by which a recording is known.
 const START: u64 = 4 << 20;
 
@@ -146,10 +149,47 @@ impl Package {
     }
 }
 
+/// A zip that is being written. What fails with it is said of it, not of what goes into it.
+struct Packing<'a, W: Write + Seek> {
+    zip: ZipWriter<W>,
+    to: &'a Path,
+    options: SimpleFileOptions,
+}
+
+impl<W: Write + Seek> Packing<'_, W> {
+    fn failed(&self, source: io::Error) -> LibraryError {
+        LibraryError::File { path: self.to.to_owned(), source }
+    }
+
+    fn begin(&mut self, name: &Path, options: SimpleFileOptions) -> Result<(), LibraryError> {
+        self.zip.start_file(name.to_string_lossy(), options).map_err(|error| self.failed(error.into()))
+    }
+
+    fn text(&mut self, name: &Path, text: &[u8]) -> Result<(), LibraryError> {
+        self.begin(name, self.options)?;
+        self.zip.write_all(text).map_err(|source| self.failed(source))
+    }
+
+    /// What stands in a file.
+    fn copy(&mut self, from: &Path) -> Result<(), LibraryError> {
+        let unread = |source| LibraryError::File { path: from.to_owned(), source };
+        let mut file = BufReader::with_capacity(AT_ONCE, File::open(from).map_err(unread)?);
+        loop {
+            let bytes = file.fill_buf().map_err(unread)?;
+            if bytes.is_empty() {
+                return Ok(());
+            }
+            let count = bytes.len();
+            self.zip.write_all(bytes).map_err(|source| self.failed(source))?;
+            file.consume(count);
+        }
+    }
+}
+
 impl Library {
-    /// Writes a recording, what was said of it and found in it, and who played, into one zip. `further` are texts for
-    /// whoever opens it without this program, by their names. Without names, what was typed and the glove's serial
-    /// number stay out, too, and the recording gets another number.
+    /// Writes a recording, what was said of it and found in it, and who played, into one zip; `to` is its name in
+    /// errors. `further` are texts for whoever opens it without this program, by their names. Without names, what was
+    /// typed and the glove's serial number stay out, too, and the recording gets another number.
     ///
     /// # Errors
     /// Something cannot be read, or the zip cannot be written.
@@ -158,54 +198,56 @@ impl Library {
         bucket: &Bucket,
         names: Names,
         further: &[(&str, String)],
-        out: W,
+        (to, out): (&Path, W),
     ) -> Result<W, LibraryError> {
-        let mut zip = ZipWriter::new(out);
+        let options = SimpleFileOptions::default().unix_permissions(0o600);
+        let mut packing = Packing { zip: ZipWriter::new(out), to, options };
         let name = match names {
             Names::Keep => bucket.path.file_name().map(PathBuf::from).unwrap_or_default(),
             // A file may bear its player's name.
             Names::Drop => PathBuf::from(format!("session{RECORDING}")),
         };
         let path = self.folder.join(&bucket.path);
-        let failed = |source: io::Error| LibraryError::File { path: path.clone(), source };
-        let options = SimpleFileOptions::default().unix_permissions(0o600);
-        let long = options.large_file(bucket.stamp.size >= i64::from(u32::MAX));
-        begin(&mut zip, &name, long).map_err(failed)?;
+        packing.begin(&name, options.large_file(bucket.stamp.size >= i64::from(u32::MAX)))?;
         let uuid = match names {
             Names::Keep => {
-                io::copy(&mut File::open(&path).map_err(failed)?, &mut zip).map_err(failed)?;
+                packing.copy(&path)?;
                 bucket.facts.uuid
             }
-            Names::Drop => nameless::recording(&path, &mut zip)?,
+            Names::Drop => nameless::recording(&path, to, &mut packing.zip)?,
         };
         for kind in Beside::ALL {
-            let beside = kind.of(&bucket.path);
-            let bytes = super::files::read(&self.folder.join(&beside)).map_err(failed)?;
-            let bytes = match names {
-                Names::Keep => bytes,
-                Names::Drop => bytes
-                    .map(|bytes| nameless::beside(kind, &bytes, uuid))
-                    .transpose()
-                    .map_err(|error| failed(error.into()))?,
-            };
-            if let Some(bytes) = bytes {
-                begin(&mut zip, &kind.of(&name), options)
-                    .and_then(|()| zip.write_all(&bytes))
-                    .map_err(failed)?;
+            if let Some(bytes) = self.packed_beside(bucket, kind, names, uuid)? {
+                packing.text(&kind.of(&name), &bytes)?;
             }
         }
         if let Some(player) = self.player_of(bucket).filter(|_| names == Names::Keep) {
             let name = Path::new(PLAYERS).join(format!("{}.toml", file_stem(&player.name)));
-            begin(&mut zip, &name, options)
-                .and_then(|()| zip.write_all(player.text().as_bytes()))
-                .map_err(failed)?;
+            packing.text(&name, player.text().as_bytes())?;
         }
         for (name, text) in further {
-            begin(&mut zip, Path::new(name), options)
-                .and_then(|()| zip.write_all(text.as_bytes()))
-                .map_err(failed)?;
+            packing.text(Path::new(name), text.as_bytes())?;
         }
-        zip.finish().map_err(|error| failed(error.into()))
+        packing.zip.finish().map_err(|error| LibraryError::File { path: to.to_owned(), source: error.into() })
+    }
+
+    /// What of a file beside a recording is packed; `uuid` is the packed recording's number.
+    fn packed_beside(
+        &self,
+        bucket: &Bucket,
+        kind: Beside,
+        names: Names,
+        uuid: Uuid,
+    ) -> Result<Option<Vec<u8>>, LibraryError> {
+        let path = kind.of(&bucket.path);
+        let bytes = files::read(&self.folder.join(&path)).map_err(|source| self.failed(&path, source))?;
+        match (names, bytes) {
+            (Names::Drop, Some(bytes)) => {
+                let changed = nameless::beside(kind, &bytes, uuid);
+                Ok(Some(changed.map_err(|error| self.failed(&path, error.into()))?))
+            }
+            (_, bytes) => Ok(bytes),
+        }
     }
 
     /// The player's file of a recording, where there is one.
@@ -213,8 +255,4 @@ impl Library {
         let known = players(&self.folder).ok()?;
         known.into_iter().flatten().find(|player| player.name == bucket.facts.player)
     }
-}
-
-fn begin<W: Write + Seek>(zip: &mut ZipWriter<W>, name: &Path, options: SimpleFileOptions) -> io::Result<()> {
-    zip.start_file(name.to_string_lossy(), options).map_err(io::Error::from)
 }

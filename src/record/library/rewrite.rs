@@ -85,7 +85,8 @@ fn lost_of(path: &Path, reader: &RecordingReader<BufReader<File>>) -> Vec<String
 }
 
 /// Writes recordings one after the other into a new one. The host times of the later ones are put on the clock of
-/// the first, by their wall times. Gives what was lost of them.
+/// the first, by their wall times; where a wall clock that was put back lets one begin before the end of the one
+/// before it, a moment after that. Gives what was lost of them.
 ///
 /// # Errors
 /// One cannot be read, or the new one not be written.
@@ -97,20 +98,27 @@ pub fn join(
 ) -> Result<Vec<String>, StepError> {
     let mut out = Out::create(to, session, Some(made_from))?;
     let mut lost = Vec::new();
-    let mut latest = session.host_at_start;
+    let mut latest = None;
     for path in sources {
         let mut reader = open(path)?;
-        let mut shift_us = reader.session().map(|theirs| host_shift_us(session, theirs));
+        let by_walls_us = reader.session().map(|theirs| host_shift_us(session, theirs));
+        let (mut shift_us, before) = (None, latest);
         for recorded in reader.by_ref() {
             let recorded = recorded?;
             if MadeFrom::from_recorded(&recorded).is_some() {
                 continue;
             }
             let received = recorded.received();
-            let shift_us =
-                *shift_us.get_or_insert(latest.0.saturating_add(UNKNOWN_PAUSE_US).saturating_sub(received.0));
+            let shift_us = *shift_us.get_or_insert_with(|| {
+                let is_later = |by_us: &i64| {
+                    before.is_none_or(|before: HostTime| received.0.saturating_add(*by_us) >= before.0)
+                };
+                let end = before.unwrap_or(session.host_at_start).0;
+                let after_us = end.saturating_add(UNKNOWN_PAUSE_US).saturating_sub(received.0);
+                by_walls_us.filter(is_later).unwrap_or(after_us)
+            });
             let shifted = shifted(recorded, shift_us);
-            latest = latest.max(shifted.received());
+            latest = latest.max(Some(shifted.received()));
             out.write(&shifted)?;
         }
         lost.extend(lost_of(path, &reader));
@@ -212,9 +220,12 @@ fn no_cut(source: &Path, cut: &Cut) -> StepError {
 /// The CSV cannot be read, something in it cannot be said in the glove's frames, or the new recording cannot be
 /// written.
 pub fn import(csv: &Path, session: &SessionInfo, to: &Path) -> Result<Vec<String>, StepError> {
-    let Input { device, mut arrivals, .. } = open_input(csv)?.or_hand(session.player_hand);
+    let input = open_input(csv)?;
+    // Of a CSV only its device file tells the hand.
+    let framer = if input.hand_is_known { Framer::new } else { Framer::assumed };
+    let Input { device, mut arrivals, .. } = input.or_hand(session.player_hand);
     let mut out = Out::create(to, session, None)?;
-    let mut framer = Framer::new(device, session.host_at_start);
+    let mut framer = framer(device, session.host_at_start);
     let mut made = Vec::new();
     let wrong = |what: String| StepError::Changed {
         path: csv.to_owned(),

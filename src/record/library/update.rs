@@ -99,10 +99,13 @@ fn analyse_all(library: &mut Library, due: Vec<Listed>, keep: bool) -> Result<()
     let (give, take) = bounded::<Listed>(cores);
     let (done, finished) = bounded::<(Listed, Analysed)>(cores);
     std::thread::scope(|scope| {
-        scope.spawn(move || due.into_iter().all(|listed| give.send(listed).is_ok()));
-        for _ in 0..cores {
+        let thread = || std::thread::Builder::new().name("library".to_owned());
+        let refused = |source| LibraryError::File { path: folder.clone(), source };
+        let give_all = move || due.into_iter().all(|listed| give.send(listed).is_ok());
+        thread().spawn_scoped(scope, give_all).map_err(refused)?;
+        for worker in 0..cores {
             let (take, done, folder) = (take.clone(), done.clone(), &folder);
-            scope.spawn(move || {
+            let work = move || {
                 for listed in take {
                     let analysed = analyse(&folder.join(&listed.0), rules);
                     // Whoever takes the results has gone: the rest is not wanted any more.
@@ -110,7 +113,12 @@ fn analyse_all(library: &mut Library, due: Vec<Listed>, keep: bool) -> Result<()
                         break;
                     }
                 }
-            });
+            };
+            match thread().spawn_scoped(scope, work) {
+                // With one the work goes on.
+                Err(_) if worker > 0 => break,
+                started => started.map(drop).map_err(refused)?,
+            }
         }
         drop((take, done));
         for (listed, analysed) in finished {

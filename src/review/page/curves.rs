@@ -123,7 +123,7 @@ fn curve(review: &Review, hinge: &Scale, place: usize, swing: &Swing) -> Markup 
         (x(point.arm_travel.clamp(0.0, 1.0), after_top), hinge.pixel(point.hinge_deg))
     };
     html! {
-        path class={ "curve " (class_of(review, place, swing)) } data-swing=(place + 1)
+        path class={ "curve " (class_of(review, place, swing)) } data-swing=(review.number(place))
             d=(path(drawn(swing).map(pixel))) {
             title { (swing_sentence(review, place, swing)) }
         }
@@ -144,12 +144,12 @@ fn marks(review: &Review, hinge: &Scale, swings: &[(usize, &Swing)]) -> Markup {
         @for (place, swing, (cx, cy)) in sets {
             @let kind = Kind::of(review, swing);
             @let label = labels.place((cx, cy));
-            g class={ "set " (class_of(review, place, swing)) } data-swing=(place + 1) {
+            g class={ "set " (class_of(review, place, swing)) } data-swing=(review.number(place)) {
                 title { (swing_sentence(review, place, swing)) }
                 path.bar d=(bar(swing, cx, cy)) {}
                 (mark(kind, cx, cy))
                 @if let Some(label) = label {
-                    text x=(px(label.0)) y=(px(label.1 + 4.5)) text-anchor="middle" { (place + 1) }
+                    text x=(px(label.0)) y=(px(label.1 + 4.5)) text-anchor="middle" { (review.number(place)) }
                 }
             }
         }

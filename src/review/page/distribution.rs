@@ -58,7 +58,7 @@ pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
             }
             @for one in &placed {
                 @let y = ground - 7.0 - rise * one.level as f64;
-                g class={ "set " (class_of(review, one.place, one.swing)) } data-swing=(one.place + 1) {
+                g class={ "set " (class_of(review, one.place, one.swing)) } data-swing=(review.number(one.place)) {
                     title { (swing_sentence(review, one.place, one.swing)) }
                     (mark(Kind::of(review, one.swing), one.x, y))
                 }

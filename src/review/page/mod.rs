@@ -91,13 +91,13 @@ fn title(review: &Review) -> String {
 
 /// The last swing, large enough to be read from the mat.
 fn latest(review: &Review) -> Markup {
-    let Some((place, swing)) = review.analysis.swings.iter().enumerate().next_back() else {
+    let Some(swing) = review.analysis.swings.last() else {
         return html! { p.latest { "Waiting for the first swing." } };
     };
     let kind = Kind::of(review, swing);
     html! {
         section.latest aria-live="polite" aria-labelledby="latest" {
-            h2 #latest { "Swing " (place + 1) ", " (wording::club_name(swing.club.as_deref())) }
+            h2 #latest { "Swing " (review.newest_number()) ", " (wording::club_name(swing.club.as_deref())) }
             p.verdict { (key_mark(kind)) " " (kind.words()) }
             p { (set_sentence(swing)) }
             @for sentence in wording::trunk_sentences(swing) { p { (sentence) } }
@@ -281,5 +281,5 @@ fn swing_sentence(review: &Review, place: usize, swing: &Swing) -> String {
     let verdict = if kind == Kind::Plain { NOTHING } else { kind.words() };
     let left_out =
         review.left_out(place).map_or_else(String::new, |why| format!(" Left out: {}.", wording::clean(why)));
-    format!("Swing {}, {verdict}. {}{left_out}", place + 1, set_sentence(swing))
+    format!("Swing {}, {verdict}. {}{left_out}", review.number(place), set_sentence(swing))
 }

@@ -134,13 +134,13 @@ fn swing_mark(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Ma
     let sd = sd.unwrap_or(0.0).clamp(0.0, 1.0);
     let half = (frame.travel.pixel(0.0) - frame.travel.pixel(sd)).abs();
     html! {
-        g class={ "set " (class_of(review, place, swing)) } data-swing=(place + 1) {
+        g class={ "set " (class_of(review, place, swing)) } data-swing=(review.number(place)) {
             title { (swing_sentence(review, place, swing)) }
             @if unfolded(swing).is_some() {
                 path.bar d=(format!("M{cx:.1} {:.1}v{:.1}", cy - half, 2.0 * half)) {}
             }
             (mark(kind, cx, cy))
-            text x=(px(cx)) y=(px(LOWER + 20.0)) text-anchor="middle" { (place + 1) }
+            text x=(px(cx)) y=(px(LOWER + 20.0)) text-anchor="middle" { (review.number(place)) }
         }
     }
 }

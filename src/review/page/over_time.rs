@@ -59,7 +59,7 @@ pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
                 desc id=(about_id) { "All swings laid over each other at the top; the marks are the sets." }
                 (axes(&frame))
                 @for (place, swing) in &swings {
-                    path class={ "curve " (class_of(review, *place, swing)) } data-swing=(place + 1)
+                    path class={ "curve " (class_of(review, *place, swing)) } data-swing=(review.number(*place))
                         d=(path(drawn(swing).map(|(ms, hinge)| (frame.time.pixel(ms), frame.hinge.pixel(hinge))))) {
                         title { (swing_sentence(review, *place, swing)) }
                     }
@@ -95,7 +95,7 @@ fn set(review: &Review, frame: &Frame, place: usize, swing: &Swing) -> Markup {
         .map(|(set, hinge)| (frame.time.pixel(set.set_to_top_ms.value), frame.hinge.pixel(hinge.value)));
     html! {
         @if let Some((x, y)) = point.filter(|(x, y)| x.is_finite() && y.is_finite()) {
-            g class={ "set " (class_of(review, place, swing)) } data-swing=(place + 1) {
+            g class={ "set " (class_of(review, place, swing)) } data-swing=(review.number(place)) {
                 title { (swing_sentence(review, place, swing)) }
                 (mark(Kind::of(review, swing), x, y))
             }

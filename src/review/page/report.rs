@@ -133,7 +133,7 @@ fn of_swing(review: &Review, one: &OfSwing) -> String {
         format!(" Set {}, at {percent}\u{a0}%.", wording::against_top(set.set_to_top_ms.value))
     });
     let end = if said.ends_with(['.', '!', '?']) { "" } else { "." };
-    format!("Swing {}, {club}{best}{said}{end}{set}", one.place + 1)
+    format!("Swing {}, {club}{best}{said}{end}{set}", review.number(one.place))
 }
 
 fn for_the_player(report: &Report, summary: &Summary) -> Markup {

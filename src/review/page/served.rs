@@ -177,7 +177,7 @@ fn row(review: &Review, key: &str, place: usize, flags: &[Flag], pelvis: bool) -
     let Some(swing) = review.analysis.swings.get(place) else { return html! {} };
     let words = SwingWords::of(review, place, swing, flags);
     html! {
-        tr class=(class_of(review, place, swing)) data-swing=(place + 1) data-takeaway=(swing.takeaway.0)
+        tr class=(class_of(review, place, swing)) data-swing=(review.number(place)) data-takeaway=(swing.takeaway.0)
             data-club=(words.club) {
             td { input type="checkbox" aria-label=(format!("Pick swing {}", words.number)); }
             th.n scope="row" { a href=(format!("/bucket/{key}/swing/{}", words.number)) data-open { (words.number) } }

@@ -18,8 +18,8 @@ use maud::{Markup, html};
 /// The page of a swing, counted from 1; none where there is none.
 #[must_use]
 pub fn page(shown: &Shown, number: usize) -> Option<String> {
-    let place = number.checked_sub(1)?;
     let review = &shown.model.review;
+    let place = review.place(number)?;
     let swing = review.analysis.swings.get(place)?;
     let name = format!("Swing {number}, {}", wording::club_name(swing.club.as_deref()));
     let said = review.said_of(place);
@@ -56,7 +56,8 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
 /// The data that the cursor runs over, as JSON; none where there is no such swing, counted from 1.
 #[must_use]
 pub fn motion(shown: &Shown, number: usize) -> Option<String> {
-    let motion = Motion::of(&shown.model.review, number.checked_sub(1)?, shown.hand)?;
+    let review = &shown.model.review;
+    let motion = Motion::of(review, review.place(number)?, shown.hand)?;
     serde_json::to_string(&motion).ok()
 }
 
@@ -71,13 +72,13 @@ fn said_of(said: &Standing) -> Markup {
 }
 
 fn neighbours(shown: &Shown, number: usize) -> Markup {
-    let last = shown.model.review.analysis.swings.len();
+    let review = &shown.model.review;
     let address = |number: usize| format!("/bucket/{}/swing/{number}", shown.key);
     html! {
         nav.pages aria-label="Swings" {
-            @if number > 1 { a rel="prev" href=(address(number - 1)) { "Swing " (number - 1) } }
+            @if number > review.first_number { a rel="prev" href=(address(number - 1)) { "Swing " (number - 1) } }
             a href=(bucket_address(&shown.key)) rel="up" { "The whole bucket" }
-            @if number < last { a rel="next" href=(address(number + 1)) { "Swing " (number + 1) } }
+            @if number < review.newest_number() { a rel="next" href=(address(number + 1)) { "Swing " (number + 1) } }
         }
     }
 }

@@ -97,7 +97,7 @@ pub fn about_swings(review: &Review, flags: &[Flag]) -> Markup {
             @if wording::tells_pelvis(&review.analysis.swings) { " " (wording::PELVIS_LEAD) }
         }
         (legend(flags))
-        @for sentence in wording::second_definition(&review.analysis.swings) { p.about { (sentence) } }
+        @for sentence in wording::second_definition(review) { p.about { (sentence) } }
     }
 }
 

@@ -50,7 +50,7 @@ pub fn figure(review: &Review, club: Option<&str>, number: usize) -> Markup {
             title id=(title_id) { "Set against the top through the bucket, " (wording::club_name(club)) }
             desc id=(about_id) { (about(trend)) }
             @if let Some(trend) = trend { (band(&frame, &values, &trend)) }
-            (axes(&frame, &sets))
+            (axes(review, &frame, &sets))
             @if let Some(trend) = trend { (line(&frame, &values, trend.per_swing)) }
             @for (order, one) in sets.iter().enumerate() { (set(review, &frame, order, one)) }
         }
@@ -119,7 +119,7 @@ fn band(frame: &Frame, values: &[f64], trend: &Trend) -> Markup {
     }
 }
 
-fn axes(frame: &Frame, sets: &[Placed]) -> Markup {
+fn axes(review: &Review, frame: &Frame, sets: &[Placed]) -> Markup {
     let (low, high) = frame.ms.from;
     let step = step(high - low, &STEPS_MS, LINES, 1000.0);
     let every = sets.len().div_ceil(20);
@@ -133,7 +133,7 @@ fn axes(frame: &Frame, sets: &[Placed]) -> Markup {
             @if low < 0.0 && high > 0.0 { path.line d=(format!("M{LEFT} {:.1}H{RIGHT}", frame.ms.pixel(0.0))) {} }
             @for (order, one) in sets.iter().enumerate().step_by(every) {
                 text x=(px(frame.order.pixel(order as f64))) y=(px(LOWER + 18.0)) text-anchor="middle" {
-                    (one.place + 1)
+                    (review.number(one.place))
                 }
             }
             text.name x=(px(LEFT)) y=(px(LOWER + 37.0)) { "ms against the top; higher is later" }
@@ -146,7 +146,7 @@ fn set(review: &Review, frame: &Frame, order: usize, one: &Placed) -> Markup {
     let (x, y) = (frame.order.pixel(order as f64), frame.ms.pixel(one.ms));
     let half = (frame.ms.pixel(0.0) - frame.ms.pixel(one.sd)).abs();
     html! {
-        g class={ "set " (class_of(review, one.place, one.swing)) } data-swing=(one.place + 1) {
+        g class={ "set " (class_of(review, one.place, one.swing)) } data-swing=(review.number(one.place)) {
             title { (swing_sentence(review, one.place, one.swing)) }
             path.bar d=(format!("M{x:.1} {:.1}v{:.1}", y - half, 2.0 * half)) {}
             (mark(Kind::of(review, one.swing), x, y))

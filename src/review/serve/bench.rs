@@ -81,8 +81,8 @@ impl Shown {
 /// A swing as a page knows it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Meant {
-    /// Its place in the bucket, counted from 0.
-    pub place: usize,
+    /// Its number in the bucket, counted from 1.
+    pub number: usize,
     /// Its takeaway, so that it is certainly that one.
     pub takeaway: DeviceTime,
 }
@@ -102,6 +102,8 @@ pub struct Shelf {
     pub library: Library,
     /// What its players' swings are judged and worked out by.
     pub of_player: OfPlayerNamed,
+    /// Where what the library finishes or undoes on its way is told.
+    pub tell: Box<dyn Fn(&str) + Send + Sync>,
 }
 
 /// A bucket of a library that was read: its recording's number and stamp, and what is in it.
@@ -198,7 +200,7 @@ impl Bench {
         let bucket = self.held()?.bucket(key)?;
         let review = self.review(&bucket)?;
         let (remarks, path, known, takes_remarks) = {
-            let Shelf { library, of_player } = &*self.held()?;
+            let Shelf { library, of_player, .. } = &*self.held()?;
             let remarks = library.index().remarks(bucket.id).map_err(failed)?;
             let (path, known) = (library.folder().join(&bucket.path), of_player(&bucket.facts.player));
             (remarks, path, known, library.may_change())
@@ -220,9 +222,9 @@ impl Bench {
     /// # Errors
     /// The swing is another one by now, nothing can be kept, or the disk refuses.
     pub fn remark(&self, shown: &Shown, swing: Option<Meant>, said: Said) -> Result<(), Refused> {
-        let swings = &shown.model.review.analysis.swings;
-        let is_other = |Meant { place, takeaway }: Meant| {
-            swings.get(place).is_none_or(|swing| swing.takeaway != takeaway)
+        let review = &shown.model.review;
+        let is_other = |Meant { number, takeaway }: Meant| {
+            review.swing(number).is_none_or(|swing| swing.takeaway != takeaway)
         };
         if swing.is_some_and(is_other) {
             return Err(Refused::Asked("this swing is another one by now: load the page anew".to_owned()));
@@ -231,13 +233,16 @@ impl Bench {
             return Err(Refused::Asked(format!("expected {expected}, found {found}")));
         }
         if shown.key == OWN {
-            let name = |Meant { place, takeaway }| SwingName { takeaway_us: takeaway, place: place + 1 };
+            let name = |Meant { number, takeaway }| SwingName { takeaway_us: takeaway, place: number };
             self.remark_own(swing.map(name), said)?;
         } else {
             let mut held = self.held()?;
             let bucket = held.bucket(&shown.key)?;
             let at = (self.now)();
-            held.library.remark_at(&bucket, swing.map(|swing| swing.place + 1), said, at).map_err(failed)?;
+            let done = held.library.remark_at(&bucket, swing.map(|swing| swing.number), said, at);
+            let told = held.library.take_told();
+            told.iter().for_each(|told| (held.tell)(told));
+            done.map_err(failed)?;
         }
         self.said.send_modify(|said| *said += 1);
         Ok(())
@@ -259,9 +264,7 @@ impl Bench {
     /// # Errors
     /// There is no such swing, or no file, or it cannot be read.
     pub fn raw(&self, shown: &Shown, number: usize) -> Result<RawSignals, Refused> {
-        let swings = &shown.model.review.analysis.swings;
-        let swing = number.checked_sub(1).and_then(|place| swings.get(place));
-        let swing = swing.ok_or(Refused::Missing("there is no such swing"))?;
+        let swing = shown.model.review.swing(number).ok_or(Refused::Missing("there is no such swing"))?;
         let path =
             shown.path.as_ref().ok_or(Refused::Missing("there is no file to read the signals from"))?;
         let mut input = open_input(path).map_err(failed)?;
@@ -278,8 +281,7 @@ impl Bench {
     /// There is no such swing, or its club was not said.
     pub fn worth(&self, shown: &Shown, number: usize) -> Result<String, Refused> {
         let review = &shown.model.review;
-        let swing = number.checked_sub(1).and_then(|place| review.analysis.swings.get(place));
-        let club = &swing.ok_or(Refused::Missing("there is no such swing"))?.club;
+        let club = &review.swing(number).ok_or(Refused::Missing("there is no such swing"))?.club;
         let club = club.as_deref().ok_or(Refused::Missing("the club of this swing was not said"))?;
         let measures = review.measures.as_ref().map_err(|why| Refused::Asked(why.clone()))?;
         club_text(&self.worked_out.worth(&shown.key, review, measures, club)).map_err(failed)

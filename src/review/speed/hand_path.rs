@@ -18,7 +18,7 @@ const ARC_S: f64 = 0.02;
 const RADIUS_SHARE: f64 = 0.025;
 /// … and where the accelerometer clipped, since it sees just that acceleration (judgement).
 const CLIPPED_RADIUS_SHARE: f64 = 0.12;
-/// Points that are told lie at least so far apart, s.
+/// Points that are told lie at least so far apart, but for the one at the ball, s.
 const APART_S: f64 = 0.01;
 
 const NO_PATH: &str = "the accelerometer tells no path from takeaway to ball";
@@ -40,7 +40,7 @@ pub struct PathPoint {
 /// The path of one swing and its key figures.
 #[derive(Clone, Debug, PartialEq)]
 pub struct HandPath {
-    /// In order of time, thinned.
+    /// In order of time, thinned; the last one is at the ball.
     pub points: Vec<PathPoint>,
     /// How far a point at the ball may be off along a level axis, m; less before it, in proportion to the time.
     pub at_ball_sd_m: f64,
@@ -131,9 +131,13 @@ pub fn hand_path(
     let velocity_sd = swing.motion.velocity_sd_mps.hypot(carried_off_mps.norm() / 3.0_f64.sqrt());
     let place_m2 = player * swing.motion.place_m2 * player.transpose();
     // The last reading lies before the ball by up to a step, and those next to it may show the shock.
-    let clean = steps.iter().rfind(|step| step.t_s <= -BEFORE_BALL_S.1).unwrap_or(last);
+    let clean_to = steps.partition_point(|step| step.t_s <= -BEFORE_BALL_S.1);
+    let clean = clean_to.checked_sub(1).and_then(|place| steps.get(place)).unwrap_or(last);
     let at_ball = clean.grip - clean.velocity * clean.t_s;
     let moved = player * (at_ball - first.grip);
+    let mut points = thinned(&steps[..clean_to], top, &player);
+    let hub_m = player * (last.hub - first.grip);
+    points.push(PathPoint { t_s: 0.0, down: true, hand_m: moved, hub_m });
     let by_time = player * clean.velocity * ball_sd_s(swing);
     let hub_moved = player * (last.hub - at_top.hub);
     let peak =
@@ -146,7 +150,7 @@ pub fn hand_path(
         Ok(Measured::new(moved[axis], sd_m.hypot(NODE_SD_M).hypot(by_time[axis])))
     };
     Ok(HandPath {
-        points: thinned(&steps, top, &player),
+        points,
         at_ball_sd_m: (0.5 * (place_m2[(0, 0)] + place_m2[(2, 2)])).max(0.0).sqrt(),
         peak_mps: Ok(Measured::new(peak.velocity.norm(), peak_sd)),
         peak_before_ball_ms: Ok(Measured::new(
@@ -193,7 +197,7 @@ fn thinned(steps: &[Step], top: usize, player: &Matrix3<f64>) -> Vec<PathPoint> 
     let mut points: Vec<PathPoint> = Vec::new();
     for (i, step) in steps.iter().enumerate() {
         let next_s = points.last().map_or(f64::NEG_INFINITY, |point| point.t_s + APART_S - 1e-4);
-        if step.t_s < next_s && i != top && i + 1 != steps.len() {
+        if step.t_s < next_s && i != top {
             continue;
         }
         points.push(PathPoint {
@@ -275,9 +279,11 @@ mod tests {
         close(path.forward_at_ball_m, RADIUS_M * (to.sin() - from.sin()), 1e-3);
         close(path.up_at_ball_m, RADIUS_M * (from.cos() - to.cos()), 1e-3);
         close(path.away_at_ball_m, 0.0, 1e-9);
-        let place = path.points.last().unwrap();
-        // The points end with the last reading, where the hand is about as low as at the ball.
-        assert!(place.down && (place.hand_m.y - path.up_at_ball_m.unwrap().value).abs() < 1e-3);
+        let end = path.points.last().unwrap();
+        let told =
+            [path.forward_at_ball_m, path.up_at_ball_m, path.away_at_ball_m].map(|at| at.unwrap().value);
+        assert!(end.down && (end.t_s, end.hand_m) == (0.0, Vector3::from(told)), "{end:?}, told {told:?}");
+        assert!(path.points.windows(2).all(|pair| pair[0].t_s < pair[1].t_s));
     }
 
     #[test]

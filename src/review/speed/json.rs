@@ -96,7 +96,7 @@ pub fn text(review: &Review, worth: Option<&[ClubWorth]>) -> Result<String, serd
         input: &review.input,
         player: review.player.as_deref(),
         speed: SpeedObject::of_speeds(review, &speeds),
-        hand_paths: paths(&speeds),
+        hand_paths: paths(review, &speeds),
         what_if: worth.map(WhatIfObject::of),
     };
     let mut text = serde_json::to_string_pretty(&object)?;
@@ -139,12 +139,12 @@ struct PathObject {
 }
 
 /// The paths that there are; a swing without one says why among its figures.
-fn paths(speeds: &[Result<SwingSpeed, &str>]) -> Vec<PathObject> {
+fn paths(review: &Review, speeds: &[Result<SwingSpeed, &str>]) -> Vec<PathObject> {
     let path = |(place, speed): (usize, &Result<SwingSpeed, &str>)| {
         let path = speed.as_ref().ok()?.path.as_ref().ok()?;
         let place_of = |at: &nalgebra::Vector3<f64>| [at.x, at.y, at.z].map(fraction);
         Some(PathObject {
-            index: place + 1,
+            index: review.number(place),
             frame: PATH_FRAME,
             at_ball_sd_m: fraction(path.at_ball_sd_m),
             t_ms: path.points.iter().map(|point| hundredths(point.t_s * 1e3)).collect(),
@@ -173,7 +173,7 @@ impl<'a> WhatIfObject<'a> {
 #[derive(Serialize)]
 struct ClubObject<'a> {
     club: &'a str,
-    swings: Vec<usize>,
+    swings: &'a [usize],
     head_mps: Option<f64>,
     head_mps_own_sd: Option<f64>,
     fit_wrist_mm: Option<f64>,
@@ -186,7 +186,7 @@ impl<'a> ClubObject<'a> {
     fn of(club: &'a ClubWorth) -> ClubObject<'a> {
         ClubObject {
             club: &club.club,
-            swings: club.swings.iter().map(|place| place + 1).collect(),
+            swings: &club.swings,
             head_mps: club.head_mps.and_then(|spread| hundredths(spread.median)),
             head_mps_own_sd: club.head_mps.and_then(|spread| spread.robust_sd).and_then(hundredths),
             fit_wrist_mm: club.fit.and_then(|(wrist, _)| hundredths(wrist)),

@@ -150,19 +150,6 @@ impl Pendulum {
         let c = along(arm - motion.cock, self.club_m * (motion.swept_rate - motion.cock_rate));
         [a[0] + c[0], a[1] + c[1]]
     }
-
-    /// Kinetic energy plus that of a gravity which does not change, J.
-    #[must_use]
-    pub fn energy(&self, motion: &Motion, start: f64, gravity: [f64; 2]) -> f64 {
-        let (aa, ab, bb) = self.masses(motion.cock);
-        let Motion { swept, swept_rate, cock, cock_rate, .. } = *motion;
-        let height = |angle: f64| gravity[0] * angle.cos() - gravity[1] * angle.sin();
-        let arm = start - swept;
-        0.5 * aa * swept_rate * swept_rate + 0.5 * bb * cock_rate * cock_rate
-            - ab * swept_rate * cock_rate
-            - self.club_moment * height(arm + cock)
-            - (self.arm_moment + self.club_kg * self.arm_m) * height(arm)
-    }
 }
 
 /// One instant of the motion.
@@ -319,21 +306,4 @@ fn crossing(before: &Motion, next: &Motion, done: &dyn Fn(&Motion) -> f64) -> Mo
         }
     }
     before.towards(next, high)
-}
-
-/// The speed that a wrist gives to a point mass when it is freed at a cock: hands of mass `m1` at `l1` from the hub,
-/// a head of mass `m2` at `l2` from the hands, the hub turning at `rate`, no gravity, no torques (method of White
-/// 2006, Am J Phys 74:1088). Returns head speed, hand speed and the share of energy in the head when all is in line.
-#[must_use]
-pub fn free_release([m1, m2, l1, l2]: [f64; 4], rate: f64, cock: f64) -> [f64; 3] {
-    let inertia = m1 * l1 * l1 + m2 * (l1 * l1 + l2 * l2 + 2.0 * l1 * l2 * cock.cos());
-    let (momentum, energy) = (inertia * rate, inertia * rate * rate);
-    // momentum = m1 l1 u + m2 (l1 + l2) v and energy = m1 u² + m2 v²: a quadratic in v.
-    let (a, b) = (m1 * l1, m2 * (l1 + l2));
-    let square = m2 + b * b * m1 / (a * a);
-    let half = b * momentum * m1 / (a * a);
-    let rest = m1 * momentum * momentum / (a * a) - energy;
-    let head = (half + (half * half - square * rest).max(0.0).sqrt()) / square;
-    let hands = (momentum - b * head) / a;
-    [head, hands, m2 * head * head / energy]
 }

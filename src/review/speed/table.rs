@@ -49,7 +49,7 @@ fn speeds(review: &Review, width: u16) -> String {
     // Each with the swings in which something is missing for it.
     let mut reasons: BTreeMap<_, BTreeSet<usize>> = BTreeMap::new();
     for (place, swing) in review.analysis.swings.iter().enumerate() {
-        let mut row = vec![(place + 1).to_string(), club_name(swing.club.as_deref())];
+        let mut row = vec![review.number(place).to_string(), club_name(swing.club.as_deref())];
         match SwingSpeed::in_bucket(review, swing) {
             Ok(speed) => {
                 let (head, release) = (&speed.head, &speed.release);
@@ -66,12 +66,12 @@ fn speeds(review: &Review, width: u16) -> String {
                     (speed.flat.flat_after_ball_mm, 0),
                 ];
                 for reason in figures.iter().filter_map(|(figure, _)| figure.err()) {
-                    reasons.entry(reason).or_default().insert(place + 1);
+                    reasons.entry(reason).or_default().insert(review.number(place));
                 }
                 row.extend(figures.iter().map(|(figure, decimals)| word(figure, *decimals)));
             }
             Err(reason) => {
-                reasons.entry(reason).or_default().insert(place + 1);
+                reasons.entry(reason).or_default().insert(review.number(place));
                 row.resize(HEADINGS.len(), NOTHING.to_owned());
             }
         }

@@ -59,7 +59,7 @@ pub struct Curve {
 pub struct ClubWorth {
     /// The club's name.
     pub club: String,
-    /// Places of the swings that were looked at, from 0.
+    /// Numbers of the swings that were looked at.
     pub swings: Vec<usize>,
     /// Their measured head speed, m/s.
     pub head_mps: Option<Spread>,
@@ -144,7 +144,7 @@ pub fn club_worth(review: &Review, measures: &Measures, club: &str) -> ClubWorth
     let fit = of(|l| l.plane.wrist_rms_mm).zip(of(|l| (l.plane.head_mps / l.head_mps - 1.0).abs()));
     ClubWorth {
         club: club.to_owned(),
-        swings: chosen.iter().map(|chosen| chosen.looked.place).collect(),
+        swings: chosen.iter().map(|chosen| review.number(chosen.looked.place)).collect(),
         head_mps,
         fit,
         curves: if chosen.is_empty() { Vec::new() } else { curves.collect() },
