@@ -76,7 +76,9 @@ impl ClockSums {
             let step_us = sample.t.0 - t.0;
             self.pairs += 1;
             self.no_later += u64::from(step_us <= 0);
-            let bin = usize::try_from((step_us.max(0) + STEP_BIN_US / 2) / STEP_BIN_US).unwrap_or(STEP_BINS).min(STEP_BINS);
+            let bin = usize::try_from((step_us.max(0) + STEP_BIN_US / 2) / STEP_BIN_US)
+                .unwrap_or(STEP_BINS)
+                .min(STEP_BINS);
             if let Some(count) = self.steps.get_mut(bin) {
                 *count += 1;
             }
@@ -88,8 +90,7 @@ impl ClockSums {
     fn arrive(&mut self, sample: &ImuSample) {
         let Some(received) = sample.received else { return };
         let (node, host) = *self.origin.get_or_insert((sample.t, received));
-        let point =
-            Quickest { node_s: sample.t.seconds_since(node), host_s: received.seconds_since(host) };
+        let point = Quickest { node_s: sample.t.seconds_since(node), host_s: received.seconds_since(host) };
         let (start_s, best) = *self.stretch.get_or_insert((point.host_s, point));
         if !(0.0..STRETCH_S).contains(&(point.host_s - start_s)) {
             if self.quickest.len() < STRETCHES {
@@ -110,8 +111,7 @@ impl ClockSums {
             .filter(|ratio| ratio.is_finite())
             .collect();
         let middle = ratios.len() / 2;
-        (points.len() >= LEAST_STRETCHES)
-            .then(|| *ratios.select_nth_unstable_by(middle, f64::total_cmp).1)
+        (points.len() >= LEAST_STRETCHES).then(|| *ratios.select_nth_unstable_by(middle, f64::total_cmp).1)
     }
 
     /// The rate by the middle step between neighbours, Hz.

@@ -4,6 +4,8 @@
 //! Streams: a reading in, sums and a bounded number of turns kept; judged at the end.
 
 mod clock;
+#[cfg(test)]
+mod tests;
 mod turns;
 
 use crate::sample::{DeviceDescription, ImuSample, NodeDescription, NodeRole};
@@ -20,6 +22,8 @@ const OFFSET_DPS: f64 = 6.0;
 const LEAST_POSES: usize = 5;
 /// A node that turns faster than this, °/s, gives another reading each time, unless it is read too often.
 const TURNING_DPS: f64 = 30.0;
+/// A sample that lies farther back comes from a clock that was started anew, s.
+const LATE_S: f64 = 60.0;
 /// Share of readings that repeat the one before from which that is told, and so many readings have to be there.
 const REPEATED: (f64, u64) = (0.25, 500);
 
@@ -87,14 +91,18 @@ impl Doubt {
                 } else {
                     "is its full scale, or counts per °/s, the one it is set to?"
                 };
-                format!("the {node} node turns {factor:.2} times as far as its gyro says, by gravity: {cause}")
+                format!(
+                    "the {node} node turns {factor:.2} times as far as its gyro says, by gravity: {cause}"
+                )
             }
             Doubt::GyroAxes(axes) => {
                 format!("the {node} node's gyro and accelerometer disagree, by gravity: {}", axes.words())
             }
             Doubt::Stuck(sensor) => {
                 let name = if *sensor == Sensor::Gyro { "gyro" } else { "accelerometer" };
-                format!("the {node} node's {name} gives the same numbers all the time: is it switched on and read?")
+                format!(
+                    "the {node} node's {name} gives the same numbers all the time: is it switched on and read?"
+                )
             }
             Doubt::Repeated(share) => format!(
                 "{:.0} % of the {node} node's readings repeat the one before while it turns: it is read faster than it \
@@ -138,6 +146,9 @@ pub struct Seen {
     pub rate_hz: f64,
     /// Size of the force at rest, g; none where it was never at rest.
     pub gravity_g: Option<f64>,
+    /// How far the segment's long axis points up at rest by the nominal mounting, the middle angle, degrees: away from the
+    /// fingers on the arm, to the head on the trunk.
+    pub upright_deg: Option<f64>,
     /// Turns from pose to pose that gyro and accelerometer were compared by.
     pub turns: usize,
 }
@@ -192,6 +203,8 @@ impl GloveWatch {
 #[derive(Clone, Debug)]
 pub struct NodeWatch {
     told_hz: Option<f64>,
+    /// The segment's y axis in the sensor's axes.
+    long_axis: Vector3<f64>,
     clip_dps: f64,
     last: Option<ImuSample>,
     same_gyro: u64,
@@ -209,6 +222,8 @@ impl NodeWatch {
     pub fn new(node: Option<&NodeDescription>) -> NodeWatch {
         NodeWatch {
             told_hz: node.map(|node| node.rate_hz),
+            long_axis: node
+                .map_or_else(Vector3::zeros, |node| Vector3::from(node.segment_from_sensor_nominal[1])),
             clip_dps: node.map_or(f64::INFINITY, |node| node.gyro_full_scale_dps * 0.999),
             last: None,
             same_gyro: 0,
@@ -221,19 +236,23 @@ impl NodeWatch {
         }
     }
 
-    /// Takes the next sample. What came late or twice tells nothing of its neighbours.
+    /// Takes the next sample.
     pub fn push(&mut self, sample: &ImuSample) {
         let numbers = sample.rate_dps.iter().chain(&sample.specific_force_g);
         if !numbers.clone().all(|value| value.is_finite()) {
             return;
         }
         self.clock.push(sample);
-        let next = self.last.filter(|last| last.seq.wrapping_add(1) == sample.seq);
-        if let Some(last) = next {
+        // What comes late, or twice, tells nothing of its neighbours.
+        let is_late = |last: &ImuSample| sample.seq <= last.seq && sample.t <= last.t;
+        if self.last.is_some_and(|last| is_late(&last) && last.t.seconds_since(sample.t) < LATE_S) {
+            return;
+        }
+        if let Some(last) = self.last.filter(|last| last.seq.wrapping_add(1) == sample.seq) {
             self.compare(&last, sample);
         }
         let clipped = sample.rate_dps.iter().any(|rate| rate.abs() >= self.clip_dps);
-        let dt_s = next.map(|last| sample.t.seconds_since(last.t)).filter(|_| !clipped);
+        let dt_s = self.last.map(|last| sample.t.seconds_since(last.t)).filter(|_| !clipped);
         self.turns.push(dt_s, Vector3::from(sample.rate_dps), Vector3::from(sample.specific_force_g));
         self.last = Some(*sample);
     }
@@ -274,7 +293,9 @@ impl NodeWatch {
     #[must_use]
     pub fn seen(&self) -> Seen {
         let gravity_g = (self.turns.poses() > 0).then(|| self.turns.at_rest().0);
-        Seen { rate_hz: self.clock.rate_hz(), gravity_g, turns: self.turns.kept() }
+        let upright_deg =
+            self.turns.up(&self.long_axis).map(|sine| sine.clamp(-1.0, 1.0).asin().to_degrees());
+        Seen { rate_hz: self.clock.rate_hz(), gravity_g, upright_deg, turns: self.turns.kept() }
     }
 
     fn at_rest(&self) -> Vec<Doubt> {

@@ -12,10 +12,12 @@ const STEP: f64 = 0.015;
 /// A turn takes no longer than this, s, and turns kept are no more than this.
 const LONGEST_S: f64 = 8.0;
 const KEPT: usize = 24;
+/// Poses kept.
+const POSES: usize = 2000;
 /// Rates are kept as means over so long, s.
 const BLOCK_S: f64 = 0.004;
 /// A gap longer than this ends a turn: what came in it is not known, s.
-const GAP_S: f64 = 0.02;
+const GAP_S: f64 = 0.03;
 /// Gravity has to turn so far by one of the two sensors for a turn to tell something, rad …
 const LEAST_TURN: f64 = 0.7;
 /// … and so many turns have to tell it.
@@ -61,12 +63,16 @@ impl Axes {
         let in_order = rows.iter().enumerate().all(|(row, (column, _))| row == *column);
         let turned: Vec<_> = rows.iter().filter(|(_, sign)| *sign < 0).map(|(axis, _)| name(*axis)).collect();
         match (in_order, turned.len()) {
-            (true, 3) => "every turn goes the other way round; the gyro's signs are wrong, or the axes of both are \
+            (true, 3) => {
+                "every turn goes the other way round; the gyro's signs are wrong, or the axes of both are \
                           left-handed (one of them mirrored, or two swapped)"
-                .to_owned(),
+                    .to_owned()
+            }
             (true, _) => format!("the sign of one of them is wrong about {}", turned.join(" and ")),
             (false, _) => {
-                let said = |(axis, sign): &(usize, i8)| format!("{}{}", if *sign < 0 { "−" } else { "" }, name(*axis));
+                let said = |(axis, sign): &(usize, i8)| {
+                    format!("{}{}", if *sign < 0 { "−" } else { "" }, name(*axis))
+                };
                 let all: Vec<_> = rows.iter().map(said).collect();
                 format!("along the accelerometer's x, y, z lie the gyro's {}", all.join(", "))
             }
@@ -130,8 +136,8 @@ pub(super) struct Turns {
     before: Option<Vector3<f64>>,
     way: Option<Turn>,
     turns: Vec<Turn>,
-    /// Mean rate and size of the force at each pose.
-    poses: Vec<(Vector3<f64>, f64)>,
+    /// Mean rate and force at each pose.
+    poses: Vec<(Vector3<f64>, Vector3<f64>)>,
 }
 
 impl Turns {
@@ -172,12 +178,13 @@ impl Turns {
         let slice = std::mem::take(&mut self.slice);
         let force = slice.mean_force();
         let before = self.before.replace(force);
-        let still = slice.is_calm() && before.is_some_and(|before| (force - before).norm() < STEP * force.norm());
+        let still =
+            slice.is_calm() && before.is_some_and(|before| (force - before).norm() < STEP * force.norm());
         if !still {
             return;
         }
-        if self.poses.len() < 100 * KEPT {
-            self.poses.push((slice.rate / slice.count, force.norm()));
+        if self.poses.len() < POSES {
+            self.poses.push((slice.rate / slice.count, force));
         }
         if let Some(way) = self.way.take().filter(|_| self.turns.len() < KEPT) {
             let turn = Turn { to: force, ..way };
@@ -201,8 +208,13 @@ impl Turns {
 
     /// The middle size of the force at rest, g, and that of the middle rate, °/s.
     pub(super) fn at_rest(&self) -> (f64, f64) {
-        let force = middle(self.poses.iter().map(|(_, force)| *force));
+        let force = middle(self.poses.iter().map(|(_, force)| force.norm()));
         (force.unwrap_or(1.0), self.offset().norm())
+    }
+
+    /// How far this axis of the sensor points up at rest: the middle sine.
+    pub(super) fn up(&self, axis: &Vector3<f64>) -> Option<f64> {
+        middle(self.poses.iter().map(|(_, force)| force.normalize().dot(axis)))
     }
 
     /// The middle rate at rest, axis by axis, °/s.
@@ -226,7 +238,9 @@ impl Turns {
             return None;
         }
         let of_scale = |scale: f64| self.error(&(Matrix3::identity() * scale), &offset);
-        let scales = (-SCALES..=SCALES).map(|power| SCALE_STEP.powi(power)).chain([1f64.to_degrees(), 1f64.to_radians()]);
+        let scales = (-SCALES..=SCALES)
+            .map(|power| SCALE_STEP.powi(power))
+            .chain([1f64.to_degrees(), 1f64.to_radians()]);
         let (scale, scale_error) = nearest(scales.map(|scale| (scale, of_scale(scale))))?;
         let others = Axes::all().filter(|axes| *axes != Axes::SAME);
         let (axes, axes_error) = nearest(others.map(|axes| (axes, self.error(&axes.matrix(), &offset))))?;
