@@ -8,6 +8,7 @@ use super::impact::ImpactParams;
 use super::measure::{MeasureParams, measure};
 use super::phases::PhaseParams;
 use super::seat;
+use super::side;
 use super::swing::{BucketAnalysis, Swing};
 use super::wrist_state::WristState;
 use crate::fusion::joint::{GloveEvidence, JointWindow};
@@ -104,6 +105,7 @@ impl OfflineAnalysis {
             swings.extend(self.stint(stint, &mut notes, &mut calibration, &mut good));
         }
         notes.extend(self.watch.sentences());
+        notes.extend(side::note(&swings));
         BucketAnalysis { swings, losses: self.cutter.losses(), notes, calibration }
     }
 
