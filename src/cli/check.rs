@@ -2,11 +2,15 @@
 //!
 //! Here is what findings mean and how they are shown, pure; [`probe`] looks at the machine.
 
+pub mod glove;
 pub mod probe;
 
 use super::Outcome;
-use super::input::settings;
+use super::input::{feed, settings, tell};
 use super::output::print;
+use crate::fusion::sensor_doubts::GloveWatch;
+use crate::record::settings::Settings;
+use crate::sample::Arrival;
 use crate::units::WallTime;
 use probe::{Access, FolderFound, Machine, PortFound, PortKind, RadioFound};
 use std::fmt::Write as _;
@@ -69,11 +73,16 @@ const CLOCK_SET_AFTER: WallTime = WallTime(1_735_689_600_000);
 /// Steps of the monotonic clock up to this do not blur the times of arrival, µs.
 const FINE_STEP_US: f64 = 100.0;
 
-/// Look at this machine: what it has for the job, and what to do about the rest.
+/// Look at this machine: what it has for the job, and what to do about the rest. With a recording: do the sensors of the
+/// glove that made it fit together?
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:
-  hingeclock check --folder buckets")]
+#[command(after_help = "Examples:
+  hingeclock check --folder buckets
+  hingeclock check bucket.mcap")]
 pub struct Args {
+    /// A recording or a raw CSV of a glove, to look at its units, signs, axes and clocks instead of the machine.
+    #[arg(conflicts_with = "folder")]
+    recording: Option<PathBuf>,
     /// Folder of the recordings; that of the settings (buckets) unless another is given.
     #[arg(long, value_name = "DIR")]
     folder: Option<PathBuf>,
@@ -82,11 +91,15 @@ pub struct Args {
     settings: Option<PathBuf>,
 }
 
-/// Runs the command: done when swings can be captured.
+/// Runs the command: done when swings can be captured, or nothing speaks against the glove.
 ///
 /// # Errors
-/// The settings cannot be read, or standard output cannot be written; what is missing on the machine is a finding.
+/// The settings or the recording cannot be read, or standard output cannot be written; what is missing on the machine
+/// is a finding.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    if let Some(recording) = &args.recording {
+        return run_glove(recording, &settings(args.settings.as_ref())?);
+    }
     let findings = judge(&Machine::look(&folder(args)?));
     print(&render(&findings))?;
     Ok(if exit_code(&findings) == 0 { Outcome::Done } else { Outcome::Failed })
@@ -96,6 +109,19 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 fn folder(args: &Args) -> anyhow::Result<PathBuf> {
     let settings = settings(args.settings.as_ref())?;
     Ok(args.folder.clone().unwrap_or(settings.recordings))
+}
+
+fn run_glove(recording: &Path, settings: &Settings) -> anyhow::Result<Outcome> {
+    let push = |watch: &mut GloveWatch, arrival: &Arrival| {
+        if let Arrival::Sample(sample) = arrival {
+            watch.push(sample);
+        }
+    };
+    let fed = feed(recording, settings, GloveWatch::new, push)?;
+    let findings = glove::judge(&fed.state);
+    print(&lines(&findings))?;
+    let salvaged = tell(&fed.report);
+    Ok(if exit_code(&findings) == 0 { salvaged } else { Outcome::Failed })
 }
 
 /// What the findings mean.
@@ -116,9 +142,8 @@ pub fn judge(machine: &Machine) -> Vec<Finding> {
     findings
 }
 
-/// One line for each finding, the advice below it, and the verdict at the end.
-#[must_use]
-pub fn render(findings: &[Finding]) -> String {
+/// One line for each finding, the advice below it.
+fn lines(findings: &[Finding]) -> String {
     let mut text = String::new();
     for finding in findings {
         // Writing to a string cannot fail.
@@ -127,11 +152,17 @@ pub fn render(findings: &[Finding]) -> String {
             let _ = writeln!(text, "{:<21} -> {}", "", finding.advice);
         }
     }
+    text
+}
+
+/// The same with the verdict at the end.
+#[must_use]
+pub fn render(findings: &[Finding]) -> String {
     let verdict = match exit_code(findings) {
         0 => "Ready: swings can be captured.",
         _ => "Not ready: see the lines that start with \"bad\".",
     };
-    text + verdict + "\n"
+    lines(findings) + verdict + "\n"
 }
 
 /// 0 when swings can be captured, 1 else.
@@ -320,7 +351,7 @@ mod tests {
         let file = dir.path().join("ann.toml");
         std::fs::write(&file, "recordings = \"ann\"\n").unwrap();
         let of = |named: Option<&str>, settings: Option<&PathBuf>| {
-            folder(&Args { folder: named.map(PathBuf::from), settings: settings.cloned() })
+            folder(&Args { recording: None, folder: named.map(PathBuf::from), settings: settings.cloned() })
         };
         assert_eq!(of(None, None).unwrap(), Path::new("buckets"));
         assert_eq!(of(None, Some(&file)).unwrap(), Path::new("ann"));

@@ -169,7 +169,7 @@ impl Bucket {
             (true, false) => self.status.once(NO_FOREARM),
             (false, _) => self.status.once(NO_HAND),
         }
-        self.assembler.odd_mountings().for_each(|told| self.status.once(&told));
+        self.assembler.oddities().for_each(|told| self.status.once(&told));
     }
 
     /// Decodes a piece; none where it holds nothing that can be used.
@@ -181,6 +181,12 @@ impl Bucket {
             Err(error) => {
                 self.damaged += 1;
                 tracing::warn!(%error, damaged = self.damaged, "a damaged frame");
+                // On a line that works one now and then is no news; where nothing works the reason is.
+                if self.understanding.brought() < Brought::Glove
+                    && self.understanding.may_complain(piece.received)
+                {
+                    self.status.line(&format!("glove: a damaged frame: {error}"));
+                }
                 return None;
             }
         };
@@ -192,8 +198,14 @@ impl Bucket {
             self.status.line(&format!("glove: {error}"));
         }
         let heard = heard.ok()?;
-        if !matches!(heard, Understood::Passed { .. }) {
-            self.understanding.used();
+        match heard {
+            Understood::Passed { frame_type } if self.understanding.is_new(frame_type) => {
+                self.status.line(&format!(
+                    "glove: frames of type {frame_type:02X} are passed over: this version does not know them"
+                ))
+            }
+            Understood::Passed { .. } => {}
+            _ => self.understanding.used(),
         }
         self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received);
         Some(heard)

@@ -1,11 +1,15 @@
 //! Whether what the link brings is a glove's, and how often that is spoken of. Pure.
 
 use crate::units::HostTime;
+use std::collections::BTreeSet;
 
 /// A link that has brought bytes for so long, and no frame among them, is spoken of, s.
 const DOUBT_AFTER_S: f64 = 3.0;
 /// Frames that cannot be used are spoken of this often at most, s: there may be hundreds a second.
 const COMPLAIN_EVERY_S: f64 = 5.0;
+
+/// From this type on frames are private experiments, or a host's.
+const FIRST_PRIVATE: u8 = 0x40;
 
 /// What was understood since the link was opened.
 #[derive(Clone, Debug, Default)]
@@ -17,6 +21,8 @@ pub struct Understanding {
     complained: Option<HostTime>,
     /// What any link has brought since the bucket began.
     brought: Brought,
+    /// Types of sound frames that were passed over and spoken of.
+    passed: BTreeSet<u8>,
 }
 
 /// What has come so far.
@@ -34,8 +40,7 @@ pub enum Brought {
 impl Understanding {
     /// The link was opened anew: another device may hang on it now.
     pub fn opened(&mut self) {
-        let Understanding { complained, brought, .. } = *self;
-        *self = Understanding { complained, brought, ..Understanding::default() };
+        (self.in_doubt, self.settled) = (None, false);
     }
 
     /// A frame was one that a glove sends, and could be used.
@@ -52,6 +57,12 @@ impl Understanding {
     /// A frame was sound.
     pub fn frame(&mut self) {
         self.settled = true;
+    }
+
+    /// A sound frame of this type was passed over. True, once, for one that a glove of another version sends: private
+    /// experiments and the host's own frames, echoed, are never spoken of.
+    pub fn is_new(&mut self, frame_type: u8) -> bool {
+        frame_type < FIRST_PRIVATE && self.passed.insert(frame_type)
     }
 
     /// Bytes came. True, once, when so many have come without one frame that this seems to be no glove.
@@ -110,6 +121,15 @@ mod tests {
         understanding.opened();
         understanding.doubts(seconds(2.0));
         assert_eq!(understanding.brought(), Brought::Glove);
+    }
+
+    #[test]
+    fn types_that_nobody_knows_are_spoken_of_once_and_private_ones_never() {
+        let mut understanding = Understanding::default();
+        let told = [0x09, 0x40, 0x09, 0xFE, 0x80].map(|frame_type| understanding.is_new(frame_type));
+        assert_eq!(told, [true, false, false, false, false]);
+        understanding.opened();
+        assert!(!understanding.is_new(0x09));
     }
 
     #[test]

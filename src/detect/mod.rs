@@ -27,6 +27,7 @@ mod search;
 mod seat;
 pub mod set;
 pub mod set_call;
+mod side;
 pub mod swing;
 pub mod target;
 mod uncertainty;

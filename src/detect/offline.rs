@@ -9,10 +9,11 @@ use super::measure::{MeasureParams, measure};
 use super::phases::PhaseParams;
 use super::search;
 use super::seat;
+use super::side;
 use super::swing::{BucketAnalysis, Swing};
 use super::wrist_state::WristState;
 use crate::fusion::joint::{GloveEvidence, JointWindow};
-use crate::fusion::series::{between, mean_force_g};
+use crate::fusion::sensor_doubts::GloveWatch;
 use crate::sample::{Arrival, DeviceDescription};
 use std::collections::VecDeque;
 
@@ -66,6 +67,7 @@ pub struct OfflineAnalysis {
     device: DeviceDescription,
     params: AnalysisParams,
     cutter: EpisodeCutter,
+    watch: GloveWatch,
     stints: Vec<Stint>,
 }
 
@@ -77,12 +79,16 @@ impl OfflineAnalysis {
             device: device.clone(),
             params,
             cutter: EpisodeCutter::new(device, params.episodes),
+            watch: GloveWatch::new(device),
             stints: vec![Stint::default()],
         }
     }
 
     /// Takes the next arrival.
     pub fn push(&mut self, arrival: &Arrival) {
+        if let Arrival::Sample(sample) = arrival {
+            self.watch.push(sample);
+        }
         let cut = self.cutter.push(arrival);
         self.take(cut);
     }
@@ -99,6 +105,8 @@ impl OfflineAnalysis {
         for stint in std::mem::take(&mut self.stints) {
             swings.extend(self.stint(stint, &mut notes, &mut calibration, &mut good));
         }
+        notes.extend(self.watch.sentences());
+        notes.extend(side::note(&swings));
         BucketAnalysis { swings, losses: self.cutter.losses(), notes, calibration }
     }
 
@@ -172,7 +180,6 @@ impl OfflineAnalysis {
                 Err(_) => notes.extend(rest),
             }
         }
-        notes.extend(candidates.iter().find_map(odd_force));
         let mut swings = Vec::new();
         for (state, seat) in seats(candidates, state, &self.cutter.evidence(), notes) {
             swings.extend(self.measure_seat(seat, &state));
@@ -237,57 +244,4 @@ fn seats(
         }
     }
     seats
-}
-
-/// At address the accelerometer reads gravity, 1 g. Anything far from it speaks of another unit or a broken
-/// sensor; the first such swing is told.
-fn odd_force(candidate: &Candidate) -> Option<String> {
-    let (from_s, until_s) = candidate.hand.still_s;
-    let rest = between(&candidate.episode.hand, from_s, until_s);
-    let force_g = mean_force_g(rest).norm();
-    let odd = !rest.is_empty() && !(0.8..1.25).contains(&force_g);
-    odd.then(|| {
-        format!(
-            "expected about 1 g of the hand node at address, found {force_g:.2}: is it in g, is it whole?"
-        )
-    })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::device::virtual_glove::VirtualBucket;
-
-    /// The first swing of a bucket as it was cut out.
-    fn candidate() -> Candidate {
-        let bucket = VirtualBucket::demo(1);
-        let (params, state) = (AnalysisParams::default(), WristState::nominal(&bucket.device));
-        let mut cutter = EpisodeCutter::new(&bucket.device, params.episodes);
-        let cuts = bucket.arrivals.iter().filter_map(|arrival| cutter.push(arrival));
-        let found = cuts.filter_map(|cut| match cut {
-            Cut::Motion(episode) => {
-                let clock = state.clock_for(&episode);
-                Candidate::all(episode, &state.axes, &clock, state.lead_arm_sign, &params.phases).ok()
-            }
-            Cut::Calibration(_) => None,
-        });
-        found.map(|found| found.swings[0].clone()).next().unwrap()
-    }
-
-    /// What is said where the accelerometer reads three times as much at these instants.
-    fn said(mut candidate: Candidate, at: impl Fn(f64) -> bool) -> Option<String> {
-        let readings = candidate.episode.hand.iter_mut();
-        readings.filter(|reading| at(reading.t_s)).for_each(|reading| reading.force_g *= 3.0);
-        odd_force(&candidate)
-    }
-
-    #[test]
-    fn an_odd_force_is_one_that_the_still_pose_has() {
-        let candidate = candidate();
-        let ((from_s, until_s), takeaway_s) = (candidate.hand.still_s, candidate.phases.takeaway_s);
-        let still = |t_s: f64| (from_s..=until_s).contains(&t_s);
-        assert_eq!(odd_force(&candidate), None);
-        assert!(said(candidate.clone(), still).is_some());
-        assert_eq!(said(candidate, |t_s| !still(t_s) && t_s < takeaway_s), None, "who moves pushes");
-    }
 }

@@ -95,6 +95,8 @@ pub struct Assembler {
     description: DeviceDescription,
     nodes: BTreeMap<u8, Node>,
     version: Option<Version>,
+    /// The glove's last greeting was in a version that this end does not speak.
+    refused: Option<VersionMismatch>,
     unknown_node_readings: u64,
 }
 
@@ -115,7 +117,13 @@ impl Assembler {
     #[must_use]
     pub fn for_player(player_hand: PlayerHand) -> Assembler {
         let description = DeviceDescription { player_hand, nodes: Vec::new(), serial: None, firmware: None };
-        Assembler { description, nodes: BTreeMap::new(), version: None, unknown_node_readings: 0 }
+        Assembler {
+            description,
+            nodes: BTreeMap::new(),
+            version: None,
+            refused: None,
+            unknown_node_readings: 0,
+        }
     }
 
     /// What the glove has said of itself.
@@ -140,14 +148,27 @@ impl Assembler {
         self.nodes.iter().map(|(index, node)| (*index, node.description.role))
     }
 
-    /// A sentence for each node whose mounting is none.
-    pub fn odd_mountings(&self) -> impl Iterator<Item = String> {
-        self.nodes.values().filter(|node| node.odd_mounting).map(|node| {
+    /// A sentence for each thing in the nodes' descriptions that cannot be: a mounting that is none, two nodes of one
+    /// role.
+    pub fn oddities(&self) -> impl Iterator<Item = String> {
+        let mountings = self.nodes.values().filter(|node| node.odd_mounting).map(|node| {
             let place = place_word(node.description.role);
             format!(
                 "expected a rotation as the {place} node's mounting, found none: the usual mounting is taken"
             )
-        })
+        });
+        let twice = NodeRole::ALL.into_iter().filter_map(|role| {
+            let places = self.places().filter(|(_, other)| *other == role);
+            let indices: Vec<String> = places.map(|(index, _)| index.to_string()).collect();
+            let place = place_word(role);
+            (indices.len() > 1).then(|| {
+                format!(
+                    "expected one {place} node, found {}: their readings cannot be told apart",
+                    indices.join(" and ")
+                )
+            })
+        });
+        mountings.chain(twice)
     }
 
     /// Readings of nodes that had not introduced themselves; they are in the raw pieces only.
@@ -176,6 +197,10 @@ impl Assembler {
         received: Option<HostTime>,
         arrivals: &mut Vec<Arrival>,
     ) -> Result<Heard, AssemblyError> {
+        // In another version the same bytes may mean something else.
+        if let (Some(refused), false) = (self.refused, matches!(frame, Frame::Hello(_))) {
+            return Err(refused.into());
+        }
         let mut mark = |marker| {
             arrivals.push(Arrival::Marker { received, marker });
             Ok(Heard::Marker)
@@ -220,7 +245,9 @@ impl Assembler {
     }
 
     fn take_hello(&mut self, hello: &Hello) -> Result<Heard, AssemblyError> {
-        let version = negotiate(Version::CURRENT, hello.version)?;
+        let agreed = negotiate(Version::CURRENT, hello.version);
+        self.refused = agreed.err();
+        let version = agreed?;
         self.version = Some(version);
         // The greeting tells the time of node 0, which may have started anew since.
         if let Some(node) = self.nodes.get_mut(&0) {
@@ -384,8 +411,8 @@ fn player_hand(hand: firmware_protocol::PlayerHand) -> PlayerHand {
 mod tests {
     use super::*;
 
-    fn introduced(mounting: [f32; 9]) -> Assembler {
-        let info = NodeInfo {
+    fn node_info(mounting: [f32; 9]) -> NodeInfo {
+        NodeInfo {
             node: 0,
             role: firmware_protocol::Role::Hand,
             rate_hz: 500.0,
@@ -395,9 +422,12 @@ mod tests {
             temperature_centi_c: None,
             segment_from_sensor: mounting,
             now_us: 0,
-        };
+        }
+    }
+
+    fn introduced(mounting: [f32; 9]) -> Assembler {
         let mut assembler = Assembler::new();
-        assembler.take(&Frame::NodeInfo(info), None, &mut Vec::new()).unwrap();
+        assembler.take(&Frame::NodeInfo(node_info(mounting)), None, &mut Vec::new()).unwrap();
         assembler
     }
 
@@ -407,11 +437,32 @@ mod tests {
         for wrong in [[0.0; 9], [1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, -1.0]] {
             let assembler = introduced(wrong);
             assert_eq!(mounting(&assembler), nominal_mounting(NodeRole::Hand));
-            let told: Vec<String> = assembler.odd_mountings().collect();
+            let told: Vec<String> = assembler.oddities().collect();
             assert!(told.len() == 1 && told[0].contains("hand"), "{told:?}");
         }
         let assembler = introduced([1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]);
         assert_eq!(mounting(&assembler), [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]);
-        assert_eq!(assembler.odd_mountings().count(), 0);
+        assert_eq!(assembler.oddities().count(), 0);
+    }
+
+    #[test]
+    fn two_nodes_of_one_role_are_told() {
+        let mut assembler = introduced([1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]);
+        let twin = NodeInfo { node: 3, ..node_info([1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]) };
+        assembler.take(&Frame::NodeInfo(twin), None, &mut Vec::new()).unwrap();
+        let told: Vec<String> = assembler.oddities().collect();
+        assert_eq!(told, ["expected one hand node, found 0 and 3: their readings cannot be told apart"]);
+    }
+
+    #[test]
+    fn what_comes_in_another_version_is_not_taken_until_the_glove_greets_in_this_one() {
+        let hello =
+            |major| Frame::Hello(Hello { version: Version { major, minor: 0 }, glove_id: 1, now_us: 0 });
+        let mut assembler = Assembler::new();
+        let mut take = |frame: &Frame<'_>| assembler.take(frame, None, &mut Vec::new());
+        let introduction = Frame::NodeInfo(node_info([0.0; 9]));
+        assert!(matches!(take(&hello(2)), Err(AssemblyError::Version(_))));
+        assert!(matches!(take(&introduction), Err(AssemblyError::Version(_))));
+        assert!(take(&hello(1)).is_ok() && take(&introduction) == Ok(Heard::DescriptionChanged));
     }
 }

@@ -20,6 +20,7 @@ pub mod orientation;
 pub mod polynomial;
 pub mod rest;
 pub mod self_calibration;
+pub mod sensor_doubts;
 pub mod series;
 pub mod soft_tissue;
 pub mod strapdown;

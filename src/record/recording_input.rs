@@ -138,7 +138,7 @@ impl<R: Read> RecordingArrivals<R> {
         report.samples_read = self.counted.samples_read;
         report.nodes_seen = self.counted.nodes_seen.clone();
         report.places = self.assembler.places().collect();
-        report.notes.extend(self.told.iter().cloned().chain(self.assembler.odd_mountings()));
+        report.notes.extend(self.told.iter().cloned().chain(self.assembler.oddities()));
         if self.came_late > 0 {
             report.notes.push(format!(
                 "{} samples that were lost on the way came when asked for again; they stand in their place",

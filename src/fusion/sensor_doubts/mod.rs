@@ -1,0 +1,308 @@
+//! What a node's readings contradict by themselves: units, signs, axes and clocks that cannot be as they were
+//! greeted. A glove whose maker mistook one of them still gives numbers, and plausible ones.
+//!
+//! Streams: a reading in, sums and a bounded number of turns kept; judged at the end.
+
+mod clock;
+#[cfg(test)]
+mod tests;
+mod turns;
+
+use crate::sample::{DeviceDescription, ImuSample, NodeDescription, NodeRole};
+use clock::ClockSums;
+use nalgebra::Vector3;
+pub use turns::Axes;
+use turns::Turns;
+
+/// From gravity this far off on, the unit or the full scale is wrong, not the sensor, g.
+const GRAVITY_G: (f64, f64) = (0.85, 1.15);
+/// A gyro at rest that reads more than this was never zeroed, °/s. The biases that the analysis finds are smaller.
+const OFFSET_DPS: f64 = 6.0;
+/// Poses before rest is judged.
+const LEAST_POSES: usize = 5;
+/// A node that turns faster than this, °/s, gives another reading each time, unless it is read too often.
+const TURNING_DPS: f64 = 30.0;
+/// A sample that lies farther back comes from a clock that was started anew, s.
+const LATE_S: f64 = 60.0;
+/// Share of readings that repeat the one before from which that is told, and so many readings have to be there.
+const REPEATED: (f64, u64) = (0.25, 500);
+
+/// One thing that cannot be as the node says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Doubt {
+    /// At rest the accelerometer reads so much, g.
+    Gravity(f64),
+    /// At rest the gyro reads so much, °/s.
+    Offset(f64),
+    /// Gravity turns so many times as fast as the gyro says.
+    GyroScale(f64),
+    /// Gravity turns about other axes, or the other way round, than the gyro says.
+    GyroAxes(Axes),
+    /// One sensor of the node gives the same numbers all the time.
+    Stuck(Sensor),
+    /// This share of the readings repeats the one before while the node turns.
+    Repeated(f64),
+    /// This share of the readings has the time of the one before it, or an earlier one.
+    SameTime(f64),
+    /// This share of the readings has a lower number than the one before and a later time.
+    Numbers(f64),
+    /// The node's clock runs so many times as fast as this machine's.
+    Clock(f64),
+    /// Nominal rate and rate by the node's own times, Hz.
+    Rate {
+        /// What the node's description says.
+        told_hz: f64,
+        /// What its times say.
+        found_hz: f64,
+    },
+}
+
+/// Half of a node.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sensor {
+    /// The gyroscope.
+    Gyro,
+    /// The accelerometer.
+    Accelerometer,
+}
+
+impl Doubt {
+    /// A plain sentence of it, with what may be the cause.
+    #[must_use]
+    pub fn sentence(&self, role: NodeRole) -> String {
+        let node = word(role);
+        match self {
+            Doubt::Gravity(g) => {
+                let cause = if (9.3..10.3).contains(g) {
+                    "that is m/s², g is expected"
+                } else if *g > 500.0 {
+                    "is it in thousandths, or in counts?"
+                } else {
+                    "is it in g, and its full scale the one it is set to?"
+                };
+                format!("the {node} node's accelerometer reads {g:.2} g at rest, where 1 is gravity: {cause}")
+            }
+            Doubt::Offset(dps) => format!(
+                "the {node} node's gyro reads {dps:.0} °/s at rest: take its zero off, measured while it lies still"
+            ),
+            Doubt::GyroScale(factor) => {
+                let cause = if (50.0..65.0).contains(factor) {
+                    "that is rad/s, °/s is expected"
+                } else {
+                    "is its full scale, or counts per °/s, the one it is set to?"
+                };
+                format!(
+                    "the {node} node turns {factor:.2} times as far as its gyro says, by gravity: {cause}"
+                )
+            }
+            Doubt::GyroAxes(axes) => {
+                format!("the {node} node's gyro and accelerometer disagree, by gravity: {}", axes.words())
+            }
+            Doubt::Stuck(sensor) => {
+                let name = if *sensor == Sensor::Gyro { "gyro" } else { "accelerometer" };
+                format!(
+                    "the {node} node's {name} gives the same numbers all the time: is it switched on and read?"
+                )
+            }
+            Doubt::Repeated(share) => format!(
+                "{:.0} % of the {node} node's readings repeat the one before while it turns: it is read faster than it \
+                 measures",
+                share * 100.0
+            ),
+            Doubt::SameTime(share) => format!(
+                "{:.0} % of the {node} node's readings are no later than the one before: each needs the time at which it \
+                 was taken, not its batch's",
+                share * 100.0
+            ),
+            Doubt::Numbers(share) => format!(
+                "{:.0} % of the {node} node's readings have a later time and no higher number than the one before: every \
+                 reading counts, not every batch",
+                share * 100.0
+            ),
+            Doubt::Clock(ratio) => format!(
+                "the {node} node's clock runs {ratio:.4} times as fast as this machine's: are its times in µs, from a \
+                 clock that is known well?"
+            ),
+            Doubt::Rate { told_hz, found_hz } => format!(
+                "the {node} node says {told_hz:.0} Hz, by its times it gives {found_hz:.0}: one of the two is wrong"
+            ),
+        }
+    }
+}
+
+fn word(role: NodeRole) -> &'static str {
+    match role {
+        NodeRole::Hand => "hand",
+        NodeRole::Forearm => "forearm",
+        NodeRole::Chest => "chest",
+        NodeRole::Belt => "belt",
+    }
+}
+
+/// What was seen of a node's sensors.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Seen {
+    /// Rate by the node's own times, Hz.
+    pub rate_hz: f64,
+    /// Size of the force at rest, g; none where it was never at rest.
+    pub gravity_g: Option<f64>,
+    /// How far the segment's long axis points up at rest by the nominal mounting, the middle angle, degrees: away from the
+    /// fingers on the arm, to the head on the trunk.
+    pub upright_deg: Option<f64>,
+    /// Turns from pose to pose that gyro and accelerometer were compared by.
+    pub turns: usize,
+}
+
+impl Seen {
+    /// Turns that gyro and accelerometer are compared by at least.
+    pub const LEAST_TURNS: usize = turns::LEAST_TURNS;
+}
+
+/// Watches all nodes of a glove.
+#[derive(Clone, Debug)]
+pub struct GloveWatch {
+    device: DeviceDescription,
+    nodes: Vec<(NodeRole, NodeWatch)>,
+}
+
+impl GloveWatch {
+    /// One that has seen nothing yet.
+    #[must_use]
+    pub fn new(device: &DeviceDescription) -> GloveWatch {
+        GloveWatch { device: device.clone(), nodes: Vec::new() }
+    }
+
+    /// Takes the next sample, in order of arrival.
+    pub fn push(&mut self, sample: &ImuSample) {
+        if let Some((_, node)) = self.nodes.iter_mut().find(|(role, _)| *role == sample.role) {
+            node.push(sample);
+        } else {
+            let mut node = NodeWatch::new(self.device.node(sample.role));
+            node.push(sample);
+            self.nodes.push((sample.role, node));
+            self.nodes.sort_by_key(|(role, _)| *role);
+        }
+    }
+
+    /// The nodes that were heard.
+    pub fn nodes(&self) -> impl Iterator<Item = (NodeRole, &NodeWatch)> {
+        self.nodes.iter().map(|(role, node)| (*role, node))
+    }
+
+    /// Every doubt as a sentence.
+    #[must_use]
+    pub fn sentences(&self) -> Vec<String> {
+        let of = |(role, node): (NodeRole, &NodeWatch)| {
+            node.doubts().into_iter().map(move |doubt| doubt.sentence(role)).collect::<Vec<_>>()
+        };
+        self.nodes().flat_map(of).collect()
+    }
+}
+
+/// Watches one node's samples in order of arrival.
+#[derive(Clone, Debug)]
+pub struct NodeWatch {
+    told_hz: Option<f64>,
+    /// The segment's y axis in the sensor's axes.
+    long_axis: Vector3<f64>,
+    clip_dps: f64,
+    last: Option<ImuSample>,
+    same_gyro: u64,
+    same_force: u64,
+    pairs: u64,
+    turning: u64,
+    repeated: u64,
+    clock: ClockSums,
+    turns: Turns,
+}
+
+impl NodeWatch {
+    /// One that has seen nothing yet.
+    #[must_use]
+    pub fn new(node: Option<&NodeDescription>) -> NodeWatch {
+        NodeWatch {
+            told_hz: node.map(|node| node.rate_hz),
+            long_axis: node
+                .map_or_else(Vector3::zeros, |node| Vector3::from(node.segment_from_sensor_nominal[1])),
+            clip_dps: node.map_or(f64::INFINITY, |node| node.gyro_full_scale_dps * 0.999),
+            last: None,
+            same_gyro: 0,
+            same_force: 0,
+            pairs: 0,
+            turning: 0,
+            repeated: 0,
+            clock: ClockSums::default(),
+            turns: Turns::default(),
+        }
+    }
+
+    /// Takes the next sample.
+    pub fn push(&mut self, sample: &ImuSample) {
+        let numbers = sample.rate_dps.iter().chain(&sample.specific_force_g);
+        if !numbers.clone().all(|value| value.is_finite()) {
+            return;
+        }
+        self.clock.push(sample);
+        // What comes late, or twice, tells nothing of its neighbours.
+        let is_late = |last: &ImuSample| sample.seq <= last.seq && sample.t <= last.t;
+        if self.last.is_some_and(|last| is_late(&last) && last.t.seconds_since(sample.t) < LATE_S) {
+            return;
+        }
+        if let Some(last) = self.last.filter(|last| last.seq.wrapping_add(1) == sample.seq) {
+            self.compare(&last, sample);
+        }
+        let clipped = sample.rate_dps.iter().any(|rate| rate.abs() >= self.clip_dps);
+        let dt_s = self.last.map(|last| sample.t.seconds_since(last.t)).filter(|_| !clipped);
+        self.turns.push(dt_s, Vector3::from(sample.rate_dps), Vector3::from(sample.specific_force_g));
+        self.last = Some(*sample);
+    }
+
+    fn compare(&mut self, last: &ImuSample, sample: &ImuSample) {
+        let (same_gyro, same_force) =
+            (last.rate_dps == sample.rate_dps, last.specific_force_g == sample.specific_force_g);
+        self.pairs += 1;
+        self.same_gyro += u64::from(same_gyro);
+        self.same_force += u64::from(same_force);
+        if Vector3::from(sample.rate_dps).norm() > TURNING_DPS {
+            self.turning += 1;
+            self.repeated += u64::from(same_gyro && same_force);
+        }
+    }
+
+    /// What cannot be as it was said. Where the times are wrong they alone are told: the rest hangs on them.
+    #[must_use]
+    pub fn doubts(&self) -> Vec<Doubt> {
+        let mut doubts = self.clock.doubts(self.told_hz);
+        let sound = |share: u64| self.pairs < REPEATED.1 || (share as f64) < 0.99 * self.pairs as f64;
+        let gyro_runs = sound(self.same_gyro);
+        let force_runs = sound(self.same_force);
+        doubts.extend((!gyro_runs).then_some(Doubt::Stuck(Sensor::Gyro)));
+        doubts.extend((!force_runs).then_some(Doubt::Stuck(Sensor::Accelerometer)));
+        let share = self.repeated as f64 / self.turning.max(1) as f64;
+        let often = self.turning >= REPEATED.1 && share > REPEATED.0;
+        doubts.extend(often.then_some(Doubt::Repeated(share)));
+        let times_hold = !doubts.iter().any(|doubt| matches!(doubt, Doubt::Clock(_) | Doubt::SameTime(_)));
+        if times_hold && gyro_runs && force_runs && self.turns.poses() >= LEAST_POSES {
+            doubts.extend(self.at_rest());
+            doubts.extend(self.turns.doubt());
+        }
+        doubts
+    }
+
+    /// What was seen, for who asks.
+    #[must_use]
+    pub fn seen(&self) -> Seen {
+        let gravity_g = (self.turns.poses() > 0).then(|| self.turns.at_rest().0);
+        let upright_deg =
+            self.turns.up(&self.long_axis).map(|sine| sine.clamp(-1.0, 1.0).asin().to_degrees());
+        Seen { rate_hz: self.clock.rate_hz(), gravity_g, upright_deg, turns: self.turns.kept() }
+    }
+
+    fn at_rest(&self) -> Vec<Doubt> {
+        let (gravity_g, offset_dps) = self.turns.at_rest();
+        let odd = !(GRAVITY_G.0..GRAVITY_G.1).contains(&gravity_g);
+        let gravity = odd.then_some(Doubt::Gravity(gravity_g));
+        let offset = (offset_dps > OFFSET_DPS).then_some(Doubt::Offset(offset_dps));
+        gravity.into_iter().chain(offset).collect()
+    }
+}

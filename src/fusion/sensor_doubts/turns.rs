@@ -1,0 +1,264 @@
+//! Turns from one still pose to the next: the gyro must turn gravity from where the accelerometer saw it first to
+//! where it sees it then. Still is what the accelerometer takes for still, since the gyro is what is doubted.
+
+use super::Doubt;
+use nalgebra::{Matrix3, UnitQuaternion, Vector3};
+
+/// Length of a slice that may be a pose, s.
+const SLICE_S: f64 = 0.3;
+/// How far its readings may scatter, and two slices in a row differ, as a share of what they read.
+const SPREAD: f64 = 0.06;
+const STEP: f64 = 0.015;
+/// A turn takes no longer than this, s, and turns kept are no more than this.
+const LONGEST_S: f64 = 8.0;
+const KEPT: usize = 24;
+/// Poses kept.
+const POSES: usize = 2000;
+/// Rates are kept as means over so long, s.
+const BLOCK_S: f64 = 0.004;
+/// A gap longer than this ends a turn: what came in it is not known, s.
+const GAP_S: f64 = 0.03;
+/// Gravity has to turn so far by one of the two sensors for a turn to tell something, rad …
+const LEAST_TURN: f64 = 0.7;
+/// … and so many turns have to tell it.
+pub(super) const LEAST_TURNS: usize = 5;
+/// Up to this middle error, rad, nothing is doubted: poses sway, gyros are off by a hundredth or two.
+const GOOD: f64 = 0.06;
+/// Another reading of the gyro has to be so many times as near.
+const BETTER: f64 = 3.0;
+/// Scales tried, to each side of 1: the factor between two, and how many.
+const SCALE_STEP: f64 = 1.02;
+const SCALES: i32 = 48;
+/// Scales this near 1 are no mistake.
+const SCALE_GOOD: f64 = 0.05;
+
+/// How the gyro's axes lie to the accelerometer's: for each of the accelerometer's, which of the gyro's, and its sign.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Axes(pub [(usize, i8); 3]);
+
+impl Axes {
+    const SAME: Axes = Axes([(0, 1), (1, 1), (2, 1)]);
+
+    /// All 48 ways.
+    fn all() -> impl Iterator<Item = Axes> {
+        const ORDERS: [[usize; 3]; 6] = [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]];
+        let sign = |bits: u8, axis: u8| if (bits >> axis) & 1 == 0 { 1 } else { -1 };
+        ORDERS.iter().flat_map(move |[x, y, z]| {
+            (0..8).map(move |bits| Axes([(*x, sign(bits, 0)), (*y, sign(bits, 1)), (*z, sign(bits, 2))]))
+        })
+    }
+
+    fn matrix(self) -> Matrix3<f64> {
+        let mut matrix = Matrix3::zeros();
+        for (row, (column, sign)) in self.0.into_iter().enumerate() {
+            matrix[(row, column)] = f64::from(sign);
+        }
+        matrix
+    }
+
+    /// What may be the cause, in words.
+    pub(super) fn words(self) -> String {
+        let name = |axis: usize| ["x", "y", "z"].get(axis).copied().unwrap_or("?");
+        let Axes(rows) = self;
+        let in_order = rows.iter().enumerate().all(|(row, (column, _))| row == *column);
+        let turned: Vec<_> = rows.iter().filter(|(_, sign)| *sign < 0).map(|(axis, _)| name(*axis)).collect();
+        match (in_order, turned.len()) {
+            (true, 3) => {
+                "every turn goes the other way round; the gyro's signs are wrong, or the axes of both are \
+                          left-handed (one of them mirrored, or two swapped)"
+                    .to_owned()
+            }
+            (true, _) => format!("the sign of one of them is wrong about {}", turned.join(" and ")),
+            (false, _) => {
+                let said = |(axis, sign): &(usize, i8)| {
+                    format!("{}{}", if *sign < 0 { "−" } else { "" }, name(*axis))
+                };
+                let all: Vec<_> = rows.iter().map(said).collect();
+                format!("along the accelerometer's x, y, z lie the gyro's {}", all.join(", "))
+            }
+        }
+    }
+}
+
+/// Means over a stretch.
+#[derive(Clone, Copy, Debug, Default)]
+struct Slice {
+    lasted_s: f64,
+    count: f64,
+    rate: Vector3<f64>,
+    force: Vector3<f64>,
+    force_squared: f64,
+}
+
+impl Slice {
+    fn mean_force(&self) -> Vector3<f64> {
+        self.force / self.count
+    }
+
+    fn is_calm(&self) -> bool {
+        let mean = self.mean_force().norm();
+        let variance = self.force_squared / self.count - mean * mean;
+        mean > 0.0 && variance.max(0.0).sqrt() < SPREAD * mean
+    }
+}
+
+/// A pose and the way to the next one.
+#[derive(Clone, Debug)]
+struct Turn {
+    from: Vector3<f64>,
+    /// Mean rate and length of each block on the way, °/s as read, and s.
+    steps: Vec<(Vector3<f64>, f64)>,
+    lasted_s: f64,
+    to: Vector3<f64>,
+}
+
+impl Turn {
+    /// How far gravity lies from where the gyro turns it, rad, where the gyro's readings mean this.
+    fn error(&self, meaning: &Matrix3<f64>, offset: &Vector3<f64>) -> f64 {
+        let turn = self.steps.iter().fold(UnitQuaternion::identity(), |turn, (rate, lasted_s)| {
+            let by = meaning * (rate - offset).map(f64::to_radians) * *lasted_s;
+            turn * UnitQuaternion::from_scaled_axis(by)
+        });
+        (turn * self.to).angle(&self.from)
+    }
+
+    fn tells(&self, offset: &Vector3<f64>) -> bool {
+        let turned: f64 = self.steps.iter().map(|(rate, lasted_s)| (rate - offset).norm() * lasted_s).sum();
+        self.from.angle(&self.to) > LEAST_TURN || turned.to_radians() > LEAST_TURN
+    }
+}
+
+/// What was gathered of one node.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Turns {
+    slice: Slice,
+    block: Slice,
+    before: Option<Vector3<f64>>,
+    way: Option<Turn>,
+    turns: Vec<Turn>,
+    /// Mean rate and force at each pose.
+    poses: Vec<(Vector3<f64>, Vector3<f64>)>,
+}
+
+impl Turns {
+    /// Takes a reading, °/s and g, `dt_s` after the one before; none where something lies between them.
+    pub(super) fn push(&mut self, dt_s: Option<f64>, rate: Vector3<f64>, force: Vector3<f64>) {
+        let Some(dt_s) = dt_s.filter(|dt_s| (0.0..GAP_S).contains(dt_s)) else {
+            (self.slice, self.block, self.before, self.way) = Default::default();
+            return;
+        };
+        for sum in [&mut self.slice, &mut self.block] {
+            sum.lasted_s += dt_s;
+            sum.count += 1.0;
+            sum.rate += rate;
+            sum.force += force;
+            sum.force_squared += force.norm_squared();
+        }
+        if self.block.lasted_s >= BLOCK_S {
+            self.follow();
+        }
+        if self.slice.lasted_s >= SLICE_S {
+            self.follow();
+            self.close();
+        }
+    }
+
+    /// A block more on the way.
+    fn follow(&mut self) {
+        let block = std::mem::take(&mut self.block);
+        if let Some(way) = self.way.as_mut().filter(|_| block.count > 0.0) {
+            way.lasted_s += block.lasted_s;
+            way.steps.push((block.rate / block.count, block.lasted_s));
+        }
+        self.way.take_if(|way| way.lasted_s > LONGEST_S);
+    }
+
+    /// A slice is full: where it is a pose, the way ends in its middle, and a new one begins there.
+    fn close(&mut self) {
+        let slice = std::mem::take(&mut self.slice);
+        let force = slice.mean_force();
+        let before = self.before.replace(force);
+        let still =
+            slice.is_calm() && before.is_some_and(|before| (force - before).norm() < STEP * force.norm());
+        if !still {
+            return;
+        }
+        if self.poses.len() < POSES {
+            self.poses.push((slice.rate / slice.count, force));
+        }
+        if let Some(way) = self.way.take().filter(|_| self.turns.len() < KEPT) {
+            let turn = Turn { to: force, ..way };
+            // A pose is no turn; what only stood is not kept.
+            if turn.tells(&(slice.rate / slice.count)) {
+                self.turns.push(turn);
+            }
+        }
+        self.way = Some(Turn { from: force, steps: Vec::new(), lasted_s: 0.0, to: force });
+    }
+
+    /// How many turns tell something.
+    pub(super) fn kept(&self) -> usize {
+        self.turns.len()
+    }
+
+    /// How many poses were seen.
+    pub(super) fn poses(&self) -> usize {
+        self.poses.len()
+    }
+
+    /// The middle size of the force at rest, g, and that of the middle rate, °/s.
+    pub(super) fn at_rest(&self) -> (f64, f64) {
+        let force = middle(self.poses.iter().map(|(_, force)| force.norm()));
+        (force.unwrap_or(1.0), self.offset().norm())
+    }
+
+    /// How far this axis of the sensor points up at rest: the middle sine.
+    pub(super) fn up(&self, axis: &Vector3<f64>) -> Option<f64> {
+        middle(self.poses.iter().map(|(_, force)| force.normalize().dot(axis)))
+    }
+
+    /// The middle rate at rest, axis by axis, °/s.
+    fn offset(&self) -> Vector3<f64> {
+        Vector3::from_fn(|axis, _| middle(self.poses.iter().map(|(rate, _)| rate[axis])).unwrap_or(0.0))
+    }
+
+    /// The middle error where the gyro's readings mean this, rad.
+    fn error(&self, meaning: &Matrix3<f64>, offset: &Vector3<f64>) -> f64 {
+        middle(self.turns.iter().map(|turn| turn.error(meaning, offset))).unwrap_or(0.0)
+    }
+
+    /// Another meaning of the gyro's readings that fits much better, if there is one.
+    pub(super) fn doubt(&self) -> Option<Doubt> {
+        let offset = self.offset();
+        if self.turns.len() < LEAST_TURNS {
+            return None;
+        }
+        let as_said = self.error(&Matrix3::identity(), &offset);
+        if as_said < GOOD {
+            return None;
+        }
+        let of_scale = |scale: f64| self.error(&(Matrix3::identity() * scale), &offset);
+        let scales = (-SCALES..=SCALES)
+            .map(|power| SCALE_STEP.powi(power))
+            .chain([1f64.to_degrees(), 1f64.to_radians()]);
+        let (scale, scale_error) = nearest(scales.map(|scale| (scale, of_scale(scale))))?;
+        let others = Axes::all().filter(|axes| *axes != Axes::SAME);
+        let (axes, axes_error) = nearest(others.map(|axes| (axes, self.error(&axes.matrix(), &offset))))?;
+        let better = |error: f64| error * BETTER < as_said;
+        if better(scale_error) && scale_error <= axes_error {
+            ((scale - 1.0).abs() > SCALE_GOOD).then_some(Doubt::GyroScale(scale))
+        } else {
+            better(axes_error).then_some(Doubt::GyroAxes(axes))
+        }
+    }
+}
+
+fn nearest<T>(tried: impl Iterator<Item = (T, f64)>) -> Option<(T, f64)> {
+    tried.min_by(|(_, a), (_, b)| a.total_cmp(b))
+}
+
+fn middle(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.collect();
+    let at = values.len() / 2;
+    (!values.is_empty()).then(|| *values.select_nth_unstable_by(at, f64::total_cmp).1)
+}
