@@ -39,7 +39,8 @@ pub struct HubParams {
     /// Usual rates of hinge and flexion while a wrist holds, rad/s: a lead wrist that is extended a little at
     /// address comes to about flat by the top, 10° to 20° in some 0.8 s (judgement) …
     pub holding_rate: (f64, f64),
-    /// … and over how long they hang together, s.
+    /// … and over how long they hang together, s. It says how dear a motion is by how long it lasts: where that is
+    /// little, a slow second stage of the hinge is drawn straight (judgement, on study buckets with seeds under 100).
     pub holding_s: f64,
     /// So long after the top the wrist's rates are still asked, s.
     pub asked_after_top_s: f64,
@@ -62,8 +63,8 @@ impl Default for HubParams {
             pronated_at_top: degrees(35.0),
             address_speed_mps: 0.015,
             sensor_place_m: 0.008,
-            holding_rate: (degrees(8.0), degrees(25.0)),
-            holding_s: 0.1,
+            holding_rate: (degrees(6.0), degrees(20.0)),
+            holding_s: 0.15,
             asked_after_top_s: 0.15,
         }
     }

@@ -180,11 +180,11 @@ impl Scenario {
 
     /// The same as [`Scenario::study`] with another body in every swing: other turns of the shoulders, from a swing
     /// with the arms alone to a full turn, and ways of the hub, arms that bend, roll in the upper arm and leave the
-    /// plane, wrists that hinge slowly.
+    /// plane, wrists that hinge slowly or in two stages and flex in a part of the backswing.
     #[must_use]
     pub fn bodies(profile: Profile, seed: u64) -> Scenario {
         let mut rng = StdRng::seed_from_u64(seed ^ ((profile as u64 + 21) << 32));
-        Scenario::study(profile, seed).with_bodies(|| body(&mut rng))
+        Scenario::study(profile, seed).with_bodies(&mut rng, body)
     }
 
     /// The same with one body in all swings of the bucket, which never moves quite the same twice: so what is wrong
@@ -193,14 +193,15 @@ impl Scenario {
     pub fn one_body(profile: Profile, seed: u64) -> Scenario {
         let mut rng = StdRng::seed_from_u64(seed ^ ((profile as u64 + 31) << 32));
         let own = body(&mut rng);
-        Scenario::study(profile, seed).with_bodies(|| near(&own, &mut rng))
+        Scenario::study(profile, seed).with_bodies(&mut rng, |rng| near(&own, rng))
     }
 
-    fn with_bodies(mut self, mut body: impl FnMut() -> BodyWay) -> Scenario {
+    fn with_bodies(mut self, rng: &mut StdRng, body: impl Fn(&mut StdRng) -> BodyWay) -> Scenario {
         if let Plan::Listed(cues) = &mut self.plan {
             for cue in cues {
                 if let Cue::Swing(style) = cue {
-                    style.body = body();
+                    style.body = body(rng);
+                    hinge_in_stages(style, rng);
                 }
             }
         }
@@ -312,10 +313,12 @@ fn style(club: &str, rng: &mut StdRng) -> Style {
 /// shoulder out of the plane. Few turn fully, some swing with hardly more than their arms, and the planar double
 /// pendulum holds its hub still. The hand's roll is the forearm's and the upper arm's together (some 90° for a hand
 /// that faces the ball at the top), so an elbow bends nearly in the plane there. Hands stand at the
-/// ball with 2 to 23° of ulnar deviation (17° and 20° in O'Brien 2021, quoted second-hand; less with a flat grip). All
-/// ranges are judgement.
+/// ball with 2 to 23° of ulnar deviation (17° and 20° in O'Brien 2021, quoted second-hand; less with a flat grip).
+/// Wrists flatten in a third of the backswing or in nearly all of it. All ranges are judgement.
 fn body(rng: &mut StdRng) -> BodyWay {
+    let flexes_for = rng.random_range(0.3..0.9);
     BodyWay {
+        flexes: Some((rng.random_range(0.03..1.0 - flexes_for), flexes_for)),
         shoulders_deg: rng.random_range(10.0..100.0),
         elbow_deg: rng.random_range(2.0..20.0),
         out_of_plane_deg: rng.random_range(-2.0..12.0),
@@ -333,6 +336,7 @@ fn body(rng: &mut StdRng) -> BodyWay {
 fn near(own: &BodyWay, rng: &mut StdRng) -> BodyWay {
     let mut about = |value: f64, most: f64| value + rng.random_range(-most..most);
     BodyWay {
+        flexes: own.flexes.map(|(from, takes)| (about(from, 0.02), about(takes, 0.03))),
         shoulders_deg: about(own.shoulders_deg, 6.0),
         elbow_deg: about(own.elbow_deg, 3.0),
         out_of_plane_deg: about(own.out_of_plane_deg, 2.0),
@@ -343,6 +347,15 @@ fn near(own: &BodyWay, rng: &mut StdRng) -> BodyWay {
         more_address_hinge_deg: about(own.more_address_hinge_deg, 1.0),
         upper_arm_deg: about(own.upper_arm_deg, 6.0),
         more_roll_deg: about(own.more_roll_deg, 5.0),
+    }
+}
+
+/// Three of ten full swings hinge in two stages, the second at the body's own pace, which may be slow (judgement).
+fn hinge_in_stages(style: &mut Style, rng: &mut StdRng) {
+    let plain = style.way.dip_deg == 0.0 && style.way.grows_deg == 0.0;
+    if style.size == SwingSize::Full && plain && rng.random_bool(0.3) {
+        style.way.first_stage = rng.random_range(0.2..0.7);
+        style.set = SetAim::Travel(rng.random_range(0.5..0.95));
     }
 }
 

@@ -102,6 +102,9 @@ pub struct BodyWay {
     pub upper_arm_deg: f64,
     /// Pronation at the top more than others, degrees.
     pub more_roll_deg: f64,
+    /// When flexion begins to change on the way back and how long it takes, as shares of the backswing; usually
+    /// nearly all of it.
+    pub flexes: Option<(f64, f64)>,
 }
 
 impl Default for BodyWay {
@@ -117,6 +120,7 @@ impl Default for BodyWay {
             more_address_hinge_deg: 0.0,
             upper_arm_deg: 0.0,
             more_roll_deg: 0.0,
+            flexes: None,
         }
     }
 }
@@ -346,7 +350,10 @@ impl SwingDesign {
     fn add_wrist_and_roll(&self, activity: &mut Activity, moves: &ArmMoves, address: Posture) {
         let impact_s = moves.impact_s;
         let to_top_deg = self.flexion_top_deg - address.get(Joint::Flexion);
-        activity.step(Joint::Flexion, self.still_s + 0.1, self.backswing_s - 0.12, to_top_deg);
+        let usual_s = (0.1, self.backswing_s - 0.12);
+        let own_s = |(from, takes): (f64, f64)| (from * self.backswing_s, takes * self.backswing_s);
+        let (from_s, takes_s) = self.body.flexes.map_or(usual_s, own_s);
+        activity.step(Joint::Flexion, self.still_s + from_s, takes_s, to_top_deg);
         let to_impact_deg = self.flexion_impact_deg - self.flexion_top_deg;
         activity.step(Joint::Flexion, impact_s - 0.16, 0.16, to_impact_deg);
         let follow = 0.3 * self.follow_deg;
