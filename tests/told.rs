@@ -57,7 +57,7 @@ fn sets_of_study_buckets_are_told_in_swings_only() {
 }
 
 fn full_swing(travel: f64) -> Cue {
-    Cue::Swing(Style {
+    Cue::Swing(Box::new(Style {
         size: SwingSize::Full,
         set: SetAim::Travel(travel),
         air: false,
@@ -68,7 +68,7 @@ fn full_swing(travel: f64) -> Cue {
         body: BodyWay::default(),
         pace: 1.0,
         more_hinge_deg: 0.0,
-    })
+    }))
 }
 
 /// A player who is known by now goes through everything that is no swing: waggles, rehearsals, backswings that

@@ -46,7 +46,7 @@ pub enum Cue {
     /// Bend down and tee up.
     TeeUp,
     /// Swing in a manner of one's own.
-    Swing(Style),
+    Swing(Box<Style>),
     /// Do something that has nothing to do with a swing.
     Everyday(Everyday),
     /// The cuff slips about the forearm, degrees.

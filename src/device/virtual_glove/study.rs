@@ -249,7 +249,7 @@ fn study_cues(profile: Profile, rng: &mut StdRng) -> Vec<Cue> {
         cues.extend(mishap.iter().filter(|(at, _)| *at == number).map(|(_, cue)| cue.clone()));
         cues.extend(between_swings(club, rng));
         let give_deg = profile.give_deg(rng);
-        cues.push(Cue::Swing(Style { pace, more_hinge_deg, give_deg, ..style(club, rng) }));
+        cues.push(Cue::Swing(Box::new(Style { pace, more_hinge_deg, give_deg, ..style(club, rng) })));
     }
     cues
 }
