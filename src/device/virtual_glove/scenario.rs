@@ -367,8 +367,8 @@ impl Script {
                 self.push(activity);
                 self.at_ball = false;
             }
-            Cue::Swing(style) => {
-                let design = SwingDesign::styled(&style, &mut self.rng);
+            Cue::Swing(ref style) => {
+                let design = SwingDesign::styled(style, &mut self.rng);
                 self.swing(&design);
             }
             Cue::Everyday(what) => {
