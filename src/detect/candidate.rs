@@ -122,8 +122,7 @@ impl Candidate {
         let large = |phases: &Phases| phases.travel_at_top >= params.small_travel;
         let of_arm = !hand_alone || found.as_ref().is_ok_and(|found| found.iter().any(large));
         // The hand's turning may be none of an arm's: then that of the forearm has to be.
-        let phases =
-            if of_arm { found.clone()? } else { vec![search::find(&arm, &hand_alone::loose(params))?] };
+        let phases = if of_arm { found.clone()? } else { vec![hand_alone::find_loosely(&arm, params)?] };
         let (one, more) = phases.split_first().ok_or(NoSwing::Slow)?;
         let one = one.clone();
         let first = Candidate { episode, errors, hand, forearm, hand_alone, hub: None, phases: one, arm };

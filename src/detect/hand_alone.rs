@@ -3,7 +3,7 @@
 use super::address::stillness_before;
 use super::candidate::Candidate;
 use super::measure::{Curves, MeasureParams};
-use super::phases::{ArmTrack, PhaseParams};
+use super::phases::{ArmTrack, NoSwing, PhaseParams, Phases};
 use super::search;
 use crate::fusion::hub::{self, Care, HubEstimate, HubSpan};
 use crate::fusion::hub_params::HubParams;
@@ -89,9 +89,19 @@ pub(super) fn of_swing(params: &PhaseParams) -> PhaseParams {
     }
 }
 
-/// What the hand's own turning has to look like for the forearm to be worked out: hinging, which may be most of
-/// a chip's turning, is in it.
-pub(super) fn loose(params: &PhaseParams) -> PhaseParams {
+/// What in the hand's own turning may be a swing's, so that the forearm is to be worked out. A hand that rolls and hinges
+/// may come down far beside the way that it went back.
+///
+/// # Errors
+/// When there is none; tells why the fastest movement is none.
+pub(super) fn find_loosely(of_hand: &ArmTrack, params: &PhaseParams) -> Result<Phases, NoSwing> {
+    let loose = loose(params);
+    let nearest = PhaseParams { back_where_nearest: true, ..loose };
+    search::find(of_hand, &loose).or_else(|error| search::find(of_hand, &nearest).map_err(|_| error))
+}
+
+/// What is asked of such a turning: hinging, which may be most of a chip's turning, is in it.
+fn loose(params: &PhaseParams) -> PhaseParams {
     PhaseParams {
         backswing_s: (0.2, 2.6),
         downswing_s: (0.08, 0.9),
@@ -185,5 +195,59 @@ pub(super) fn curves(candidate: &Candidate, hub: &HubEstimate, params: &MeasureP
         t_s,
         hinge,
         flexion,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nalgebra::UnitQuaternion;
+
+    /// Back by 120° in 0.8 s from 1 s on, down and through by 240° in 0.6 s: the angle, rad.
+    fn angle(t_s: f64) -> f64 {
+        let smooth = |from_s: f64, takes_s: f64| {
+            let u = ((t_s - from_s) / takes_s).clamp(0.0, 1.0);
+            u * u * u * (10.0 - 15.0 * u + 6.0 * u * u)
+        };
+        (120.0 * smooth(1.0, 0.8) - 240.0 * smooth(1.8, 0.6)).to_radians()
+    }
+
+    /// A hand that turns so about a level axis, on the way down turned about the vertical by up to `beside`, rad.
+    fn hand(beside: f64) -> ArmTrack {
+        let direction = |t_s: f64| {
+            let off = if (1.8..2.1).contains(&t_s) {
+                ((t_s - 1.8) / 0.3 * std::f64::consts::PI).sin()
+            } else {
+                0.0
+            };
+            let aside = UnitQuaternion::from_scaled_axis(Vector3::z() * beside * off);
+            aside * Vector3::new(angle(t_s).sin(), 0.0, -angle(t_s).cos())
+        };
+        let mut hand = ArmTrack::default();
+        for i in 0..2000 {
+            let t_s = f64::from(i) * 0.002;
+            let distal = direction(t_s);
+            let rate = distal.cross(&(direction(t_s + 1e-4) - direction(t_s - 1e-4))) / 2e-4;
+            hand.t_s.push(t_s);
+            hand.distal.push(distal);
+            hand.swing_rate.push(rate);
+            hand.roll_rate.push(0.0);
+            hand.rate.push(rate.norm());
+        }
+        hand
+    }
+
+    /// At the ball, 0.3 s after the top, the hand is back at its address pose. Where it came down beside its plane, its
+    /// angle in that plane is not.
+    #[test]
+    fn a_hand_that_comes_down_beside_its_way_back_is_at_the_ball_where_it_is_nearest_to_address() {
+        let by_angle = loose(&PhaseParams::default());
+        let nearest = PhaseParams { back_where_nearest: true, ..by_angle };
+        let back_s = |beside: f64, params| search::find(&hand(beside), params).unwrap().back_s;
+        for params in [&by_angle, &nearest] {
+            assert!((back_s(0.0, params) - 2.1).abs() < 0.003);
+        }
+        assert!((back_s(0.85, &nearest) - 2.1).abs() < 0.003, "{}", back_s(0.85, &nearest));
+        assert!(back_s(0.85, &by_angle) > 2.13, "{}", back_s(0.85, &by_angle));
     }
 }

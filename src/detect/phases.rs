@@ -90,6 +90,9 @@ pub struct PhaseParams {
     pub rebound_max: f64,
     /// Least share of the arm's way, back and down, that lies in the plane.
     pub in_plane_min: f64,
+    /// The way down is over where the direction is nearest to that at the takeaway, not where the angle in the plane is:
+    /// the way of a hand lies in no plane, so its angle may still be far off there.
+    pub back_where_nearest: bool,
 }
 
 impl Default for PhaseParams {
@@ -123,6 +126,7 @@ impl Default for PhaseParams {
             watched_for_s: 0.55,
             rebound_max: 0.6,
             in_plane_min: 0.85,
+            back_where_nearest: false,
         }
     }
 }
@@ -276,8 +280,13 @@ fn describe(
     let n = arm.t_s.len();
     let travel = travel_from(arm, &normal, span);
     let travel_at_top = travel[span.top];
-    let back = (span.top + 1..n - 1).find(|i| travel[*i + 1] <= 0.0).ok_or(NoSwing::NoDownswing)?;
-    let back_s = crossing(arm, back, 0.0, |i| travel[i]);
+    let (back, back_s) = if params.back_where_nearest {
+        let nearest = nearest_to_address(arm, span, params).ok_or(NoSwing::NoDownswing)?;
+        (nearest, arm.t_s[nearest])
+    } else {
+        let back = (span.top + 1..n - 1).find(|i| travel[*i + 1] <= 0.0).ok_or(NoSwing::NoDownswing)?;
+        (back, crossing(arm, back, 0.0, |i| travel[i]))
+    };
     // The bend is taken over some 20 ms, so that noise does not decide it.
     let (a, b) = (span.top.saturating_sub(5), (span.top + 6).min(n - 1));
     let rate = |i: usize| normal.dot(&arm.swing_rate[i]);
@@ -295,6 +304,17 @@ fn describe(
         top_bend: (rate(b) - rate(a)) / (arm.t_s[b] - arm.t_s[a]),
         top_roll_rate: arm.roll_rate[span.top],
     })
+}
+
+/// Where, in the time of a downswing, the arm points nearest to where it did at the takeaway; none while it is still on
+/// its way there.
+fn nearest_to_address(arm: &ArmTrack, span: &Span, params: &PhaseParams) -> Option<usize> {
+    let address = arm.distal[span.takeaway];
+    let latest_s = span.top_s + params.downswing_s.1;
+    let down = (span.top + 1..arm.t_s.len() - 1).take_while(|i| arm.t_s[*i] <= latest_s);
+    let nearness = |i: usize| arm.distal[i].dot(&address);
+    let nearest = down.max_by(|a, b| nearness(*a).total_cmp(&nearness(*b)))?;
+    (nearness(nearest) > nearness(nearest + 1)).then_some(nearest)
 }
 
 /// In-plane rate integrated both ways from the takeaway, by the trapezoid rule.

@@ -41,10 +41,6 @@ const HUB_QUICK_SD: f64 = 0.4 * std::f64::consts::PI / 180.0;
 /// A body that moves otherwise than the hub's model expects moves hinge and flexion over the whole swing, rad: the
 /// wandering of the shoulder stands for some of that only.
 const HUB_STEADY_SD: [f64; 2] = [1.5 * std::f64::consts::PI / 180.0, 8.0 * std::f64::consts::PI / 180.0];
-/// With the hand node alone the level of a set is off by little or, where the fit took another way of the wrist, by
-/// much: 68 % of the levels lie within half of their standard deviation, 95 % within 2.6 (study buckets of bodies,
-/// seeds under 100). A set's bar is what most of them are within.
-const HUB_LEVEL_SHARE: f64 = 0.5;
 
 type Derivatives = SVector<f64, UNKNOWNS>;
 
@@ -99,8 +95,6 @@ pub(super) struct Spread {
     long_axis_sd: f64,
     /// Share of the wrist's bend that soft tissue may well hide.
     tissue: f64,
-    /// Share of a level's standard deviation that most levels are within.
-    level_share: f64,
     /// Share of what a level moves the set that is off by two deviations.
     far_share: f64,
 }
@@ -119,7 +113,7 @@ impl Spread {
             let (before, after) = curve.shifts(crossings, from_s, by);
             0.5 * (after - before).abs()
         };
-        shift(self.level_share * level_sd)
+        shift(level_sd)
             .max(self.far_share * shift(2.0 * level_sd))
             .hypot(TIMING_SD_S)
             .hypot(CREEP_S * self.tissue)
@@ -202,7 +196,6 @@ pub(super) fn spread(
         top_sd_s: top_sd_s(candidate, wrist),
         long_axis_sd: wrist.long_axis_sd,
         tissue: wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt().hypot(wrist.tissue),
-        level_share: 1.0,
         far_share: 0.5,
     }
 }
@@ -243,7 +236,6 @@ pub(super) fn spread_of_hub(candidate: &Candidate, hub: &HubEstimate, instants: 
         top_sd_s: (rate_sd / candidate.phases.top_bend.abs().max(1e-6)).hypot(HUB_TOP_SD_S),
         long_axis_sd: 0.0,
         tissue: 0.0,
-        level_share: HUB_LEVEL_SHARE,
         // Two deviations reach beyond the plateau that the model itself holds flat: one tells more.
         far_share: 0.0,
     }
