@@ -197,8 +197,8 @@ impl Assembler {
         received: Option<HostTime>,
         arrivals: &mut Vec<Arrival>,
     ) -> Result<Heard, AssemblyError> {
-        // In another version the same bytes may mean something else.
-        if let (Some(refused), false) = (self.refused, matches!(frame, Frame::Hello(_))) {
+        // In another version the same bytes may mean something else, but for what the two agree on a version by.
+        if let (Some(refused), false) = (self.refused, matches!(frame, Frame::Hello(_) | Frame::Ack(_))) {
             return Err(refused.into());
         }
         let mut mark = |marker| {

@@ -206,7 +206,7 @@ async fn remark(
 fn meant(number: Option<usize>, takeaway_us: Option<i64>) -> Option<Option<Meant>> {
     match (number, takeaway_us) {
         (None, None) => Some(None),
-        (Some(number), Some(us)) => Some(Some(Meant { number, takeaway: DeviceTime(us) })),
+        (Some(number), Some(us)) if number > 0 => Some(Some(Meant { number, takeaway: DeviceTime(us) })),
         _ => None,
     }
 }
