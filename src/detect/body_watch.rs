@@ -10,7 +10,7 @@ use super::NodeLoss;
 use super::intake::{Intake, Taken};
 use crate::device::clock_view::{ClockView, ClockViewParams};
 use crate::fusion::orientation::OrientationMethod;
-use crate::fusion::series::{Conversion, Reading, mean_force_g, stillest};
+use crate::fusion::series::{Conversion, Reading, mean_force_g, middle, stillest};
 use crate::fusion::trunk::Seat;
 use crate::sample::{CalibrationPart, DeviceDescription, ImuSample, NodeRole, nominal_mounting};
 use crate::units::{DeviceTime, HostTime};
@@ -271,7 +271,8 @@ impl BodyWatch {
             }
             _ => {
                 // Anywhere between the two, which lie a packet apart.
-                let (latest_s, earliest_s) = (median(&node.after_own)?, median(&node.after_hand)?);
+                let latest_s = middle(node.after_own.iter().copied())?;
+                let earliest_s = middle(node.after_hand.iter().copied())?;
                 let sd_s = ((latest_s - earliest_s) / 12.0_f64.sqrt()).hypot(PATHS_APART_SD_S);
                 Some(TrunkClock { offset_s: 0.5 * (latest_s + earliest_s), skew: 0.0, reference_s, sd_s })
             }
@@ -282,12 +283,6 @@ impl BodyWatch {
 fn nominal(device: &DeviceDescription, role: NodeRole) -> Matrix3<f64> {
     let m = device.node(role).map_or_else(|| nominal_mounting(role), |node| node.segment_from_sensor_nominal);
     Matrix3::from_fn(|i, j| m[i][j])
-}
-
-fn median(values: &VecDeque<f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.iter().copied().collect();
-    let middle = values.len() / 2;
-    (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
 
 impl TrunkNode {

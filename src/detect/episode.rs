@@ -8,7 +8,7 @@ use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
 use crate::fusion::joint::GloveEvidence;
 use crate::fusion::orientation::OrientationMethod;
-use crate::fusion::series::{Conversion, Reading};
+use crate::fusion::series::{Conversion, Reading, middle};
 use crate::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
 use std::collections::VecDeque;
 
@@ -457,9 +457,7 @@ impl EpisodeCutter {
     }
 
     fn clock_guess_s(&self) -> f64 {
-        let mut guesses: Vec<f64> = self.clock_guesses.iter().copied().collect();
-        let middle = guesses.len() / 2;
-        if guesses.is_empty() { 0.0 } else { *guesses.select_nth_unstable_by(middle, f64::total_cmp).1 }
+        middle(self.clock_guesses.iter().copied()).unwrap_or(0.0)
     }
 
     /// An episode without readings.

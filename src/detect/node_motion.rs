@@ -2,7 +2,7 @@
 //! often and how far.
 
 use crate::fusion::rest::turns_nothing;
-use crate::fusion::series::Reading;
+use crate::fusion::series::{Reading, middle};
 use nalgebra::{Matrix3, SymmetricEigen, Unit, Vector3};
 
 /// Slower than this is no part of a movement, rad/s.
@@ -82,14 +82,8 @@ impl NodeMotion {
     /// The middle one of the turns' sizes, rad; 0 for none.
     #[must_use]
     pub fn usual_turn(&self) -> f64 {
-        middle(&self.turns)
+        middle(self.turns.iter().copied()).unwrap_or(0.0)
     }
-}
-
-fn middle(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
 }
 
 /// The axis with the largest share of the motion, and that share.
@@ -126,7 +120,7 @@ fn turns(readings: &[Reading], bias: &Vector3<f64>, axis: &Unit<Vector3<f64>>) -
         }
     }
     let under_way = (far - from).abs();
-    if under_way >= LEAST_TURN.max(UNDER_WAY_FROM * middle(&found)) {
+    if under_way >= LEAST_TURN.max(UNDER_WAY_FROM * middle(found.iter().copied()).unwrap_or(0.0)) {
         found.push(under_way);
     }
     found
@@ -219,7 +213,7 @@ fn slices(readings: &[Reading]) -> Vec<Slice> {
 /// A rate that most slices agree on though gravity does not turn with it, rad/s: the bias of a gyro that was not
 /// seen at rest before.
 fn lasting_rate(slices: &[Slice]) -> Option<Vector3<f64>> {
-    let component = |i: usize| middle(&slices.iter().map(|slice| slice.rate[i]).collect::<Vec<f64>>());
+    let component = |i: usize| middle(slices.iter().map(|slice| slice.rate[i])).unwrap_or(0.0);
     let rate = Vector3::from_fn(|i, _| component(i));
     let near: Vec<&Slice> = slices.iter().filter(|slice| (slice.rate - rate).norm() < BIAS_WITHIN).collect();
     let (first, last) = near.first().zip(near.last())?;

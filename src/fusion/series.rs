@@ -76,9 +76,14 @@ pub fn usual_step_s(readings: &[Reading]) -> Option<f64> {
 
 /// The median step between instants in order of time, s. `None` for fewer than two.
 pub fn median_step_s(t_s: impl Iterator<Item = f64> + Clone) -> Option<f64> {
-    let mut steps: Vec<f64> = t_s.clone().zip(t_s.skip(1)).map(|(before, after)| after - before).collect();
-    let middle = steps.len() / 2;
-    (!steps.is_empty()).then(|| *steps.select_nth_unstable_by(middle, f64::total_cmp).1)
+    middle(t_s.clone().zip(t_s.skip(1)).map(|(before, after)| after - before))
+}
+
+/// The middle one of some values by size, of two the larger; none of none.
+pub fn middle(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.collect();
+    let place = values.len() / 2;
+    (!values.is_empty()).then(|| *values.select_nth_unstable_by(place, f64::total_cmp).1)
 }
 
 /// Linear interpolation of a curve, held at its ends.

@@ -2,7 +2,7 @@
 
 use super::Finding;
 use crate::device::frames::place_word;
-use crate::fusion::sensor_doubts::{GloveWatch, NodeWatch, Seen};
+use crate::fusion::sensor_doubts::{Doubt, GloveWatch, NodeWatch, Seen};
 use crate::sample::NodeRole;
 
 /// The long axis of a segment that hangs or stands is above this at rest, degrees; a forearm over the ball is about level.
@@ -23,14 +23,8 @@ fn judge_node(role: NodeRole, node: &NodeWatch) -> Vec<Finding> {
     let subject = place_word(role);
     let doubts = node.doubts();
     let seen = node.seen();
-    let mut findings: Vec<Finding> = doubts
-        .iter()
-        .map(|doubt| {
-            let sentence = doubt.sentence(role);
-            let (found, advice) = sentence.split_once(": ").unwrap_or((&sentence, ""));
-            Finding::bad(subject, found, advice)
-        })
-        .collect();
+    let bad = |doubt: &Doubt| Finding::bad(subject, doubt.found(role), doubt.cause());
+    let mut findings: Vec<Finding> = doubts.iter().map(bad).collect();
     if findings.is_empty() {
         findings.push(agreement(subject, &seen));
     }
@@ -40,7 +34,10 @@ fn judge_node(role: NodeRole, node: &NodeWatch) -> Vec<Finding> {
 
 /// Nothing speaks against the node; is there enough that could?
 fn agreement(subject: &'static str, seen: &Seen) -> Finding {
-    let rate = format!("{:.0} readings a second by its times", seen.rate_hz);
+    let rate = seen.rate_hz.map_or_else(
+        || "no two readings in a row".to_owned(),
+        |rate_hz| format!("{rate_hz:.0} readings a second by its times"),
+    );
     let Some(gravity_g) = seen.gravity_g else {
         let advice =
             "hold it still; if it was, are the bytes of its readings in the right order, low byte first?";

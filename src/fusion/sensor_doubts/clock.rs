@@ -1,6 +1,7 @@
 //! What a node's times say of its clock and of its rate.
 
 use super::Doubt;
+use crate::fusion::series::middle;
 use crate::sample::ImuSample;
 use crate::units::{DeviceTime, HostTime};
 
@@ -106,23 +107,20 @@ impl ClockSums {
     fn ratio(&self) -> Option<f64> {
         let points = &self.quickest;
         let pairs = points.iter().zip(points.iter().skip(APART));
-        let mut ratios: Vec<f64> = pairs
-            .map(|(from, to)| (to.node_s - from.node_s) / (to.host_s - from.host_s))
-            .filter(|ratio| ratio.is_finite())
-            .collect();
-        let middle = ratios.len() / 2;
-        (points.len() >= LEAST_STRETCHES).then(|| *ratios.select_nth_unstable_by(middle, f64::total_cmp).1)
+        let ratios = pairs.map(|(from, to)| (to.node_s - from.node_s) / (to.host_s - from.host_s));
+        middle(ratios.filter(|ratio| ratio.is_finite())).filter(|_| points.len() >= LEAST_STRETCHES)
     }
 
-    /// The rate by the middle step between neighbours, Hz.
-    pub(super) fn rate_hz(&self) -> f64 {
+    /// The rate by the middle step between neighbours, Hz; none without neighbours.
+    pub(super) fn rate_hz(&self) -> Option<f64> {
         let mut left = self.pairs / 2;
         let middle = self.steps.iter().position(|count| {
             let reached = u64::from(*count) > left;
             left -= u64::from(*count).min(left);
             reached
         });
-        1e6 / (middle.unwrap_or(0) as f64 * STEP_BIN_US as f64)
+        // Steps of the first bin are shorter than half of it.
+        Some(1e6 / ((middle? as f64).max(0.5) * STEP_BIN_US as f64))
     }
 
     pub(super) fn doubts(&self, told_hz: Option<f64>) -> Vec<Doubt> {
@@ -141,9 +139,9 @@ impl ClockSums {
         if same > SAME_TIME {
             return vec![Doubt::SameTime(same)];
         }
-        let found_hz = self.rate_hz();
-        let rate = told_hz.filter(|told_hz| (found_hz / told_hz - 1.0).abs() > RATE_OFF);
-        rate.map(|told_hz| Doubt::Rate { told_hz, found_hz }).into_iter().collect()
+        let rates = told_hz.zip(self.rate_hz());
+        let odd = rates.filter(|(told_hz, found_hz)| (found_hz / told_hz - 1.0).abs() > RATE_OFF);
+        odd.map(|(told_hz, found_hz)| Doubt::Rate { told_hz, found_hz }).into_iter().collect()
     }
 }
 

@@ -8,6 +8,7 @@ mod clock;
 mod tests;
 mod turns;
 
+use crate::device::frames::place_word;
 use crate::sample::{DeviceDescription, ImuSample, NodeDescription, NodeRole};
 use clock::ClockSums;
 use nalgebra::Vector3;
@@ -70,80 +71,66 @@ impl Doubt {
     /// A plain sentence of it, with what may be the cause.
     #[must_use]
     pub fn sentence(&self, role: NodeRole) -> String {
-        let node = word(role);
+        format!("{}: {}", self.found(role), self.cause())
+    }
+
+    /// What was found.
+    #[must_use]
+    pub fn found(&self, role: NodeRole) -> String {
+        let node = place_word(role);
+        let share = |share: &f64| format!("{:.0} % of the {node} node's readings", share * 100.0);
         match self {
             Doubt::Gravity(g) => {
-                let cause = if (9.3..10.3).contains(g) {
-                    "that is m/s², g is expected"
-                } else if *g > 500.0 {
-                    "is it in thousandths, or in counts?"
-                } else {
-                    "is it in g, and its full scale the one it is set to?"
-                };
-                format!("the {node} node's accelerometer reads {g:.2} g at rest, where 1 is gravity: {cause}")
+                format!("the {node} node's accelerometer reads {g:.2} g at rest, where 1 is gravity")
             }
-            Doubt::Offset(dps) => format!(
-                "the {node} node's gyro reads {dps:.0} °/s at rest: take its zero off, measured while it lies still"
-            ),
+            Doubt::Offset(dps) => format!("the {node} node's gyro reads {dps:.0} °/s at rest"),
             Doubt::GyroScale(factor) => {
-                let cause = if (50.0..65.0).contains(factor) {
-                    "that is rad/s, °/s is expected"
-                } else {
-                    "is its full scale, or counts per °/s, the one it is set to?"
-                };
-                format!(
-                    "the {node} node turns {factor:.2} times as far as its gyro says, by gravity: {cause}"
-                )
+                format!("the {node} node turns {factor:.2} times as far as its gyro says, by gravity")
             }
-            Doubt::GyroAxes(axes) => {
-                format!("the {node} node's gyro and accelerometer disagree, by gravity: {}", axes.words())
-            }
+            Doubt::GyroAxes(_) => format!("the {node} node's gyro and accelerometer disagree, by gravity"),
             Doubt::Stuck(sensor) => {
                 let name = if *sensor == Sensor::Gyro { "gyro" } else { "accelerometer" };
-                format!(
-                    "the {node} node's {name} gives the same numbers all the time: is it switched on and read?"
-                )
+                format!("the {node} node's {name} gives the same numbers all the time")
             }
-            Doubt::Repeated(share) => format!(
-                "{:.0} % of the {node} node's readings repeat the one before while it turns: it is read faster than it \
-                 measures",
-                share * 100.0
-            ),
-            Doubt::SameTime(share) => format!(
-                "{:.0} % of the {node} node's readings are no later than the one before: each needs the time at which it \
-                 was taken, not its batch's",
-                share * 100.0
-            ),
-            Doubt::Numbers(share) => format!(
-                "{:.0} % of the {node} node's readings have a later time and no higher number than the one before: every \
-                 reading counts, not every batch",
-                share * 100.0
-            ),
-            Doubt::Clock(ratio) => format!(
-                "the {node} node's clock runs {ratio:.4} times as fast as this machine's: are its times in µs, from a \
-                 clock that is known well?"
-            ),
-            Doubt::Rate { told_hz, found_hz } => format!(
-                "the {node} node says {told_hz:.0} Hz, by its times it gives {found_hz:.0}: one of the two is wrong"
-            ),
+            Doubt::Repeated(of) => share(of) + " repeat the one before while it turns",
+            Doubt::SameTime(of) => share(of) + " are no later than the one before",
+            Doubt::Numbers(of) => share(of) + " have a later time and no higher number than the one before",
+            Doubt::Clock(ratio) => {
+                format!("the {node} node's clock runs {ratio:.4} times as fast as this machine's")
+            }
+            Doubt::Rate { told_hz, found_hz } => {
+                format!("the {node} node says {told_hz:.0} Hz, by its times it gives {found_hz:.0}")
+            }
         }
     }
-}
 
-fn word(role: NodeRole) -> &'static str {
-    match role {
-        NodeRole::Hand => "hand",
-        NodeRole::Forearm => "forearm",
-        NodeRole::Chest => "chest",
-        NodeRole::Belt => "belt",
+    /// What may be its cause, or what to do.
+    #[must_use]
+    pub fn cause(&self) -> String {
+        let cause = match self {
+            Doubt::Gravity(g) if (9.3..10.3).contains(g) => "that is m/s², g is expected",
+            Doubt::Gravity(g) if *g > 500.0 => "is it in thousandths, or in counts?",
+            Doubt::Gravity(_) => "is it in g, and its full scale the one it is set to?",
+            Doubt::Offset(_) => "take its zero off, measured while it lies still",
+            Doubt::GyroScale(factor) if (50.0..65.0).contains(factor) => "that is rad/s, °/s is expected",
+            Doubt::GyroScale(_) => "is its full scale, or counts per °/s, the one it is set to?",
+            Doubt::GyroAxes(axes) => return axes.words(),
+            Doubt::Stuck(_) => "is it switched on and read?",
+            Doubt::Repeated(_) => "it is read faster than it measures",
+            Doubt::SameTime(_) => "each needs the time at which it was taken, not its batch's",
+            Doubt::Numbers(_) => "every reading counts, not every batch",
+            Doubt::Clock(_) => "are its times in µs, from a clock that is known well?",
+            Doubt::Rate { .. } => "one of the two is wrong",
+        };
+        cause.to_owned()
     }
 }
 
 /// What was seen of a node's sensors.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Seen {
-    /// Rate by the node's own times, Hz.
-    pub rate_hz: f64,
+    /// Rate by the node's own times, Hz; none without two readings in a row.
+    pub rate_hz: Option<f64>,
     /// Size of the force at rest, g; none where it was never at rest.
     pub gravity_g: Option<f64>,
     /// How far the segment's long axis points up at rest by the nominal mounting, the middle angle, degrees: away from the

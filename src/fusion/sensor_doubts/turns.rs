@@ -2,6 +2,7 @@
 //! where it sees it then. Still is what the accelerometer takes for still, since the gyro is what is doubted.
 
 use super::Doubt;
+use crate::fusion::series::middle;
 use nalgebra::{Matrix3, UnitQuaternion, Vector3};
 
 /// Length of a slice that may be a pose, s.
@@ -255,10 +256,4 @@ impl Turns {
 
 fn nearest<T>(tried: impl Iterator<Item = (T, f64)>) -> Option<(T, f64)> {
     tried.min_by(|(_, a), (_, b)| a.total_cmp(b))
-}
-
-fn middle(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.collect();
-    let at = values.len() / 2;
-    (!values.is_empty()).then(|| *values.select_nth_unstable_by(at, f64::total_cmp).1)
 }
