@@ -65,3 +65,26 @@ fn lie(role: NodeRole, subject: &'static str, seen: &Seen) -> Option<Finding> {
     );
     Some(Finding::limited(subject, found, advice))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sample::{DeviceDescription, ImuSample};
+    use crate::units::DeviceTime;
+
+    #[test]
+    fn a_single_reading_has_no_rate() {
+        let mut watch = GloveWatch::new(&DeviceDescription::default());
+        watch.push(&ImuSample {
+            role: NodeRole::Hand,
+            seq: 0,
+            t: DeviceTime(0),
+            rate_dps: [0.0; 3],
+            specific_force_g: [0.0, 0.0, 1.0],
+            received: None,
+        });
+        let findings = judge(&watch);
+        let found = &findings[0].found;
+        assert!(findings.len() == 1 && found.starts_with("no two readings in a row"), "{found}");
+    }
+}
