@@ -70,45 +70,71 @@ fn a_forward_press_is_no_swing() {
     assert!(off.is_empty(), "{off:#?}");
 }
 
+/// How long a state has lasted, s.
+#[derive(Default)]
+struct Lasting {
+    since_s: Option<f64>,
+    in_all_s: f64,
+}
+
+impl Lasting {
+    /// It is so, or is not, from here on.
+    fn is(&mut self, so: bool, now_s: f64) {
+        self.since_s = so.then(|| self.since_s.unwrap_or(now_s));
+    }
+
+    fn for_s(&self, now_s: f64) -> f64 {
+        self.since_s.map_or(0.0, |since_s| now_s - since_s)
+    }
+
+    /// So much time goes by; clocks that start anew do not count.
+    fn goes_on(&mut self, step_s: f64) {
+        self.in_all_s += if self.since_s.is_some() { step_s.clamp(0.0, 0.1) } else { 0.0 };
+    }
+}
+
 /// Who reads the link may sleep while nothing is urgent: 40 ms at most, detector and loop together. So what decides
-/// must have been urgent for longer; and no swing is told as late as when its motion is over.
+/// must have been urgent for longer; a swing was to be expected before that, so that the sound server's buffer is small
+/// by then; and no swing is told as late as when its motion is over.
 #[test]
 fn what_decides_was_urgent_before() {
     for profile in Profile::ALL {
         let bucket = VirtualBucket::play(&Scenario::study(profile, number("FIRST", 1)), number("FIRST", 1));
         let mut live = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
-        let (mut now_s, mut urgent_since_s, mut urgent_s) = (0.0_f64, None, 0.0);
-        let (mut calls, mut swings, mut least_s, mut longest_s) = (0, 0, f64::INFINITY, 0.0_f64);
+        let (mut urgent, mut soon, mut now_s) = (Lasting::default(), Lasting::default(), 0.0_f64);
+        let (mut calls, mut swings, mut longest_s) = (0, 0, 0.0_f64);
+        let (mut least_s, mut least_soon_s) = (f64::INFINITY, f64::INFINITY);
         for arrival in &bucket.arrivals {
             if let Arrival::Sample(sample) = arrival
                 && sample.role == NodeRole::Hand
             {
                 let before_s = std::mem::replace(&mut now_s, sample.t.seconds_since(DeviceTime(0)));
-                if live.is_urgent() {
-                    urgent_s += (now_s - before_s).clamp(0.0, 0.1);
-                }
+                [&mut urgent, &mut soon].map(|state| state.goes_on(now_s - before_s));
             }
-            let urgent_for_s = urgent_since_s.map_or(0.0, |since_s| now_s - since_s);
             let decided = live.push(arrival);
             for call in live.take_calls() {
-                least_s = f64::min(least_s, urgent_for_s);
-                assert!(urgent_for_s > 0.04, "{}: {urgent_for_s} s before {call:?}", profile.word());
+                least_s = least_s.min(urgent.for_s(now_s));
+                assert!(least_s > 0.04, "{}: {least_s} s before {call:?}", profile.word());
                 calls += 1;
             }
             for swing in decided {
-                least_s = f64::min(least_s, urgent_for_s);
-                assert!(urgent_for_s > 0.04, "{}: {urgent_for_s} s before {swing:?}", profile.word());
-                let told_s = now_s - swing.swing.top.seconds_since(DeviceTime(0));
-                longest_s = longest_s.max(told_s);
+                least_s = least_s.min(urgent.for_s(now_s));
+                assert!(least_s > 0.04, "{}: {least_s} s before {swing:?}", profile.word());
+                least_soon_s = least_soon_s.min(soon.for_s(now_s));
+                longest_s = longest_s.max(now_s - swing.swing.top.seconds_since(DeviceTime(0)));
                 swings += 1;
             }
-            urgent_since_s = if live.is_urgent() { urgent_since_s.or(Some(now_s)) } else { None };
+            urgent.is(live.is_set_near() || live.is_swing_near(), now_s);
+            soon.is(live.is_swing_near() || live.may_find_a_swing(), now_s);
         }
         println!(
-            "{}: {calls} calls, {swings} swings, urgent for {urgent_s:.1} s, {least_s:.2} s at least before one, told {longest_s:.2} s at most after the top",
-            profile.word()
+            "{}: {calls} calls, {swings} swings, told {longest_s:.2} s at most after the top; urgent for {:.1} s, {least_s:.2} s at least before one; swings expected for {:.1} s, {least_soon_s:.2} s at least before one",
+            profile.word(),
+            urgent.in_all_s,
+            soon.in_all_s
         );
         assert!(swings >= 8, "{}: {swings} swings", profile.word());
+        assert!(least_soon_s > 0.06, "{}: expected {least_soon_s} s before", profile.word());
         // What the first look overlooks is found when the motion is over, a second and more after the top.
         assert!(longest_s < 1.2, "{}: told {longest_s} s after the top", profile.word());
     }

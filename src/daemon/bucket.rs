@@ -330,7 +330,7 @@ impl Bucket {
 
     /// Tells the sound whether a cue may come soon: by what the player does, or while he is led or answers.
     pub fn expect_cues(&self) {
-        let soon = self.detector.is_urgent() || self.guide.is_some() || self.feedback.waits();
+        let soon = self.detector.may_decide_soon() || self.guide.is_some() || self.feedback.waits();
         self.sound.expect(soon);
     }
 

@@ -19,6 +19,8 @@ const PATIENCE: Duration = Duration::from_secs(2);
 
 /// So long the thread sleeps while nothing can be decided: a wake for every piece would cost more than the work.
 const REST: Duration = Duration::from_millis(20);
+/// The same where a swing may be found soon, whose measurement takes most of the time until it is told.
+const SHORT_REST: Duration = Duration::from_millis(5);
 
 /// What the detector is told.
 enum Told {
@@ -43,33 +45,55 @@ pub enum Said {
     Over(Vec<NodeLoss>),
 }
 
+/// What the thread shows of how soon something may be decided.
+#[derive(Default)]
+struct Outlook {
+    /// By the next arrival.
+    urgent: AtomicBool,
+    /// In some tenths of a second.
+    soon: AtomicBool,
+}
+
+impl Outlook {
+    fn show(&self, urgent: bool, soon: bool) {
+        self.soon.store(urgent || soon, Ordering::Release);
+        self.urgent.store(urgent, Ordering::Release);
+    }
+}
+
 /// The detector's thread, seen from the loop.
 pub struct Detector {
     told: Option<mpsc::Sender<Told>>,
     said: mpsc::Receiver<Said>,
-    urgent: Arc<AtomicBool>,
+    outlook: Arc<Outlook>,
     thread: Option<JoinHandle<()>>,
 }
 
 impl Detector {
-    /// Starts the thread.
+    /// Starts the thread. A set that is near is urgent only where somebody is told of it then (`at_set`).
     ///
     /// # Errors
     /// The system gives no thread.
-    pub fn start(params: AnalysisParams) -> std::io::Result<Detector> {
+    pub fn start(params: AnalysisParams, at_set: bool) -> std::io::Result<Detector> {
         let (told, told_rx) = mpsc::channel(QUEUE);
         let (said_tx, said) = mpsc::channel(4 * QUEUE);
-        let urgent = Arc::new(AtomicBool::new(false));
-        let shown = Arc::clone(&urgent);
-        let body = move || work(params, told_rx, &said_tx, &shown);
+        let outlook = Arc::new(Outlook::default());
+        let shown = Arc::clone(&outlook);
+        let body = move || work(params, at_set, told_rx, &said_tx, &shown);
         let thread = std::thread::Builder::new().name("detector".to_owned()).spawn(body)?;
-        Ok(Detector { told: Some(told), said, urgent, thread: Some(thread) })
+        Ok(Detector { told: Some(told), said, outlook, thread: Some(thread) })
     }
 
     /// Whether the next arrival may decide something.
     #[must_use]
     pub fn is_urgent(&self) -> bool {
-        self.urgent.load(Ordering::Acquire)
+        self.outlook.urgent.load(Ordering::Acquire)
+    }
+
+    /// Whether something may be decided within some tenths of a second.
+    #[must_use]
+    pub fn may_decide_soon(&self) -> bool {
+        self.outlook.soon.load(Ordering::Acquire)
     }
 
     /// Whether nothing waits to be heard, and the next arrival will decide nothing.
@@ -129,9 +153,10 @@ impl Detector {
 
 fn work(
     params: AnalysisParams,
+    at_set: bool,
     mut told: mpsc::Receiver<Told>,
     said: &mpsc::Sender<Said>,
-    urgent: &AtomicBool,
+    outlook: &Outlook,
 ) {
     let mut device = DeviceDescription::default();
     let mut live = LiveAnalysis::new(&device, params);
@@ -160,10 +185,11 @@ fn work(
             say(said, Said::Calibration(Box::new(quality)));
         }
         live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
-        let is_urgent = live.is_urgent();
-        urgent.store(is_urgent, Ordering::Release);
-        if told.is_empty() && !is_urgent {
-            std::thread::sleep(REST);
+        let urgent = live.is_swing_near() || (at_set && live.is_set_near());
+        let soon = live.may_find_a_swing();
+        outlook.show(urgent, soon);
+        if told.is_empty() && !urgent {
+            std::thread::sleep(if soon { SHORT_REST } else { REST });
         }
     }
     let last = catch_unwind(AssertUnwindSafe(|| live.finish())).unwrap_or_default();

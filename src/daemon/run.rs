@@ -17,6 +17,7 @@ use super::{analysis_params, player_name, sound_choice, volume};
 use crate::device::host_clock::HostClock;
 use crate::device::session;
 use crate::device::{LinkEvent, LinkParams, MetGlove};
+use crate::record::feedback_settings::FeedbackMode;
 use crate::record::glove_settings::remember;
 use crate::record::keeper::Keeper;
 use crate::record::recorder::Recorder;
@@ -215,7 +216,9 @@ impl Desk {
         if let Some(warning) = warning {
             status.line(&format!("sound: {warning}"));
         }
-        let detector = Detector::start(analysis_params(settings)).context("the detector cannot start")?;
+        let at_set = settings.feedback.mode == FeedbackMode::AtSet;
+        let detector = Detector::start(analysis_params(settings), at_set);
+        let detector = detector.context("the detector cannot start")?;
         let tap = Tap::default();
         let (sound, recovery) = (tap.on(sound), Recovery::new(commands));
         let mut bucket = Bucket::new(&path, recorder, sound, detector, recovery, settings, status.clone());

@@ -195,7 +195,12 @@ mod tests {
         let (link, pieces) = mpsc::channel(4096);
         let (controls, typed) = mpsc::channel(256);
         let sources = Sources::new(pieces, typed, HostClock::start());
-        Bench { sources, detector: Detector::start(AnalysisParams::default()).unwrap(), link, controls }
+        Bench {
+            sources,
+            detector: Detector::start(AnalysisParams::default(), false).unwrap(),
+            link,
+            controls,
+        }
     }
 
     impl Bench {

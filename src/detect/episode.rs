@@ -258,10 +258,11 @@ impl EpisodeCutter {
         self.fast.is_some_and(|fast| fast.is_slowing(self.smooth_rate))
     }
 
-    /// The same of a motion that was as fast as a small swing at least, a moment ago.
+    /// How long ago the hand was near the peak of the motion, s, if it is past one like a swing's.
     #[must_use]
-    pub fn is_slowing_from_a_swing(&self) -> bool {
-        self.fast.zip(self.now_s()).is_some_and(|(fast, now_s)| fast.may_have_swung(self.smooth_rate, now_s))
+    pub fn past_swing_peak_s(&self) -> Option<f64> {
+        let (fast, now_s) = self.fast.zip(self.now_s())?;
+        fast.past_swing_peak_s(self.smooth_rate, now_s)
     }
 
     /// The hand is as fast as in a swing.

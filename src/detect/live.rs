@@ -23,6 +23,11 @@ use std::collections::VecDeque;
 /// A swing is looked for so often while the motion goes on, s: once at least between the arm's return and the end
 /// of the joint's window, whose instant is known then.
 const TRY_EVERY_S: f64 = 0.06;
+/// A swing is found within this time after its hand was near its peak rate, which is about at the ball, s: the smallest
+/// are watched for more than half a second …
+const FOUND_WITHIN_S: f64 = 0.65;
+/// … all others within this (judgement).
+const JUST_S: f64 = 0.3;
 /// So much longer a look at a motion waits that cannot have been a swing, s.
 const SELDOM_S: f64 = 0.2;
 /// A swing is measured when the joint's window was seen, and told so long after the arm came back, s: the work,
@@ -158,12 +163,23 @@ impl LiveAnalysis {
         self.state.clock
     }
 
-    /// Whether an arrival may decide something soon: a backswing is watched for its set, or there is a swing in the
-    /// motion that is not told yet. That one is found within a tenth of a second after the arm was back, so who reads
-    /// only now and then until it is urgent still has it measured in time.
+    /// Whether a backswing is watched whose set may be told any moment.
     #[must_use]
-    pub fn is_urgent(&self) -> bool {
-        self.set.is_near() || (self.attempt.found && self.attempt.is_open())
+    pub fn is_set_near(&self) -> bool {
+        self.set.is_near()
+    }
+
+    /// Whether there is a swing in the motion that is not told yet. It is found within a tenth of a second after the
+    /// arm was back, so who reads only now and then until then still has it measured in time.
+    #[must_use]
+    pub fn is_swing_near(&self) -> bool {
+        self.attempt.found && self.attempt.is_open()
+    }
+
+    /// Whether one may be found soon: the hand has just slowed from a peak like a swing's. So it does in a rehearsal, too.
+    #[must_use]
+    pub fn may_find_a_swing(&self) -> bool {
+        self.attempt.is_open() && self.cutter.past_swing_peak_s().is_some_and(|ago_s| ago_s < JUST_S)
     }
 
     /// Takes the next arrival; gives the swings that this arrival decides: one, or at the end of a motion all that
@@ -299,7 +315,8 @@ impl LiveAnalysis {
 
     /// Whether to look for a swing in the motion, which costs most where there is none.
     fn is_look_due(&self, now_s: f64) -> bool {
-        let likely = self.attempt.found || self.cutter.is_slowing_from_a_swing();
+        let past_s = self.cutter.past_swing_peak_s();
+        let likely = self.attempt.found || past_s.is_some_and(|ago_s| ago_s < FOUND_WITHIN_S);
         let rest_s = if likely { 0.0 } else { SELDOM_S };
         self.cutter.is_slowing() && now_s >= self.attempt.next_try_s + rest_s
     }
