@@ -18,7 +18,7 @@ const QUEUE: usize = 1024;
 const PATIENCE: Duration = Duration::from_secs(2);
 
 /// So long the thread sleeps while nothing can be decided: a wake for every piece would cost more than the work.
-const REST: Duration = Duration::from_millis(20);
+const REST: Duration = Duration::from_millis(30);
 /// The same where a swing may be found soon, whose measurement takes most of the time until it is told.
 const SHORT_REST: Duration = Duration::from_millis(5);
 

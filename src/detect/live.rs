@@ -27,7 +27,7 @@ const TRY_EVERY_S: f64 = 0.06;
 /// are watched for more than half a second …
 const FOUND_WITHIN_S: f64 = 0.65;
 /// … all others within this (judgement).
-const JUST_S: f64 = 0.3;
+const JUST_S: f64 = 0.2;
 /// So much longer a look at a motion waits that cannot have been a swing, s.
 const SELDOM_S: f64 = 0.2;
 /// A swing is measured when the joint's window was seen, and told so long after the arm came back, s: the work,
