@@ -71,7 +71,7 @@ impl FastMotion {
     /// How long ago it was near its peak, s, if it is past one as fast as that of a small swing at least.
     #[must_use]
     pub fn past_swing_peak_s(&self, rate: f64, now_s: f64) -> Option<f64> {
-        (self.is_slowing(rate) && self.peak >= SWING_PEAK).then(|| now_s - self.near_peak_s)
+        (self.is_slowing(rate) && self.peak >= SWING_PEAK).then_some(now_s - self.near_peak_s)
     }
 }
 
