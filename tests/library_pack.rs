@@ -293,6 +293,24 @@ fn a_recording_that_grows_beyond_all_measure_is_refused() {
 }
 
 #[test]
+fn a_package_that_was_zipped_anew_with_its_folders_is_taken_in_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let (home, away) = (home(folder.path()), folder.path().join("away"));
+    let (packed, anew) = (folder.path().join("wren.zip"), folder.path().join("anew.zip"));
+    done(&home, &["pack", "wren", packed.to_str().unwrap()]);
+    let mut zip = zip::ZipWriter::new(File::create(&anew).unwrap());
+    let options = zip::write::SimpleFileOptions::default();
+    zip.add_directory("players", options).unwrap();
+    for (name, bytes) in unpacked(&packed) {
+        zip.start_file(name, options).unwrap();
+        zip.write_all(&bytes).unwrap();
+    }
+    zip.finish().unwrap();
+    done(&away, &["import", anew.to_str().unwrap()]);
+    assert_eq!(json(&away, &["players"])["players"][0]["arm_length_m"], 0.61);
+}
+
+#[test]
 fn remarks_that_lie_there_already_are_never_written_over() {
     let folder = tempfile::tempdir().unwrap();
     let (home, away) = (home(folder.path()), folder.path().join("away"));
