@@ -69,6 +69,23 @@ pub struct NodeStatus {
     /// Its clock as this machine sees it, once samples came.
     pub clock: Option<ClockStand>,
 }
+impl NodeStatus {
+    /// A node from which nothing came yet.
+    #[must_use]
+    pub fn silent(role: NodeRole) -> NodeStatus {
+        NodeStatus {
+            role,
+            received: 0,
+            missing: 0,
+            duplicates: 0,
+            requeued: 0,
+            on_disk: 0,
+            battery: None,
+            clock: None,
+        }
+    }
+}
+
 
 /// The forearm node's clock against the hand node's.
 #[derive(Clone, Copy, Debug, PartialEq)]
