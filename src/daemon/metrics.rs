@@ -3,7 +3,6 @@
 //! Labels hold fixed words only, so nothing in them needs escaping and no name of a person gets out.
 
 use crate::device::ClockStand;
-use crate::device::frames::place_word;
 use crate::record::latency::{EDGES_US, Latency};
 use crate::review::live::{LinkStatus, LiveStatus, NodeStatus};
 use axum::Router;
@@ -86,7 +85,7 @@ fn one<T>(value: T) -> Vec<(String, T)> {
 }
 
 fn by_node<T>(status: &LiveStatus, value: impl Fn(&NodeStatus) -> Option<T>) -> Vec<(String, T)> {
-    let labelled = |node: &NodeStatus| Some((format!("node=\"{}\"", place_word(node.role)), value(node)?));
+    let labelled = |node: &NodeStatus| Some((format!("node=\"{}\"", node.role.word()), value(node)?));
     status.nodes.iter().filter_map(labelled).collect()
 }
 

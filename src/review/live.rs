@@ -6,7 +6,6 @@ use super::summary::Summary;
 use super::wording::{self, number};
 use crate::detect::{LiveCall, TargetWindow, Verdict};
 use crate::device::ClockStand;
-use crate::device::frames::place_word;
 use crate::record::latency::Latency;
 use crate::record::recorder::SLOW_AFTER_US;
 use crate::sample::NodeRole;
@@ -229,7 +228,7 @@ impl LiveStatus {
         let one = |(role, battery): &(NodeRole, BatteryStatus)| {
             let percent = battery.percent.map_or_else(String::new, |percent| format!(" ({percent} %)"));
             let low = if battery.is_low() { ", LOW" } else { "" };
-            format!("{} {:.2} V{percent}{low}", place_word(*role), battery.volts)
+            format!("{} {:.2} V{percent}{low}", role.word(), battery.volts)
         };
         let words = if told.is_empty() { "not told".to_owned() } else { joined(told.iter().map(one)) };
         Fact { name: "Battery", words, wrong: told.iter().any(|(_, battery)| battery.is_low()) }
@@ -239,7 +238,7 @@ impl LiveStatus {
         let lost = self.nodes.iter().filter(|node| node.missing > 0).map(|node| {
             let sent = node.received.saturating_sub(node.duplicates) + node.missing;
             let percent = 100.0 * node.missing as f64 / sent.max(1) as f64;
-            format!("{} {} of {sent} samples missing ({percent:.2} %)", place_word(node.role), node.missing)
+            format!("{} {} of {sent} samples missing ({percent:.2} %)", node.role.word(), node.missing)
         });
         let mut lost: Vec<String> = lost.collect();
         if self.damaged > 0 {
@@ -272,7 +271,7 @@ impl LiveStatus {
         let seen = self.nodes.iter().filter_map(|node| {
             let skew = node.clock?.skew;
             let [ppm, sd] = [skew.value, skew.sd].map(|skew| number(skew * 1e6, 0));
-            Some(format!("{} {ppm} ± {sd} ppm", place_word(node.role)))
+            Some(format!("{} {ppm} ± {sd} ppm", node.role.word()))
         });
         let seen = joined(seen);
         if seen.is_empty() {

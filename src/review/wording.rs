@@ -5,7 +5,6 @@ use super::statistics::{Share, Spread};
 use super::summary::{Group, Summary};
 use super::{Judged, Review, load};
 use crate::detect::{AnglesFrom, Class, Flag, NodeLoss, SegmentTurn, Swing, Verdict};
-use crate::device::frames::place_word;
 use crate::units::Measured;
 
 /// What stands where there is nothing to say.
@@ -299,7 +298,7 @@ pub fn against_top(ms: f64) -> String {
 
 /// What was lost of a node's samples, as a sentence.
 pub fn loss_sentence(loss: &NodeLoss) -> String {
-    let name = place_word(loss.role);
+    let name = loss.role.word();
     let sent = loss.received + loss.missing;
     let mut text = if loss.missing == 0 {
         format!("{name} node: all {sent} samples arrived")

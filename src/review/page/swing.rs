@@ -5,7 +5,6 @@ use super::chart::{Scale, path, px, ticks};
 use super::shell::{Shell, bucket_address, ways};
 use super::{Kind, body, film, key_mark, set_sentence, speed, title};
 use crate::detect::{AnglesFrom, Swing};
-use crate::device::frames::place_word;
 use crate::record::library::moved::SwingEvent;
 use crate::record::library::remarks::Standing;
 use crate::review::motion::{Motion, at, computed, event_name};
@@ -270,7 +269,7 @@ fn signal(track: &RawTrack, what: &str, unit: &str, values: &[[f64; 3]]) -> Mark
     let ends = track.t_ms.first().copied().zip(track.t_ms.last().copied()).unwrap_or((0.0, 1.0));
     let time = Scale { from: ends, to: (left, right) };
     let value = Scale { from: (-most, most), to: (lower, upper) };
-    let node = place_word(track.role);
+    let node = track.role.word();
     let step = if ends.1 - ends.0 > 3000.0 { 1000.0 } else { 400.0 };
     html! {
         figure {
