@@ -392,7 +392,7 @@ fn alike(buckets: &[Bucket], sessions: &[SessionInfo]) -> Result<(), LibraryErro
         let first = &sessions[0];
         if (&session.player, session.player_hand) != (&first.player, first.player_hand) {
             let who = |session: &SessionInfo| {
-                let hand = format!("{:?}", session.player_hand).to_lowercase();
+                let hand = session.player_hand.word();
                 format!("{} ({hand}-handed)", quoted(&session.player))
             };
             let expected = format!("recordings of one player, {}", who(first));
