@@ -9,7 +9,7 @@ use super::files::{Beside, Stamp};
 use super::numbers::{ANALYSER, SwingNumbers};
 use super::remarks::{Remarks, standings};
 use super::results::VersionResult;
-use crate::units::DeviceTime;
+use crate::units::{DeviceTime, WallTime};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OpenFlags, params};
 use std::collections::BTreeSet;
@@ -73,6 +73,14 @@ pub struct Bucket {
     pub problems: Vec<String>,
     /// How many swings it has.
     pub swings: usize,
+}
+
+impl Bucket {
+    /// What recordings are ordered by: when they were begun, then their path.
+    #[must_use]
+    pub fn in_time(&self) -> (Option<WallTime>, &Path) {
+        (self.facts.started, &self.path)
+    }
 }
 
 /// What a list tells of a recording's swings.

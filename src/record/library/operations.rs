@@ -162,7 +162,7 @@ impl Library {
     /// taken.
     pub fn merged(&self, buckets: &[Bucket], to: &Path) -> Result<Operation, LibraryError> {
         let mut buckets = buckets.to_vec();
-        buckets.sort_by(|a, b| (a.facts.started, &a.path).cmp(&(b.facts.started, &b.path)));
+        buckets.sort_by(|a, b| a.in_time().cmp(&b.in_time()));
         buckets.dedup_by_key(|bucket| bucket.id);
         let mut known = BTreeSet::new();
         if let Some(twin) = buckets.iter().find(|bucket| !known.insert(bucket.facts.uuid)) {
