@@ -3,7 +3,7 @@
 use super::Review;
 use super::page::{Kind, set_sentence};
 use super::summary::Summary;
-use super::wording::{self, number};
+use super::wording::{self, number, percent};
 use crate::detect::{LiveCall, TargetWindow, Verdict};
 use crate::device::ClockStand;
 use crate::record::latency::Latency;
@@ -68,6 +68,7 @@ pub struct NodeStatus {
     /// Its clock as this machine sees it, once samples came.
     pub clock: Option<ClockStand>,
 }
+
 impl NodeStatus {
     /// A node from which nothing came yet.
     #[must_use]
@@ -84,7 +85,6 @@ impl NodeStatus {
         }
     }
 }
-
 
 /// The forearm node's clock against the hand node's.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -300,7 +300,7 @@ fn joined(parts: impl Iterator<Item = String>) -> String {
 #[must_use]
 pub fn at_set_sentence(verdict: Verdict, told: &LiveCall) -> String {
     let club = wording::club_name(told.club.as_deref());
-    let share = number(100.0 * told.call.arm_travel, 0);
+    let share = percent(told.call.arm_travel);
     let usual = number(told.call.usual_travel.to_degrees(), 0);
     format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.word())
 }
@@ -398,10 +398,7 @@ impl ClubSoFar {
     pub fn window_words(&self) -> String {
         self.window.map_or_else(
             || "no window for this club".to_owned(),
-            |window| {
-                let percent = |part: f64| number(100.0 * part, 0);
-                format!("{} to {} % of the arm's travel", percent(window.from), percent(window.to))
-            },
+            |window| format!("{} to {} % of the arm's travel", percent(window.from), percent(window.to)),
         )
     }
 }

@@ -101,7 +101,7 @@ impl GroupWords {
             sets: group.sets.to_string(),
             set_to_top: ms.map_or_else(nothing, |s| number(s.median, 0)),
             set_to_top_half: half(ms, 1.0, ""),
-            arm_travel: travel.map_or_else(nothing, |s| format!("{}\u{a0}%", number(s.median * 100.0, 0))),
+            arm_travel: travel.map_or_else(nothing, |s| format!("{}\u{a0}%", percent(s.median))),
             in_window: group.in_window.map_or_else(nothing, |s| format!("{}\u{a0}of\u{a0}{}", s.hits, s.n)),
             in_window_interval: group.in_window.map_or_else(nothing, interval),
             tempo: group.tempo.map_or_else(nothing, |s| number(s.median, 1)),
@@ -374,10 +374,21 @@ fn half(spread: Option<Spread>, factor: f64, unit: &str) -> String {
 }
 
 fn interval(share: Share) -> String {
-    format!("{}\u{a0}to\u{a0}{}\u{a0}%", number(share.low * 100.0, 0), number(share.high * 100.0, 0))
+    format!("{}\u{a0}to\u{a0}{}\u{a0}%", percent(share.low), percent(share.high))
 }
 
-fn nothing() -> String {
+/// A part of the whole in per cent, a whole number without its sign.
+pub fn percent(part: f64) -> String {
+    number(100.0 * part, 0)
+}
+
+/// A number and its bar, both with so many decimals.
+pub fn with_decimals(m: Measured, decimals: usize) -> String {
+    format!("{}\u{a0}±\u{a0}{}", number(m.value, decimals), number(m.sd, decimals))
+}
+
+/// What stands where there is nothing to say, as a text of its own.
+pub fn nothing() -> String {
     NOTHING.to_owned()
 }
 

@@ -9,7 +9,7 @@ use crate::review::compare::sides::{Chosen, Contrast};
 use crate::review::compare::{Quantity, cells, methods, said};
 use crate::review::over_buckets::trend_words;
 use crate::review::summary::in_order;
-use crate::review::wording::{self, NOTHING};
+use crate::review::wording::{self, nothing};
 use maud::{Markup, html};
 
 /// The page where there is no library.
@@ -145,7 +145,7 @@ fn recordings(compared: &Compared) -> Markup {
 }
 
 fn begun(bucket: &Bucket) -> String {
-    bucket.facts.started.map_or_else(|| NOTHING.to_owned(), |at| at.utc("%Y-%m-%d %H:%M"))
+    bucket.facts.started.map_or_else(nothing, |at| at.utc("%Y-%m-%d %H:%M"))
 }
 
 fn clubs_of(compared: &Compared, bucket: &Bucket) -> String {

@@ -2,7 +2,7 @@
 
 use super::shell::Shell;
 use crate::record::library::search::{Found, ListedSwing, Wanted};
-use crate::review::wording::{self, NOTHING, measured};
+use crate::review::wording::{self, NOTHING, measured, nothing};
 use maud::{Markup, html};
 
 /// Words of the class, in the order of a swing.
@@ -107,7 +107,7 @@ fn row(swing: &ListedSwing) -> Markup {
     let class = CLASSES.iter().find(|(word, _)| *word == swing.class).map_or(NOTHING, |(_, words)| words);
     html! {
         tr.left-out[swing.excluded.is_some()] {
-            td { (swing.started.map_or_else(|| NOTHING.to_owned(), |at| at.utc("%Y-%m-%d %H:%M"))) }
+            td { (swing.started.map_or_else(nothing, |at| at.utc("%Y-%m-%d %H:%M"))) }
             td { (wording::clean(&swing.player)) }
             td { a href=(bucket) { (wording::clean(swing.path.trim_end_matches(".mcap"))) } }
             th.n scope="row" { a href=(format!("{bucket}/swing/{}", swing.place)) { (swing.place) } }

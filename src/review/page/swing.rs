@@ -10,7 +10,7 @@ use crate::record::library::remarks::Standing;
 use crate::review::motion::{Motion, at, computed, event_name};
 use crate::review::raw::{RawSignals, RawTrack};
 use crate::review::serve::bench::Shown;
-use crate::review::wording::{self, NOTHING, measured, number};
+use crate::review::wording::{self, measured, number};
 use crate::units::{DeviceTime, Measured};
 use maud::{Markup, html};
 
@@ -133,7 +133,7 @@ fn stage(swing: &Swing) -> Markup {
 
 fn events(swing: &Swing, said: Option<&Standing>, nothing: Option<&str>) -> Markup {
     let ms = |t: Option<DeviceTime>| {
-        t.map_or_else(|| NOTHING.to_owned(), |t| number(t.seconds_since(swing.top) * 1e3, 0))
+        t.map_or_else(wording::nothing, |t| number(t.seconds_since(swing.top) * 1e3, 0))
     };
     html! {
         section aria-labelledby="events-title" {
@@ -176,7 +176,7 @@ fn by_moved(swing: &Swing, said: &Standing) -> Option<String> {
     Some(format!(
         "By the events as you put them: set {}, at {} % of the arm's travel.",
         wording::against_top(set.seconds_since(top) * 1e3),
-        number(100.0 * share, 0)
+        wording::percent(share)
     ))
 }
 
@@ -220,10 +220,7 @@ fn certainty(swing: &Swing) -> Markup {
 }
 
 fn degrees(angle: Option<Measured>) -> String {
-    angle.map_or_else(
-        || NOTHING.to_owned(),
-        |m| format!("{}\u{a0}±\u{a0}{}", number(m.value, 1), number(m.sd, 1)),
-    )
+    angle.map_or_else(wording::nothing, |angle| wording::with_decimals(angle, 1))
 }
 
 fn doubts(swing: &Swing) -> Markup {
