@@ -168,15 +168,11 @@ impl Peer {
     /// Takes bytes from the host, of any number.
     pub fn hear(&mut self, mut bytes: &[u8]) {
         while let Some(outcome) = self.decoder.pull(&mut bytes) {
-            let heard = match outcome {
-                Ok(Frame::HostHello(hello)) => Ok(hello),
-                Ok(Frame::Command(command)) => Err(command),
+            match outcome {
+                Ok(Frame::HostHello(hello)) => self.greet(hello),
+                Ok(Frame::Command(command)) => self.obey(command),
                 // A glove passes over what it does not know and what was damaged.
-                Ok(_) | Err(_) => continue,
-            };
-            match heard {
-                Ok(hello) => self.greet(hello),
-                Err(command) => self.obey(command),
+                Ok(_) | Err(_) => {}
             }
         }
     }
