@@ -34,7 +34,7 @@ struct Timeline<W: Write + Seek> {
 /// The format of the file: 16 bit mono.
 const FORMAT: hound::WavSpec = hound::WavSpec {
     channels: 1,
-    sample_rate: 24_000,
+    sample_rate: SampleRate::FILE.hz(),
     bits_per_sample: 16,
     sample_format: hound::SampleFormat::Int,
 };
