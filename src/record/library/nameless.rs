@@ -23,9 +23,9 @@ use std::path::Path;
 use uuid::Uuid;
 
 /// A recording that goes on into something else.
-struct Into<'a, W>(&'a mut W);
+struct Onward<'a, W>(&'a mut W);
 
-impl<W: Write> Storage for Into<'_, W> {
+impl<W: Write> Storage for Onward<'_, W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         self.0.write(bytes)
     }
@@ -54,7 +54,7 @@ pub(super) fn recording(path: &Path, to: &Path, out: &mut impl Write) -> Result<
         }
         _ => None,
     };
-    let mut out = Out::start(to, Into(out), &session, made_from.as_ref())?;
+    let mut out = Out::start(to, Onward(out), &session, made_from.as_ref())?;
     let mut received = session.host_at_start;
     for recorded in recorded {
         let recorded = recorded.map_err(StepError::from)?;
