@@ -10,6 +10,7 @@ use super::results;
 use super::rewrite::{Out, open};
 use super::steps::StepError;
 use crate::device::RawPiece;
+use crate::record::asked;
 use crate::record::export::Names;
 use crate::record::recorded::{IMPORTED, Recorded};
 use crate::record::session::SessionInfo;
@@ -83,7 +84,7 @@ fn without_names(recorded: Recorded) -> Option<Recorded> {
             Some(Recorded::Marker { received, marker: marker_without_names(received, marker)? })
         }
         // What the reader of a recording goes by; the others name ports, addresses and gloves.
-        Recorded::Link { received, kind, value } if kind == "asked" => {
+        Recorded::Link { received, kind, value } if kind == asked::KIND => {
             Some(Recorded::Link { received, kind, value })
         }
         Recorded::Link { received, kind, .. } if kind == IMPORTED => {
