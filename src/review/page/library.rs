@@ -1,6 +1,6 @@
 //! Every swing of a library, filtered, a page at a time.
 
-use super::shell::Shell;
+use super::shell::{Shell, ways_of_library};
 use crate::record::library::search::{Found, ListedSwing, Wanted};
 use crate::review::wording::{self, NOTHING, measured, nothing};
 use maud::{Markup, html};
@@ -25,9 +25,7 @@ pub fn page(found: &Found, wanted: &Wanted) -> String {
             div #rows { (part(found, wanted)) }
         }
     };
-    let ways =
-        vec![("/library".to_owned(), "Library".to_owned()), ("/compare".to_owned(), "Compare".to_owned())];
-    Shell { title: "Library", scripts: &["library.js"], head: html! {}, ways, body }.text()
+    Shell { title: "Library", scripts: &["library.js"], head: html! {}, ways: ways_of_library(), body }.text()
 }
 
 /// The rows alone, for the page to put in place of the old ones.
