@@ -8,7 +8,7 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use tokio::net::TcpListener;
 
 /// Port of the page, unless another is asked for.
-pub const USUAL_PORT: u16 = 8627;
+const USUAL_PORT: u16 = 8627;
 
 /// Opens the port that was asked for, and no other; where none was, the usual one, or any free one when that is
 /// taken. `shared` opens it to the networks that this machine is on.

@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::ops::Range;
 
 /// The number by which every peer greets.
-pub const PEER_GLOVE_ID: u64 = 0x5EED;
+const PEER_GLOVE_ID: u64 = 0x5EED;
 /// Readings that are kept so that they can be sent again, unless set otherwise.
 const KEPT_READINGS: usize = 8192;
 /// A glove introduces itself again this often, µs, so that a damaged introduction costs little.

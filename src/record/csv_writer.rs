@@ -15,7 +15,7 @@ const FORCE_DECIMALS: usize = 5;
 
 /// The header line of a raw CSV.
 #[must_use]
-pub fn csv_header() -> String {
+fn csv_header() -> String {
     COLUMNS.join(",") + "\n"
 }
 

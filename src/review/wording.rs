@@ -195,7 +195,7 @@ pub fn clean(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { '?' } else { c }).collect()
 }
 
-pub fn class_words(class: Class) -> &'static str {
+fn class_words(class: Class) -> &'static str {
     match class {
         Class::AtTop => "at top",
         Class::AfterTop => "after top",
@@ -204,7 +204,7 @@ pub fn class_words(class: Class) -> &'static str {
     }
 }
 
-pub fn verdict_words(judged: Option<Judged>) -> String {
+fn verdict_words(judged: Option<Judged>) -> String {
     let Some(Judged { verdict, close }) = judged else { return nothing() };
     let word = match verdict {
         Verdict::Early => "early",
@@ -350,7 +350,7 @@ pub fn whole_bar(sd: f64) -> String {
 }
 
 /// A number and its uncertainty, whole, in a unit that is so many times smaller: for lists, where room is dear.
-pub fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
+fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
     format!("{}\u{a0}±\u{a0}{}{unit}", number(measured.value * factor, 0), whole_bar(measured.sd * factor))
 }
 

@@ -18,7 +18,7 @@ use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
 
 /// Longest timeline, hours: 691 MB at 24 kHz. A practice is shorter; a clock that jumps must not fill the disk.
-pub const LONGEST_HOURS: i64 = 4;
+const LONGEST_HOURS: i64 = 4;
 
 /// Cues that may wait for the disk.
 const QUEUE: usize = 64;

@@ -11,10 +11,10 @@ use crate::review::wording::{clean, club_name};
 use crate::units::Measured;
 
 /// What is compared, in the order in which it is told.
-pub const QUANTITIES: [Quantity; 3] = [Quantity::SetToTop, Quantity::ArmTravel, Quantity::InWindow];
+const QUANTITIES: [Quantity; 3] = [Quantity::SetToTop, Quantity::ArmTravel, Quantity::InWindow];
 /// Buckets of before that a new one is held against: the newest of them (judgement: some weeks of practice; a player
 /// of a year ago is no measure).
-pub const EARLIER: usize = 10;
+const EARLIER: usize = 10;
 
 /// One side: its recordings, in order of time, with their swings that count.
 #[derive(Clone, Debug, PartialEq)]
