@@ -34,6 +34,17 @@ impl NodeRole {
     pub fn from_number(number: u8) -> Option<NodeRole> {
         NodeRole::ALL.get(usize::from(number)).copied()
     }
+
+    /// The word for it in markers, files and sentences.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            NodeRole::Hand => "hand",
+            NodeRole::Forearm => "forearm",
+            NodeRole::Chest => "chest",
+            NodeRole::Belt => "belt",
+        }
+    }
 }
 
 /// One reading of one node.

@@ -85,6 +85,15 @@ pub enum PlayerHand {
 }
 
 impl PlayerHand {
+    /// The word for it in files and sentences.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            PlayerHand::Right => "right",
+            PlayerHand::Left => "left",
+        }
+    }
+
     /// The sign `s` of the ISB mirror rule: +1 for a right lead arm, -1 for a left lead arm.
     #[must_use]
     pub fn lead_arm_sign(self) -> f64 {

@@ -6,6 +6,7 @@
 
 mod support {
     pub mod analysis;
+    pub mod environment;
     pub mod score;
 }
 
@@ -16,11 +17,8 @@ use hingeclock::device::virtual_glove::everyday::Everyday;
 use hingeclock::device::virtual_glove::{Cue, GloveStream, Plan, Profile, Scenario, VirtualBucket};
 use hingeclock::sample::NodeRole;
 use support::analysis::{live, offline};
+use support::environment::number;
 use support::score::score;
-
-fn number(name: &str, otherwise: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
-}
 
 fn seeds(usually: u64) -> std::ops::Range<u64> {
     let first = number("FIRST", 1);

@@ -5,18 +5,17 @@
 
 #[path = "support/body_score.rs"]
 mod body_score;
+#[path = "support/environment.rs"]
+mod environment;
 
 use body_score::{Score, TrueSegment};
+use environment::number;
 use hingeclock::detect::{
     AnalysisParams, BucketAnalysis, LiveAnalysis, OfflineAnalysis, SegmentPoint, Swing,
 };
 use hingeclock::device::virtual_glove::{Profile, Scenario, SegmentTruth, SwingTruth, VirtualBucket};
 use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
 use hingeclock::units::DeviceTime;
-
-fn number(name: &str, usual: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
-}
 
 fn analysed(device: &DeviceDescription, arrivals: &[Arrival]) -> BucketAnalysis {
     let mut analysis = OfflineAnalysis::new(device, AnalysisParams::default());

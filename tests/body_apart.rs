@@ -8,6 +8,7 @@
 mod body_score;
 mod support {
     pub mod binary;
+    pub mod environment;
 }
 
 use body_score::{Score, TrueSegment};
@@ -16,10 +17,7 @@ use hingeclock::record::input::open_input;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command};
-
-fn number(name: &str, usual: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
-}
+use support::environment::number;
 
 fn has_python() -> bool {
     let output = Command::new("python3").args(["-c", "import numpy, scipy"]).output();

@@ -8,6 +8,7 @@ mod browser;
 mod shelf;
 mod support {
     pub mod binary;
+    pub mod python;
 }
 
 use browser::{Look, ask, axe, picture, says, site_of, until, with_browser};
@@ -20,8 +21,8 @@ use hingeclock::sample::{Arrival, NodeRole};
 use hingeclock::units::{DeviceTime, PlayerHand};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use support::binary::{code, errors, run, swings};
+use support::python::{has, printed};
 
 /// A recording of a player with nodes on chest and belt; the belt's is put on after the first swing.
 fn recording(folder: &Path, count: usize) -> PathBuf {
@@ -241,14 +242,7 @@ fn a_librarys_data_set_carries_pelvis_and_chest() {
 
 /// What a Python program prints, or `None`, with a line, without the module.
 fn python(module: &str, program: &str, file: &Path) -> Option<Value> {
-    let there = Command::new("python3").args(["-c", &format!("import {module}")]).output();
-    if !there.is_ok_and(|output| output.status.success()) {
-        println!("skipped: python3 with {module} is not here");
-        return None;
-    }
-    let output = Command::new("python3").arg("-c").arg(program).arg(file).output().unwrap();
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    Some(serde_json::from_slice(&output.stdout).unwrap())
+    has(module).then(|| serde_json::from_str(&printed(program, &[file])).unwrap())
 }
 
 fn export(from: &Path, to: &Path, more: &[&str]) {

@@ -4,30 +4,22 @@
 mod support {
     pub mod analysis;
     pub mod binary;
+    pub mod python;
 }
 
 use hingeclock::device::virtual_glove::{Scenario, VirtualBucket};
 use hingeclock::review::exchange::{Frames, motion_text};
 use hingeclock::sample::NodeRole;
 use std::path::Path;
-use std::process::Command;
 use support::analysis::offline;
 use support::binary::{code, errors, run};
+use support::python::{has, printed};
 
 const INPUT: &str = "recordings/left-handed.mcap";
 
 /// What a Python program prints, or `None`, with a line, where a module is missing.
 fn python(modules: &[&str], program: &str, arguments: &[&Path]) -> Option<String> {
-    for module in modules {
-        let there = Command::new("python3").args(["-c", &format!("import {module}")]).output();
-        if !there.is_ok_and(|output| output.status.success()) {
-            println!("skipped: python3 with {module} is not here");
-            return None;
-        }
-    }
-    let output = Command::new("python3").arg("-c").arg(program).args(arguments).output().unwrap();
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    Some(String::from_utf8(output.stdout).unwrap())
+    modules.iter().all(|module| has(module)).then(|| printed(program, arguments))
 }
 
 /// Exports into a fresh folder; gives it.

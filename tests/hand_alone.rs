@@ -7,6 +7,7 @@
 
 mod support {
     pub mod analysis;
+    pub mod environment;
     pub mod score;
     pub mod sessions;
 }
@@ -15,6 +16,7 @@ use hingeclock::detect::{Flag, Swing};
 use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBucket};
 use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
 use support::analysis::offline_of;
+use support::environment::number;
 use support::score::{BucketScore, Scored, Summary, SwingScore, percentile, score, within};
 use support::sessions;
 
@@ -35,10 +37,6 @@ const ONE_OF_SET: f64 = 0.55;
 const ONE_OF_ANGLES: f64 = 0.54;
 /// Bars that hold more than this within one are too wide.
 const TOO_WIDE: f64 = 0.97;
-
-fn number(name: &str, otherwise: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
-}
 
 /// What is left of a glove whose forearm node is missing.
 fn hand_alone(device: &DeviceDescription, arrivals: &[Arrival]) -> (DeviceDescription, Vec<Arrival>) {

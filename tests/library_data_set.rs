@@ -5,10 +5,13 @@
 
 #[path = "support/binary.rs"]
 mod binary;
+#[path = "support/python.rs"]
+mod python;
 #[path = "support/shelf.rs"]
 mod shelf;
 
 use binary::{Running, code, errors, hingeclock, run};
+use python::{has, printed};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::fs;
@@ -47,21 +50,9 @@ fn exported(library: &Path, to: &Path, more: &[&str]) -> Value {
     json_of(library, &[&["export-parquet", to.to_str().unwrap()], more].concat())
 }
 
-/// Whether python3 has a module; a line where it has not.
-fn has(module: &str) -> bool {
-    let found = Command::new("python3").args(["-c", &format!("import {module}")]).output();
-    let found = found.is_ok_and(|output| output.status.success());
-    if !found {
-        println!("skipped: python3 with {module} is not here");
-    }
-    found
-}
-
 /// What a Python program prints as JSON.
 fn python(program: &str, to: &Path) -> Value {
-    let output = Command::new("python3").arg("-c").arg(program).arg(to).output().unwrap();
-    assert!(output.status.success(), "{}", errors(&output));
-    serde_json::from_slice(&output.stdout).unwrap()
+    serde_json::from_str(&printed(program, &[to])).unwrap()
 }
 
 /// `[player, date, swings, least set]` for each recording, as the library itself says.

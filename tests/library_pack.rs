@@ -3,6 +3,8 @@
 
 #[path = "support/binary.rs"]
 mod binary;
+#[path = "support/python.rs"]
+mod python;
 #[path = "support/shelf.rs"]
 mod shelf;
 
@@ -10,11 +12,12 @@ use binary::{code, errors, run};
 use hingeclock::record::Names;
 use hingeclock::record::library::steps::carry_out;
 use hingeclock::record::library::{Library, Operation, Received};
+use python::{has, printed};
 use serde_json::Value;
 use std::fs::{self, File};
 use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::Output;
 
 fn library(folder: &Path, arguments: &[&str]) -> Output {
     run(&[&["library", "--folder", folder.to_str().unwrap()], arguments].concat())
@@ -112,13 +115,9 @@ with zipfile.ZipFile(sys.argv[1]) as package:
     assert "a topped ball" in html and "iron 7" in html, "the page heeds what was said"
     print(json.dumps(json.loads(package.read("swings.json"))["swings"]))
 "#;
-    if Command::new("python3").args(["-c", "import mcap"]).output().is_ok_and(|o| o.status.success()) {
-        let output = Command::new("python3").arg("-c").arg(program).arg(&zip).output().unwrap();
-        assert!(output.status.success(), "{}", errors(&output));
-        let swings: Value = serde_json::from_slice(&output.stdout).unwrap();
+    if has("mcap") {
+        let swings: Value = serde_json::from_str(&printed(program, &[&zip])).unwrap();
         assert_eq!(swings, binary::swings(&home.join("wren.mcap")));
-    } else {
-        println!("skipped: python3 with mcap is not here");
     }
     // Unpacked by hand into a library it is the same as imported.
     let away = folder.path().join("away");
@@ -290,6 +289,24 @@ fn a_recording_that_grows_beyond_all_measure_is_refused() {
     assert_eq!(code(&output), 1);
     assert!(errors(&output).contains("expected a recording of at most"), "{}", errors(&output));
     assert_eq!(json(&away, &["list"])["buckets"].as_array().unwrap().len(), 0);
+}
+
+#[test]
+fn a_package_that_was_zipped_anew_with_its_folders_is_taken_in_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let (home, away) = (home(folder.path()), folder.path().join("away"));
+    let (packed, anew) = (folder.path().join("wren.zip"), folder.path().join("anew.zip"));
+    done(&home, &["pack", "wren", packed.to_str().unwrap()]);
+    let mut zip = zip::ZipWriter::new(File::create(&anew).unwrap());
+    let options = zip::write::SimpleFileOptions::default();
+    zip.add_directory("players", options).unwrap();
+    for (name, bytes) in unpacked(&packed) {
+        zip.start_file(name, options).unwrap();
+        zip.write_all(&bytes).unwrap();
+    }
+    zip.finish().unwrap();
+    done(&away, &["import", anew.to_str().unwrap()]);
+    assert_eq!(json(&away, &["players"])["players"][0]["arm_length_m"], 0.61);
 }
 
 #[test]

@@ -144,6 +144,30 @@ fn any_marker() -> impl Strategy<Value = Marker> {
     ]
 }
 
+#[test]
+fn a_marker_with_an_older_time_than_the_sample_before_it_stays_behind_it() {
+    let zero = [0.0; 3];
+    let sample = |seq: u32, received: i64| {
+        let (t, received) = (DeviceTime(i64::from(seq) * 2000), Some(HostTime(received)));
+        let role = NodeRole::Hand;
+        Arrival::Sample(ImuSample { role, seq, t, rate_dps: zero, specific_force_g: zero, received })
+    };
+    let club = |received: i64| Arrival::Marker {
+        received: Some(HostTime(received)),
+        marker: Marker::Club("iron".to_owned()),
+    };
+    let order = |arrivals: &[Arrival]| -> Vec<bool> {
+        arrivals.iter().map(|arrival| matches!(arrival, Arrival::Marker { .. })).collect()
+    };
+    // The times of arrival of a link run ahead of the clock a little, and may stray.
+    for hosts in [[100, 100, 200], [100, 70, 200]] {
+        let [first, second, third] = hosts;
+        let arrivals = [sample(1, first), sample(2, second), club(50), sample(3, third)];
+        let (_, read) = read_back(&written(&arrivals, &DeviceDescription::default()));
+        assert_eq!(order(&read), order(&arrivals), "{hosts:?}");
+    }
+}
+
 proptest! {
     #[test]
     fn what_is_written_is_read_back_in_the_same_order(

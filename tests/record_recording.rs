@@ -1,6 +1,9 @@
 //! Recordings: what is written comes back; committed as promised; an independent reader agrees.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[path = "support/python.rs"]
+mod python;
+
 use hingeclock::record::{
     FileDisk, RawPiece, RecordError, Recorded, RecordingReader, RecordingWriter, SessionInfo, Storage,
     create_recording,
@@ -8,9 +11,9 @@ use hingeclock::record::{
 use hingeclock::sample::{CalibrationPart, Marker};
 use hingeclock::units::{HostTime, PlayerHand, WallTime};
 use proptest::prelude::*;
+use python::{has, printed};
 use std::io;
 use std::path::Path;
-use std::process::Command;
 use std::sync::{Arc, Mutex};
 
 fn session() -> SessionInfo {
@@ -259,9 +262,7 @@ with open(sys.argv[1], "rb") as file:
 
 #[test]
 fn an_independent_reader_opens_a_finished_recording() {
-    let has_mcap = Command::new("python3").args(["-c", "import mcap"]).output();
-    if !has_mcap.is_ok_and(|output| output.status.success()) {
-        eprintln!("SKIPPED: python3 with the package mcap is absent, so no independent reader was asked");
+    if !has("mcap") {
         return;
     }
     let folder = tempfile::tempdir().unwrap();
@@ -276,10 +277,8 @@ fn an_independent_reader_opens_a_finished_recording() {
     let (kind, by, value) = ("swing".to_owned(), "hingeclock 0.1.0".to_owned(), serde_json::json!({"n": 1}));
     writer.write(&Recorded::Derived { received, kind, by, value }).unwrap();
     writer.finish().unwrap();
-    let output = Command::new("python3").args(["-c", INDEPENDENT]).arg(&path).output().unwrap();
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     assert_eq!(
-        String::from_utf8_lossy(&output.stdout).trim(),
+        printed(INDEPENDENT, &[&path]).trim(),
         r#"{"derived/events": 1, "glove/raw": 300, "host/markers": 1}"#
     );
 }

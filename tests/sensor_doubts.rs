@@ -4,13 +4,14 @@
 //! `SEEDS=10 FIRST=100 cargo test --test sensor_doubts -- --nocapture` prints how many were told.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
+mod support {
+    pub mod environment;
+}
+
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
 use hingeclock::fusion::sensor_doubts::{Axes, Doubt, GloveWatch};
 use hingeclock::sample::{Arrival, ImuSample, NodeRole};
-
-fn number(name: &str, otherwise: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
-}
+use support::environment::number;
 
 fn buckets() -> impl Iterator<Item = (String, VirtualBucket)> {
     let (first, seeds) = (number("FIRST", 1), number("SEEDS", 2));

@@ -7,6 +7,7 @@
 
 mod support {
     pub mod analysis;
+    pub mod environment;
     pub mod score;
 }
 
@@ -19,6 +20,7 @@ use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 use std::collections::BTreeMap;
 use support::analysis::offline;
+use support::environment::number;
 use support::score::{Scored, percentile, within};
 
 const FIRST: u64 = 100;
@@ -28,10 +30,6 @@ const TRUE_ARM_M: f64 = 0.56;
 /// The hand grips so far from where it is taken to, m: one standard deviation.
 const GRIPPED_SD_M: f64 = 0.015;
 const GRIP_SD_DEG: f64 = 5.0;
-
-fn number(name: &str, otherwise: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
-}
 
 /// A number of the standard normal distribution (Box & Muller 1958, Ann Math Stat 29:610 [M]).
 fn normal(rng: &mut StdRng) -> f64 {

@@ -7,16 +7,14 @@
 
 mod support {
     pub mod analysis;
+    pub mod environment;
     pub mod score;
 }
 
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
 use support::analysis::{live, offline};
+use support::environment::number;
 use support::score::{BucketScore, Summary, score};
-
-fn number(name: &str, otherwise: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
-}
 
 fn study(profile: Profile, seed: u64) -> BucketScore {
     let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);

@@ -102,7 +102,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     }
     let findings = judge(&Machine::look(&folder(args)?));
     print(&render(&findings))?;
-    Ok(if exit_code(&findings) == 0 { Outcome::Done } else { Outcome::Failed })
+    Ok(if is_ready(&findings) { Outcome::Done } else { Outcome::Failed })
 }
 
 /// The folder that a run with these options would record to.
@@ -121,7 +121,7 @@ fn run_glove(recording: &Path, settings: &Settings) -> anyhow::Result<Outcome> {
     let findings = glove::judge(&fed.state);
     print(&lines(&findings))?;
     let salvaged = tell(&fed.report);
-    Ok(if exit_code(&findings) == 0 { salvaged } else { Outcome::Failed })
+    Ok(if is_ready(&findings) { salvaged } else { Outcome::Failed })
 }
 
 /// What the findings mean.
@@ -158,17 +158,17 @@ fn lines(findings: &[Finding]) -> String {
 /// The same with the verdict at the end.
 #[must_use]
 pub fn render(findings: &[Finding]) -> String {
-    let verdict = match exit_code(findings) {
-        0 => "Ready: swings can be captured.",
-        _ => "Not ready: see the lines that start with \"bad\".",
+    let verdict = if is_ready(findings) {
+        "Ready: swings can be captured."
+    } else {
+        "Not ready: see the lines that start with \"bad\"."
     };
     lines(findings) + verdict + "\n"
 }
 
-/// 0 when swings can be captured, 1 else.
-#[must_use]
-pub fn exit_code(findings: &[Finding]) -> u8 {
-    u8::from(findings.iter().any(|finding| finding.grade == Grade::Bad))
+/// Whether swings can be captured.
+fn is_ready(findings: &[Finding]) -> bool {
+    findings.iter().all(|finding| finding.grade != Grade::Bad)
 }
 
 /// One finding for each port that a glove may hang on. One that can be used is enough.
@@ -336,10 +336,10 @@ mod tests {
         Machine { radio: RadioFound::Missing("no radio".into()), ..good_machine() }
     }
 
-    fn check(machine: &Machine, expected_code: u8, expected_lines: &[&str]) {
+    fn check(machine: &Machine, ready: bool, expected_lines: &[&str]) {
         let findings = judge(machine);
         let text = render(&findings);
-        assert_eq!(exit_code(&findings), expected_code, "{text}");
+        assert_eq!(is_ready(&findings), ready, "{text}");
         for line in expected_lines {
             assert!(text.lines().any(|l| l == *line), "expected {line:?} in\n{text}");
         }
@@ -380,7 +380,7 @@ Ready: swings can be captured.
         let machine = Machine { ports: Ok(vec![usb(Access::Denied)]), ..without_radio() };
         check(
             &machine,
-            1,
+            false,
             &[
                 "bad      serial port  /dev/ttyACM0 (USB, glove receiver), but you may not read and write it",
                 "                      -> run: sudo usermod -aG dialout \"$USER\"  then log out and in again",
@@ -393,7 +393,11 @@ Ready: swings can be captured.
     fn one_port_that_works_is_enough() {
         let ports =
             Ok(vec![usb(Access::Denied), port("/dev/rfcomm0", PortKind::Bluetooth, Access::Allowed, "x")]);
-        check(&Machine { ports, ..good_machine() }, 0, &["good     serial port  /dev/rfcomm0 (Bluetooth)"]);
+        check(
+            &Machine { ports, ..good_machine() },
+            true,
+            &["good     serial port  /dev/rfcomm0 (Bluetooth)"],
+        );
     }
 
     #[test]
@@ -407,56 +411,64 @@ Ready: swings can be captured.
     #[test]
     fn no_port_is_bad_and_built_in_ones_may_do() {
         let none = Machine { ports: Ok(vec![]), ..without_radio() };
-        check(&none, 1, &["bad      serial port  none"]);
+        check(&none, false, &["bad      serial port  none"]);
         let built_in = Ok(vec![port("/dev/ttyS0", PortKind::BuiltIn, Access::Allowed, "dialout")]);
         let line = "limited  serial port  only built-in ones: /dev/ttyS0";
-        check(&Machine { ports: built_in, ..good_machine() }, 0, &[line]);
+        check(&Machine { ports: built_in, ..good_machine() }, true, &[line]);
         let unlisted = Machine { ports: Err("no /sys/class/tty".into()), ..without_radio() };
-        check(&unlisted, 1, &["bad      serial port  cannot be listed: no /sys/class/tty"]);
+        check(&unlisted, false, &["bad      serial port  cannot be listed: no /sys/class/tty"]);
     }
 
     #[test]
     fn a_radio_alone_is_enough() {
         let on_the_air = Machine { ports: Ok(vec![]), ..good_machine() };
         let advice = "                      -> a glove on the air needs none; for one on a cable: plug in the glove's cable or receiver, then look again";
-        check(&on_the_air, 0, &["limited  serial port  none", advice, "good     bluetooth    a radio is on"]);
+        check(
+            &on_the_air,
+            true,
+            &["limited  serial port  none", advice, "good     bluetooth    a radio is on"],
+        );
     }
 
     #[test]
     fn a_cable_alone_is_enough_and_a_radio_that_is_off_may_do() {
         let line = "limited  bluetooth    no radio";
-        check(&without_radio(), 0, &[line, "good     serial port  /dev/ttyACM0 (USB, glove receiver)"]);
+        check(&without_radio(), true, &[line, "good     serial port  /dev/ttyACM0 (USB, glove receiver)"]);
         let radio = RadioFound::Off("a radio".into());
         let off = Machine { ports: Ok(vec![]), radio, ..good_machine() };
-        check(&off, 0, &["limited  serial port  none", "limited  bluetooth    a radio is switched off"]);
+        check(&off, true, &["limited  serial port  none", "limited  bluetooth    a radio is switched off"]);
     }
 
     #[test]
     fn silence_does_not_stop_a_capture() {
         let machine = Machine { sound: Err("sound server: none".into()), ..good_machine() };
-        check(&machine, 0, &["limited  sound        sound server: none", "Ready: swings can be captured."]);
+        check(
+            &machine,
+            true,
+            &["limited  sound        sound server: none", "Ready: swings can be captured."],
+        );
     }
 
     #[test]
     fn a_folder_that_cannot_be_written_does() {
         let denied = FolderFound::Denied("Permission denied".into());
         let line = "bad      recordings   /r cannot be written: Permission denied";
-        check(&Machine { folder: denied, ..good_machine() }, 1, &[line]);
+        check(&Machine { folder: denied, ..good_machine() }, false, &[line]);
         let line = "bad      recordings   /r: expected a folder, found a file";
-        check(&Machine { folder: FolderFound::NotAFolder, ..good_machine() }, 1, &[line]);
+        check(&Machine { folder: FolderFound::NotAFolder, ..good_machine() }, false, &[line]);
         let line = "good     recordings   /r is not there yet and can be made";
-        check(&Machine { folder: FolderFound::CanBeMade, ..good_machine() }, 0, &[line]);
+        check(&Machine { folder: FolderFound::CanBeMade, ..good_machine() }, true, &[line]);
     }
 
     #[test]
     fn a_full_disk_is_bad_and_a_filling_one_is_told() {
         let full = Machine { free_bytes: Some(400_000_000), ..good_machine() };
-        check(&full, 1, &["bad      disk         400 MB free, less than an hour of recording"]);
+        check(&full, false, &["bad      disk         400 MB free, less than an hour of recording"]);
         let filling = Machine { free_bytes: Some(2_000_000_000), ..good_machine() };
-        check(&filling, 0, &["limited  disk         2.0 GB free, 4 hours of recording or more"]);
+        check(&filling, true, &["limited  disk         2.0 GB free, 4 hours of recording or more"]);
         check(
             &Machine { free_bytes: None, ..good_machine() },
-            0,
+            true,
             &["limited  disk         free space not known"],
         );
     }
@@ -465,10 +477,10 @@ Ready: swings can be captured.
     fn a_clock_that_was_never_set_is_told() {
         check(
             &Machine { now: WallTime(0), ..good_machine() },
-            0,
+            true,
             &["limited  date         1970-01-01 00:00 UTC"],
         );
         let coarse = Machine { clock_step_us: Some(15_600.0), ..good_machine() };
-        check(&coarse, 0, &["limited  clock        steps of 15600 µs"]);
+        check(&coarse, true, &["limited  clock        steps of 15600 µs"]);
     }
 }

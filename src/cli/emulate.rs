@@ -3,7 +3,6 @@
 use super::output::{print, say};
 use super::{Outcome, WrongUsage};
 use crate::device::faults::Faults;
-use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
 use crate::device::pty::PtyLine;
 use crate::device::virtual_glove::{GloveStream, Scenario};
@@ -133,7 +132,7 @@ fn within(text: &str, least: f64, most: f64) -> Result<f64, String> {
 
 /// A place for a node, for the command line.
 pub fn node(text: &str) -> Result<NodeRole, String> {
-    let named = NodeRole::ALL.into_iter().find(|role| place_word(*role) == text);
+    let named = NodeRole::ALL.into_iter().find(|role| role.word() == text);
     named.ok_or_else(|| format!("expected hand, forearm, chest or belt, found {text:?}"))
 }
 

@@ -6,14 +6,17 @@ mod contrast;
 mod data_set;
 mod load;
 mod pack;
+mod players;
 mod show;
+mod trend;
 
 use super::Outcome;
 use super::input::{rules, settings};
 use super::output::say;
+use crate::record::library::analysis::Rules;
 use crate::record::library::{Library, Opened};
 use crate::record::settings::Settings;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Keep recordings in order: list, remark, import, pack, move, merge, split, delete, verify.
 #[derive(Debug, clap::Args)]
@@ -53,11 +56,11 @@ enum Command {
     /// One recording, or one of its swings, with everything that is known of it.
     Show(show::ShowArgs),
     /// A player's set over all buckets, club by club.
-    Trend(show::TrendArgs),
+    Trend(trend::TrendArgs),
     /// How much a player has swung in a day and a week, against what is usual.
     Load(load::LoadArgs),
     /// The players, or a file to begin one with.
-    Players(show::PlayersArgs),
+    Players(players::PlayersArgs),
     /// What was deleted.
     Trash,
     /// The numbers of earlier versions, and those shown live, beside those of this version.
@@ -102,43 +105,36 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
     let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
     let rules = rules(&settings);
-    // Some need no library, or must not wait until one is up to date.
+    let opened = || Context::open(&folder, &rules, &settings, args.json);
     match &args.command {
-        Command::Players(show::PlayersArgs { example: Some(name) }) => return show::example(&settings, name),
-        Command::ListFiles => return data_set::list_files(&folder, &rules),
-        Command::Job => return data_set::job(),
-        _ => {}
-    }
-    if let Command::Import(_) = args.command {
-        // The first recording may be an imported one.
-        crate::record::library::files::make_folder(&folder)?;
-    }
-    let (library, opened) = super::opening::open(&folder, rules)?;
-    tell(&opened);
-    let context = Context { library, settings, json: args.json };
-    match &args.command {
-        Command::List(args) => show::list(&context, args),
-        Command::Show(args) => show::show(&context, args),
-        Command::Trend(args) => show::trend(&context, args),
-        Command::Load(args) => load::load(&context, args),
-        Command::Players(_) => show::players(&context),
-        Command::Trash => show::trash(&context),
-        Command::Compare(args) => compare::compare(&context, args),
-        Command::Contrast(args) => contrast::contrast(&context, args),
-        Command::Remark(args) => change::remark(context, args),
-        Command::Import(args) => pack::import(context, args),
-        Command::Pack(args) => pack::pack(&context, args),
-        Command::ExportParquet(args) => data_set::export(&context, args),
+        // These need no library, or must not wait until one is up to date.
+        Command::Players(players::PlayersArgs { example: Some(name) }) => players::example(&settings, name),
         Command::ListFiles => data_set::list_files(&folder, &rules),
         Command::Job => data_set::job(),
-        Command::Rename(args) => change::rename(context, args),
-        Command::Move(args) => change::move_to(context, args),
-        Command::Merge(args) => change::merge(context, args),
-        Command::Split(args) => change::split(context, args),
-        Command::Delete(args) => change::delete(context, args),
-        Command::Restore(args) => change::restore(context, args),
-        Command::Verify(args) => change::verify(context, args),
-        Command::Rebuild => change::rebuild(context),
+        Command::List(args) => show::list(&opened()?, args),
+        Command::Show(args) => show::show(&opened()?, args),
+        Command::Trend(args) => trend::trend(&opened()?, args),
+        Command::Load(args) => load::load(&opened()?, args),
+        Command::Players(_) => players::players(&opened()?),
+        Command::Trash => show::trash(&opened()?),
+        Command::Compare(args) => compare::compare(&opened()?, args),
+        Command::Contrast(args) => contrast::contrast(&opened()?, args),
+        Command::Remark(args) => change::remark(opened()?, args),
+        Command::Import(args) => {
+            // The first recording may be an imported one.
+            crate::record::library::files::make_folder(&folder)?;
+            pack::import(opened()?, args)
+        }
+        Command::Pack(args) => pack::pack(&opened()?, args),
+        Command::ExportParquet(args) => data_set::export(&opened()?, args),
+        Command::Rename(args) => change::rename(opened()?, args),
+        Command::Move(args) => change::move_to(opened()?, args),
+        Command::Merge(args) => change::merge(opened()?, args),
+        Command::Split(args) => change::split(opened()?, args),
+        Command::Delete(args) => change::delete(opened()?, args),
+        Command::Restore(args) => change::restore(opened()?, args),
+        Command::Verify(args) => change::verify(opened()?, args),
+        Command::Rebuild => change::rebuild(opened()?),
     }
 }
 
@@ -147,6 +143,15 @@ struct Context {
     library: Library,
     settings: Settings,
     json: bool,
+}
+
+impl Context {
+    /// Opens the library, and says what that took.
+    fn open(folder: &Path, rules: &Rules, settings: &Settings, json: bool) -> anyhow::Result<Context> {
+        let (library, opened) = super::opening::open(folder, *rules)?;
+        tell(&opened);
+        Ok(Context { library, settings: settings.clone(), json })
+    }
 }
 
 fn tell_notes(told: &[String]) {

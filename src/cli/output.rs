@@ -1,6 +1,9 @@
 //! The ways to the terminal. A reader that has gone away (`| head`) is no failure.
 
+use crate::review;
 use anyhow::Context;
+use comfy_table::Table;
+use serde_json::Value;
 use std::fs::{File, OpenOptions};
 use std::io::{ErrorKind, Write};
 use std::os::unix::fs::OpenOptionsExt;
@@ -18,6 +21,38 @@ pub fn print(text: &str) -> anyhow::Result<()> {
         }
         _ => Ok(()),
     }
+}
+
+/// A table of texts as wide as the terminal, each column begun at the left.
+#[must_use]
+pub fn table(headings: &[&str]) -> Table {
+    let all: Vec<usize> = (0..headings.len()).collect();
+    review::table::table(super::terminal_width(), headings, &all)
+}
+
+/// Prints a table.
+///
+/// # Errors
+/// As [`print`].
+pub fn print_table(table: Table) -> anyhow::Result<()> {
+    print_lines(&review::table::printed(table))
+}
+
+/// Prints lines in which words from outside may stand, as names and remarks: none of them steers the terminal.
+///
+/// # Errors
+/// As [`print`].
+pub fn print_lines(text: &str) -> anyhow::Result<()> {
+    let clean: String = text.lines().map(|line| review::clean(line) + "\n").collect();
+    print(&clean)
+}
+
+/// Prints a JSON object.
+///
+/// # Errors
+/// As [`print`].
+pub fn print_json(value: &Value) -> anyhow::Result<()> {
+    print(&(serde_json::to_string_pretty(value)? + "\n"))
 }
 
 /// Says a line on standard error; whoever cannot be told is not told.

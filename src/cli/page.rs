@@ -8,7 +8,7 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use tokio::net::TcpListener;
 
 /// Port of the page, unless another is asked for.
-pub const USUAL_PORT: u16 = 8627;
+const USUAL_PORT: u16 = 8627;
 
 /// Opens the port that was asked for, and no other; where none was, the usual one, or any free one when that is
 /// taken. `shared` opens it to the networks that this machine is on.
@@ -16,8 +16,7 @@ pub const USUAL_PORT: u16 = 8627;
 /// # Errors
 /// The port that was asked for is taken, or the system has none to give.
 pub async fn listen(asked: Option<u16>, shared: bool) -> anyhow::Result<TcpListener> {
-    let address = if shared { serve::everywhere } else { serve::loopback };
-    let address = |port| address(port);
+    let address = |port| if shared { serve::everywhere(port) } else { serve::loopback(port) };
     let wanted = address(asked.unwrap_or(USUAL_PORT));
     let mut listener = TcpListener::bind(wanted).await;
     let is_taken = |listener: &std::io::Result<TcpListener>| {
@@ -35,10 +34,10 @@ pub async fn listen(asked: Option<u16>, shared: bool) -> anyhow::Result<TcpListe
 /// The system does not tell.
 pub fn where_it_is(listener: &TcpListener) -> anyhow::Result<String> {
     let address = listener.local_addr()?;
-    let here = format!("page at http://127.0.0.1:{}/", address.port());
     if address.ip().is_loopback() {
         return Ok(format!("page at http://{address}/"));
     }
+    let here = format!("page at http://127.0.0.1:{}/", address.port());
     let there = own_address().map_or_else(String::new, |own| {
         format!("; for other devices on this network http://{}/", SocketAddr::new(own, address.port()))
     });

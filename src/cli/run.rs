@@ -259,10 +259,9 @@ pub async fn options(
     let lines = status.clone();
     let sharing = super::page::sharing(args.share, move |line| lines.line(line))?;
     let (clock, started) = (HostClock::start(), super::wall_time());
-    let remember = None;
     Ok(Options {
         link,
-        remember,
+        remember: None,
         folder,
         fallback: args.fallback.clone().or_else(usual_fallback),
         settings,

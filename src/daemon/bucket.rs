@@ -14,7 +14,6 @@ use super::understanding::{Brought, Understanding};
 use super::watch::Watch;
 use super::{player_name, volume, windows};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
-use crate::device::frames::place_word;
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
 use crate::record::recorded::Recorded;
@@ -160,7 +159,7 @@ impl Bucket {
     /// Who the glove is, as it describes itself.
     fn tell_glove(&self) {
         let device = self.assembler.description();
-        let nodes: Vec<&str> = device.nodes.iter().map(|node| place_word(node.role)).collect();
+        let nodes: Vec<&str> = device.nodes.iter().map(|node| node.role.word()).collect();
         let serial = device.serial.as_deref().map_or_else(String::new, |serial| format!(" {serial}"));
         self.status.once(&format!("glove{serial} with the nodes {}", nodes.join(", ")));
         let has = |role| device.nodes.iter().any(|node| node.role == role);

@@ -2,6 +2,7 @@
 
 use super::bucket::Bucket;
 use super::sound_tap::Tap;
+use crate::device::gaps::Gaps;
 use crate::record::recorder::Recorder;
 use crate::review::json;
 use crate::review::live::{LiveStatus, NodeStatus, RecorderStatus};
@@ -20,22 +21,16 @@ impl Bucket {
     #[must_use]
     pub fn live_status(&self, tap: &Tap, now: HostTime) -> LiveStatus {
         let on_disk = self.on_disk();
-        let nodes = self.assembler.gaps().map(|(role, gaps)| NodeStatus {
-            role,
-            received: gaps.received,
-            missing: gaps.lost,
-            duplicates: gaps.repeated,
-            requeued: gaps.late,
-            on_disk: on_disk.get(&role).copied().unwrap_or(0),
-            battery: self.watch.battery_of(role),
-            clock: self.watch.clock_of(role),
+        let nodes = came(self.assembler.gaps()).into_values().map(|node| NodeStatus {
+            on_disk: on_disk.get(&node.role).copied().unwrap_or(0),
+            battery: self.watch.battery_of(node.role),
+            clock: self.watch.clock_of(node.role),
+            ..node
         });
-        let mut nodes: Vec<NodeStatus> = nodes.collect();
-        nodes.sort_by_key(|node| node.role);
         LiveStatus {
             link: self.watch.link(self.link_up, now),
             club: self.watch.club.clone(),
-            nodes,
+            nodes: nodes.collect(),
             clocks: self.watch.clocks,
             recorder: self
                 .recorder
@@ -61,6 +56,20 @@ impl Bucket {
     }
 }
 
+/// What came from each place. Two nodes that say they sit in one place are told as one: who collects the numbers takes
+/// one of a name.
+fn came<'a>(gaps: impl Iterator<Item = (NodeRole, &'a Gaps)>) -> BTreeMap<NodeRole, NodeStatus> {
+    let mut nodes = BTreeMap::new();
+    for (role, gaps) in gaps {
+        let node = nodes.entry(role).or_insert_with(|| NodeStatus::silent(role));
+        node.received += gaps.received;
+        node.missing += gaps.lost;
+        node.duplicates += gaps.repeated;
+        node.requeued += gaps.late;
+    }
+    nodes
+}
+
 fn recorder_status(recorder: &Recorder, now: HostTime) -> RecorderStatus {
     RecorderStatus {
         running: recorder.is_recording(),
@@ -68,5 +77,26 @@ fn recorder_status(recorder: &Recorder, now: HostTime) -> RecorderStatus {
         refused: recorder.refused(),
         lag_us: recorder.lag_us(now),
         latency: recorder.latency(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_nodes_in_one_place_are_told_as_one() {
+        let heard = |received: u64| {
+            let mut gaps = Gaps::default();
+            (gaps.received, gaps.lost, gaps.repeated, gaps.late) = (received, 1, 2, 3);
+            gaps
+        };
+        let (forearm, first, second) = (heard(100), heard(10), heard(20));
+        let gaps = [(NodeRole::Forearm, &forearm), (NodeRole::Hand, &first), (NodeRole::Hand, &second)];
+        let told: Vec<_> = came(gaps.into_iter())
+            .values()
+            .map(|node| (node.role, node.received, node.missing, node.duplicates, node.requeued))
+            .collect();
+        assert_eq!(told, [(NodeRole::Hand, 30, 2, 4, 6), (NodeRole::Forearm, 100, 1, 2, 3)]);
     }
 }

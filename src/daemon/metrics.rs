@@ -3,9 +3,8 @@
 //! Labels hold fixed words only, so nothing in them needs escaping and no name of a person gets out.
 
 use crate::device::ClockStand;
-use crate::device::frames::place_word;
 use crate::record::latency::{EDGES_US, Latency};
-use crate::review::live::{LinkStatus, LiveStatus, NodeStatus};
+use crate::review::live::{LinkStatus, LiveStatus, NodeStatus, RecorderStatus};
 use axum::Router;
 use axum::http::header;
 use axum::routing::get;
@@ -29,56 +28,70 @@ pub fn router(status: watch::Receiver<Arc<LiveStatus>>) -> Router {
 #[must_use]
 pub fn exposition(status: &LiveStatus) -> String {
     let mut out = Exposition::default();
-    let nodes = |value: fn(&NodeStatus) -> u64| by_node(status, move |node| Some(value(node)));
-    out.counter("samples", "Samples that came, doubles included.", nodes(|node| node.received));
-    out.counter("samples_on_disk", "Samples that are on the disk for certain.", nodes(|node| node.on_disk));
-    out.counter("samples_duplicate", "Samples that came twice.", nodes(|node| node.duplicates));
-    out.counter(
-        "samples_requeued",
-        "Samples that came late and were put back in order.",
-        nodes(|node| node.requeued),
-    );
-    // A gauge: late samples take away from it.
-    out.gauge("samples_missing", "", "Samples that are missing now.", nodes(|node| node.missing));
-    out.counter("frames_damaged", "Frames that were damaged on their way.", one(status.damaged));
-    out.gauge("link_up", "", "1 while samples come.", one(u8::from(status.link == LinkStatus::Sending)));
-    if let Some(clocks) = status.clocks {
-        out.gauge("clock_offset", "seconds", "Forearm node's clock less hand node's.", one(clocks.offset_s));
-        out.gauge("clock_skew", "ratio", "How fast that offset grows.", one(clocks.skew));
-    }
-    let clock = |value: fn(ClockStand) -> f64| by_node(status, move |node| node.clock.map(value));
-    let offset = clock(|clock| clock.offset_s.value);
-    out.gauge(
-        "node_clock_offset",
-        "seconds",
-        "This machine's clock less the node's, least delay included.",
-        offset,
-    );
-    out.gauge("node_clock_skew", "ratio", "How much faster the node's clock runs.", clock(|c| c.skew.value));
-    let sd = clock(|clock| clock.skew.sd);
-    out.gauge("node_clock_skew_sd", "ratio", "Standard deviation of that.", sd);
-    let latency = clock(|clock| clock.latency_s);
-    out.gauge(
-        "node_latency",
-        "seconds",
-        "How much later than the quickest samples come, on average.",
-        latency,
-    );
-    let volts = by_node(status, |node| node.battery.map(|battery| battery.volts));
-    out.gauge("battery", "volts", "Battery voltage as last told.", volts);
-    let charge = by_node(status, |node| Some(f64::from(node.battery?.percent?) / 100.0));
-    out.gauge("battery_charge", "ratio", "Battery charge as last told.", charge);
+    out.samples(status);
+    out.link(status);
+    out.clocks(status);
+    out.batteries(status);
     out.counter("swings", "Swings found.", one(status.swings));
     let cues = status.cues.iter().map(|(cue, count)| (format!("cue=\"{cue}\""), *count)).collect();
     out.counter("cues", "Cues that were let sound.", cues);
-    let recorder = &status.recorder;
-    out.gauge("recorder_running", "", "1 while it records.", one(u8::from(recorder.running)));
-    out.gauge("recorder_queue_items", "", "Things that wait for the disk.", one(recorder.waiting));
-    out.counter("recorder_refused", "Things that found no room.", one(recorder.refused));
-    let lag_s = recorder.lag_us as f64 / 1e6;
-    out.gauge("recorder_lag", "seconds", "How long the oldest thing has waited for the disk.", one(lag_s));
-    out.latency("recorder_latency", "From the reception of a piece to the disk itself.", &recorder.latency);
+    out.recorder(&status.recorder);
     out.text + "# EOF\n"
+}
+
+impl Exposition {
+    fn samples(&mut self, status: &LiveStatus) {
+        let nodes = |value: fn(&NodeStatus) -> u64| by_node(status, move |node| Some(value(node)));
+        let on_disk = nodes(|node| node.on_disk);
+        self.counter("samples", "Samples that came, doubles included.", nodes(|node| node.received));
+        self.counter("samples_on_disk", "Samples that are on the disk for certain.", on_disk);
+        self.counter("samples_duplicate", "Samples that came twice.", nodes(|node| node.duplicates));
+        let requeued = nodes(|node| node.requeued);
+        self.counter("samples_requeued", "Samples that came late and were put back in order.", requeued);
+        // A gauge: late samples take away from it.
+        self.gauge("samples_missing", "", "Samples that are missing now.", nodes(|node| node.missing));
+    }
+
+    fn link(&mut self, status: &LiveStatus) {
+        self.counter("frames_damaged", "Frames that were damaged on their way.", one(status.damaged));
+        let up = u8::from(status.link == LinkStatus::Sending);
+        self.gauge("link_up", "", "1 while samples come.", one(up));
+    }
+
+    fn clocks(&mut self, status: &LiveStatus) {
+        if let Some(clocks) = status.clocks {
+            let offset_s = one(clocks.offset_s);
+            self.gauge("clock_offset", "seconds", "Forearm node's clock less hand node's.", offset_s);
+            self.gauge("clock_skew", "ratio", "How fast that offset grows.", one(clocks.skew));
+        }
+        let clock = |value: fn(ClockStand) -> f64| by_node(status, move |node| node.clock.map(value));
+        let about_offset = "This machine's clock less the node's, least delay included.";
+        self.gauge("node_clock_offset", "seconds", about_offset, clock(|clock| clock.offset_s.value));
+        let skew = clock(|clock| clock.skew.value);
+        self.gauge("node_clock_skew", "ratio", "How much faster the node's clock runs.", skew);
+        let sd = clock(|clock| clock.skew.sd);
+        self.gauge("node_clock_skew_sd", "ratio", "Standard deviation of that.", sd);
+        let about_latency = "How much later than the quickest samples come, on average.";
+        self.gauge("node_latency", "seconds", about_latency, clock(|clock| clock.latency_s));
+    }
+
+    fn batteries(&mut self, status: &LiveStatus) {
+        let volts = by_node(status, |node| node.battery.map(|battery| battery.volts));
+        self.gauge("battery", "volts", "Battery voltage as last told.", volts);
+        let charge = by_node(status, |node| Some(f64::from(node.battery?.percent?) / 100.0));
+        self.gauge("battery_charge", "ratio", "Battery charge as last told.", charge);
+    }
+
+    fn recorder(&mut self, recorder: &RecorderStatus) {
+        self.gauge("recorder_running", "", "1 while it records.", one(u8::from(recorder.running)));
+        self.gauge("recorder_queue_items", "", "Things that wait for the disk.", one(recorder.waiting));
+        self.counter("recorder_refused", "Things that found no room.", one(recorder.refused));
+        let lag_s = recorder.lag_us as f64 / 1e6;
+        let about_lag = "How long the oldest thing has waited for the disk.";
+        self.gauge("recorder_lag", "seconds", about_lag, one(lag_s));
+        let about_latency = "From the reception of a piece to the disk itself.";
+        self.latency("recorder_latency", about_latency, &recorder.latency);
+    }
 }
 
 fn one<T>(value: T) -> Vec<(String, T)> {
@@ -86,7 +99,7 @@ fn one<T>(value: T) -> Vec<(String, T)> {
 }
 
 fn by_node<T>(status: &LiveStatus, value: impl Fn(&NodeStatus) -> Option<T>) -> Vec<(String, T)> {
-    let labelled = |node: &NodeStatus| Some((format!("node=\"{}\"", place_word(node.role)), value(node)?));
+    let labelled = |node: &NodeStatus| Some((format!("node=\"{}\"", node.role.word()), value(node)?));
     status.nodes.iter().filter_map(labelled).collect()
 }
 

@@ -1,7 +1,6 @@
 //! What the arrivals tell of the glove itself, kept for the live view: club, batteries, whether samples come.
 //! Pure.
 
-use crate::device::frames::place_word;
 use crate::device::{ClockStand, ClockView, ClockViewParams, LinkParams};
 use crate::fusion::clock::ClockMap;
 use crate::review::live::{BatteryStatus, ClockStatus, LinkStatus};
@@ -96,7 +95,7 @@ impl Watch {
     fn battery(&mut self, value: &str) {
         let pairs = || value.split(';').filter_map(|pair| pair.split_once('='));
         for role in NodeRole::ALL {
-            let place = place_word(role);
+            let place = role.word();
             let volts = pairs().find(|(key, _)| *key == place).and_then(|(_, told)| told.strip_suffix('V'));
             let Some(volts) = volts.and_then(|volts| volts.parse().ok()).filter(|v: &f64| v.is_finite())
             else {

@@ -252,7 +252,7 @@ fn arm_of(
 /// The lead arm at the hand's instants, in the forearm node's level frame. Where the wrist is known, what the
 /// cuff takes along of its bend is given back.
 #[must_use]
-pub fn arm_track(
+fn arm_track(
     hand: &Track,
     forearm: &Track,
     axes: &WristAxes,

@@ -2,7 +2,7 @@
 
 use super::candidate::Candidate;
 use super::measure::{Instants, WristKnowledge};
-use super::motion::clipped_axis;
+use super::motion::{GAP_STEPS, clipped_axis};
 use super::set::{Crossings, HingeCurve};
 use super::swing::{Flag, Swing};
 use crate::fusion::joint::CLOCK;
@@ -16,8 +16,6 @@ const DEFINITIONS_S: f64 = 0.01;
 const CLOCK_SD_S: f64 = 0.002;
 /// An address less still than this leaves the zero uncertain, rad/s.
 const RESTLESS: f64 = 0.1;
-/// A gap is a step between readings longer than so many usual ones.
-const GAP_STEPS: f64 = 2.5;
 /// The onset of a shock is known to so many steps between readings.
 const BEFORE_SHOCK_STEPS: f64 = 1.5;
 /// The third wrist angle strays farther than this only when the glove has moved, rad.

@@ -122,7 +122,7 @@ impl Silence {
 }
 
 /// So many swings with a club are seen before anything is foretold (judgement: fewer give no spread).
-pub const SWINGS_MIN: usize = 3;
+const SWINGS_MIN: usize = 3;
 /// Most spread of arm travel at the top and of the hinge range, as a share, that lets anything be foretold.
 const SPREAD_MAX: (f64, f64) = (0.12, 0.22);
 

@@ -146,6 +146,9 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
     let set_sd_s = crossings
         .as_ref()
         .map_or(0.0, |found| spread.set_sd_s(&curve, found, (instants.takeaway_s, instants.window_end_s())));
+    let read = |values: &[f64], counted: Counted| {
+        at_events(candidate, &instants, crossings.as_ref(), (&curves.t_s, values), counted)
+    };
     let swing = Swing {
         club: candidate.episode.club.clone(),
         takeaway: DeviceTime::at_seconds(instants.takeaway_s),
@@ -158,30 +161,9 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         }),
         set,
         set_backswing_only: crossings_to_top.as_ref().map(|found| times(found, instants.top_s)),
-        hinge_deg: at_events(
-            &curves,
-            &curves.hinge,
-            &instants,
-            crossings.as_ref(),
-            candidate,
-            Counted::FromAddress(&spread.hinge, 0.0),
-        ),
-        flexion_deg: at_events(
-            &curves,
-            &curves.flexion,
-            &instants,
-            crossings.as_ref(),
-            candidate,
-            Counted::FromAddress(&spread.flexion, set_sd_s),
-        ),
-        arm_shaft_deg: at_events(
-            &curves,
-            &curves.arm_shaft,
-            &instants,
-            crossings.as_ref(),
-            candidate,
-            Counted::AsItIs,
-        ),
+        hinge_deg: read(&curves.hinge, Counted::FromAddress(&spread.hinge, 0.0)),
+        flexion_deg: read(&curves.flexion, Counted::FromAddress(&spread.flexion, set_sd_s)),
+        arm_shaft_deg: read(&curves.arm_shaft, Counted::AsItIs),
         tempo: tempo(&instants, &spread),
         flags: Vec::new(),
         curve: points(candidate, &curves, &instants, address),
@@ -303,43 +285,45 @@ enum Counted<'a> {
 /// the forearm is rolled in the calibration, and a grip differs from player to player (judgement).
 const ZERO_SD_DEG: f64 = 5.0;
 
+/// An angle, rad over time, read off at the events.
 fn at_events(
-    curves: &Curves,
-    values: &[f64],
+    candidate: &Candidate,
     instants: &Instants,
     crossings: Option<&Crossings>,
-    candidate: &Candidate,
+    (t_s, values): (&[f64], &[f64]),
     counted: Counted,
 ) -> AtEvents {
     if !candidate.sees_wrist() {
         return AtEvents::default();
     }
-    let address = mean_between(&curves.t_s, values, instants.zero_s);
+    let address = mean_between(t_s, values, instants.zero_s);
     let set_sd_s = if let Counted::FromAddress(_, sd_s) = counted { sd_s } else { 0.0 };
-    let read = |t_s: f64| {
-        let value = value_at(&curves.t_s, values, t_s);
+    let read = |at_s: f64| {
+        let value = value_at(t_s, values, at_s);
         match &counted {
             Counted::FromAddress(spread, _) => {
-                Measured::new((value - address).to_degrees(), spread.sd_at(t_s).to_degrees())
+                Measured::new((value - address).to_degrees(), spread.sd_at(at_s).to_degrees())
             }
             Counted::AsItIs => Measured::new(value.to_degrees(), ZERO_SD_DEG),
         }
     };
     // An angle that changes quickly is known no better than the instant at which it is read.
-    let timed = |read: Measured, t_s: f64, sd_s: f64| {
-        let moved = value_at(&curves.t_s, values, t_s + sd_s) - value_at(&curves.t_s, values, t_s - sd_s);
+    let timed = |read: Measured, at_s: f64, sd_s: f64| {
+        let moved = value_at(t_s, values, at_s + sd_s) - value_at(t_s, values, at_s - sd_s);
         Measured::new(read.value, read.sd.hypot(0.5 * moved.to_degrees()))
     };
-    let range = curves.t_s.partition_point(|t| *t < instants.takeaway_s)
-        ..curves.t_s.partition_point(|t| *t <= instants.ball_s);
+    let range =
+        t_s.partition_point(|t| *t < instants.takeaway_s)..t_s.partition_point(|t| *t <= instants.ball_s);
     let largest = range.max_by(|a, b| values[*a].total_cmp(&values[*b]));
     AtEvents {
         address: Some(Measured::new(address.to_degrees(), ZERO_SD_DEG)),
         set: crossings.map(|found| timed(read(found.at_s[2]), found.at_s[2], set_sd_s)),
         top: Some(read(instants.top_s)),
-        max: largest.map(|i| read(curves.t_s[i])),
+        max: largest.map(|i| read(t_s[i])),
         arm_horizontal_down: candidate.phases.arm_horizontal_s.map(read),
-        impact: instants.impact_s.map(|t_s| timed(read(t_s), t_s, impact_sd_s(&candidate.episode.hand, t_s))),
+        impact: instants
+            .impact_s
+            .map(|at_s| timed(read(at_s), at_s, impact_sd_s(&candidate.episode.hand, at_s))),
     }
 }
 

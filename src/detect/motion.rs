@@ -19,7 +19,7 @@ const SPARSE_S: f64 = 0.01;
 /// … until so long after the ball, s: a wrist may stay flat for a quarter of a second.
 const AFTER_BALL_S: f64 = 0.3;
 /// A step longer than so many usual ones is a gap.
-const GAP_STEPS: f64 = 2.5;
+pub(super) const GAP_STEPS: f64 = 2.5;
 /// Share of the accelerometer's full scale from which it counts as clipped.
 const CLIPPED_FROM: f64 = 0.999;
 /// Points of the motion and readings are the same within this, s.

@@ -152,7 +152,7 @@ impl Assembler {
     /// role.
     pub fn oddities(&self) -> impl Iterator<Item = String> {
         let mountings = self.nodes.values().filter(|node| node.odd_mounting).map(|node| {
-            let place = place_word(node.description.role);
+            let place = node.description.role.word();
             format!(
                 "expected a rotation as the {place} node's mounting, found none: the usual mounting is taken"
             )
@@ -160,7 +160,7 @@ impl Assembler {
         let twice = NodeRole::ALL.into_iter().filter_map(|role| {
             let places = self.places().filter(|(_, other)| *other == role);
             let indices: Vec<String> = places.map(|(index, _)| index.to_string()).collect();
-            let place = place_word(role);
+            let place = role.word();
             (indices.len() > 1).then(|| {
                 format!(
                     "expected one {place} node, found {}: their readings cannot be told apart",
@@ -317,7 +317,7 @@ impl Assembler {
 
     fn place(&self, node: u8) -> Result<&'static str, AssemblyError> {
         let node = self.nodes.get(&node).ok_or_else(|| self.unknown(node))?;
-        Ok(place_word(node.description.role))
+        Ok(node.description.role.word())
     }
 
     fn unknown(&self, node: u8) -> AssemblyError {
@@ -362,17 +362,6 @@ fn in_units(reading: &Reading, node: &NodeDescription) -> ([f64; 3], [f64; 3]) {
 #[must_use]
 pub fn counts_to_units(counts: i16, full_scale: f64) -> f64 {
     f64::from(counts) * full_scale / 32768.0
-}
-
-/// The word for a role in markers.
-#[must_use]
-pub fn place_word(role: NodeRole) -> &'static str {
-    match role {
-        NodeRole::Hand => "hand",
-        NodeRole::Forearm => "forearm",
-        NodeRole::Chest => "chest",
-        NodeRole::Belt => "belt",
-    }
 }
 
 /// What a node says of itself, and whether its mounting had to be replaced.

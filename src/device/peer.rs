@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::ops::Range;
 
 /// The number by which every peer greets.
-pub const PEER_GLOVE_ID: u64 = 0x5EED;
+const PEER_GLOVE_ID: u64 = 0x5EED;
 /// Readings that are kept so that they can be sent again, unless set otherwise.
 const KEPT_READINGS: usize = 8192;
 /// A glove introduces itself again this often, µs, so that a damaged introduction costs little.
@@ -168,15 +168,11 @@ impl Peer {
     /// Takes bytes from the host, of any number.
     pub fn hear(&mut self, mut bytes: &[u8]) {
         while let Some(outcome) = self.decoder.pull(&mut bytes) {
-            let heard = match outcome {
-                Ok(Frame::HostHello(hello)) => Ok(hello),
-                Ok(Frame::Command(command)) => Err(command),
+            match outcome {
+                Ok(Frame::HostHello(hello)) => self.greet(hello),
+                Ok(Frame::Command(command)) => self.obey(command),
                 // A glove passes over what it does not know and what was damaged.
-                Ok(_) | Err(_) => continue,
-            };
-            match heard {
-                Ok(hello) => self.greet(hello),
-                Err(command) => self.obey(command),
+                Ok(_) | Err(_) => {}
             }
         }
     }

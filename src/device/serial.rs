@@ -147,7 +147,7 @@ pub fn candidate_ports() -> Vec<PathBuf> {
 
 /// The same in any directory.
 #[must_use]
-pub fn candidate_ports_in(directory: &Path) -> Vec<PathBuf> {
+fn candidate_ports_in(directory: &Path) -> Vec<PathBuf> {
     let entries = fs::read_dir(directory).into_iter().flatten().flatten();
     let mut ports: Vec<PathBuf> = entries
         .filter(|entry| is_candidate(&entry.file_name().to_string_lossy()))

@@ -55,10 +55,18 @@ pub struct HubEstimate {
     pub rate_by_unknown: Vec<(f64, DVector<f64>)>,
 }
 
-/// The unknowns that are not columns of the path: share of the shoulders' turn, length of the arm, elbow, how long
-/// the shoulders lead, and from [`SWAY`] on three for how far the shoulder goes with the arm.
-const BESIDE: usize = 7;
+/// The unknowns that are not columns of the path, by their place behind those: the shoulders' share of the arm's turn, …
+const TURN: usize = 0;
+/// … the arm's length, …
+pub(super) const LENGTH: usize = 1;
+/// … the elbow's bend, …
+const ELBOW: usize = 2;
+/// … how long the shoulders lead, …
+const LEAD: usize = 3;
+/// … and three for how far the shoulder goes with the arm.
 const SWAY: usize = 4;
+/// How many they are.
+const BESIDE: usize = SWAY + 3;
 
 /// A bend of the elbow turns the forearm off the line from shoulder to wrist by the upper arm's share of the arm's
 /// length (0.30 of 0.56 m: common anthropometry, from memory).
@@ -136,32 +144,25 @@ pub fn estimate(
     Some(whole.told(covariance))
 }
 
-impl<'a> Model<'a> {
-    fn new(
-        path: &'a Path,
-        hand_from_sensor: &UnitQuaternion<f64>,
-        span: &HubSpan,
-        params: &'a HubParams,
-    ) -> Option<Model<'a>> {
-        let hand: Vec<_> = path.level_from_sensor.iter().map(|q| q * hand_from_sensor.inverse()).collect();
-        let (hinge, flexion, _) = params.address;
-        let to_address = hand[path.zero] * distal_in_hand(hinge, flexion, span.lead_arm_sign);
-        let knots: Vec<f64> = (0..)
-            .map(|i| span.takeaway_s + f64::from(i) * params.knot_s)
-            .take_while(|t_s| *t_s < span.back_s + 2.0 * params.knot_s)
-            .collect();
-        let (columns, sds) = path.columns(&hand, params);
-        let first = columns.len();
-        let columns: Vec<Course> =
-            columns.into_iter().chain(path.wandering(&knots, span.takeaway_s, params.wander)).collect();
-        let count = columns.len() + BESIDE;
+/// What is expected of the unknowns before the swing is seen.
+struct Expected {
+    mean: DVector<f64>,
+    precision: DMatrix<f64>,
+}
+
+impl Expected {
+    /// `path_sds` are the standard deviations of the path's own columns; the shoulder's wandering has its `knots_s`.
+    fn of(params: &HubParams, to_address: &Vector3<f64>, path_sds: &[f64], knots_s: &[f64]) -> Expected {
+        let first = path_sds.len();
+        let beside_at = first + 3 * knots_s.len();
+        let count = beside_at + BESIDE;
         let mut precision = DMatrix::zeros(count, count);
-        for (i, sd) in sds.iter().enumerate() {
+        for (i, sd) in path_sds.iter().enumerate() {
             precision[(i, i)] = sd.powi(-2);
         }
         // Weights of a Gaussian process at its knots have the inverse of the kernel as their covariance.
-        for (i, a) in knots.iter().enumerate() {
-            for (j, b) in knots.iter().enumerate() {
+        for (i, a) in knots_s.iter().enumerate() {
+            for (j, b) in knots_s.iter().enumerate() {
                 let like =
                     (-0.5 * ((a - b) / params.wander.1).powi(2)).exp() + if i == j { 1e-5 } else { 0.0 };
                 (0..3).for_each(|axis| precision[(first + 3 * i + axis, first + 3 * j + axis)] = like);
@@ -175,20 +176,40 @@ impl<'a> Model<'a> {
         precision.fixed_view_mut::<3, 3>(0, 0).copy_from(&of_arm);
         mean.fixed_rows_mut::<3>(0).copy_from(&(to_address * params.arm_m.0));
         let sway = (0.0, params.sway_m);
-        let beside =
+        // In the order of their places.
+        let beside: [_; BESIDE] =
             [params.shoulders_turn, params.arm_m, params.elbow, params.shoulders_lead_s, sway, sway, sway];
         for (i, (value, sd)) in beside.into_iter().enumerate() {
-            mean[count - BESIDE + i] = value;
-            precision[(count - BESIDE + i, count - BESIDE + i)] = sd.powi(-2);
+            mean[beside_at + i] = value;
+            precision[(beside_at + i, beside_at + i)] = sd.powi(-2);
         }
-        let rates: Vec<f64> = path.world_rate.iter().map(|rate| rate.dot(&span.normal)).collect();
-        let grid = path.every(hub_fit::GRID_S);
+        Expected { mean, precision }
+    }
+}
+
+impl<'a> Model<'a> {
+    fn new(
+        path: &'a Path,
+        hand_from_sensor: &UnitQuaternion<f64>,
+        span: &HubSpan,
+        params: &'a HubParams,
+    ) -> Option<Model<'a>> {
+        let hand: Vec<_> = path.level_from_sensor.iter().map(|q| q * hand_from_sensor.inverse()).collect();
+        let (hinge, flexion, _) = params.address;
+        let to_address = hand[path.zero] * distal_in_hand(hinge, flexion, span.lead_arm_sign);
+        let knots_s: Vec<f64> = (0..)
+            .map(|i| span.takeaway_s + f64::from(i) * params.knot_s)
+            .take_while(|t_s| *t_s < span.back_s + 2.0 * params.knot_s)
+            .collect();
+        let (columns, path_sds) = path.columns(&hand, params);
+        let wandering = path.wandering(&knots_s, span.takeaway_s, params.wander);
+        let Expected { mean, precision } = Expected::of(params, &to_address, &path_sds, &knots_s);
         let mut model = Model {
             path: Cow::Borrowed(path),
             span: *span,
             params,
             hand,
-            columns,
+            columns: columns.into_iter().chain(wandering).collect(),
             unknowns: mean.clone(),
             mean,
             precision,
@@ -196,12 +217,17 @@ impl<'a> Model<'a> {
             to_address,
             angle: Vec::new(),
             angle_at_top: 1.0,
-            angle_rate: rates,
-            grid,
+            angle_rate: path.world_rate.iter().map(|rate| rate.dot(&span.normal)).collect(),
+            grid: path.every(hub_fit::GRID_S),
             held_at: None,
         };
         model.integrate_angle();
         (model.grid.len() > 20).then_some(model)
+    }
+
+    /// Where an unknown stands that is no column of the path.
+    pub(super) fn at(&self, beside: usize) -> usize {
+        self.columns.len() + beside
     }
 
     /// Hinge at address, rad.
@@ -254,9 +280,8 @@ impl<'a> Model<'a> {
 
     /// The arm as the unknowns have it: path of the wrist less that of the shoulder.
     pub(super) fn arm(&self) -> Arm {
-        let count = self.columns.len();
-        let (share, lead_s) = (self.unknowns[count], self.unknowns[count + 3]);
-        let sway = self.unknowns.fixed_rows::<3>(count + SWAY).into_owned();
+        let (share, lead_s) = (self.unknowns[self.at(TURN)], self.unknowns[self.at(LEAD)]);
+        let sway = self.unknowns.fixed_rows::<3>(self.at(SWAY)).into_owned();
         // The lead shoulder lies towards the target, which the arm leaves in the backswing.
         let back = self.normal.cross(&self.to_address);
         let target = Vector3::new(-back.x, -back.y, 0.0);
@@ -293,14 +318,13 @@ impl<'a> Model<'a> {
 
     /// Derivative of `along · arm vector` by the unknowns.
     pub(super) fn by_vector(&self, arm: &Arm, i: usize, along: &Vector3<f64>) -> DVector<f64> {
-        let count = self.columns.len();
-        let mut by = DVector::zeros(count + BESIDE);
+        let mut by = DVector::zeros(self.at(BESIDE));
         for (value, column) in by.iter_mut().zip(&self.columns) {
             *value = column.place[i].dot(along);
         }
-        by[count] = arm.by_turn[i].dot(along);
-        by[count + 3] = arm.by_lead[i].dot(along);
-        by.fixed_rows_mut::<3>(count + SWAY).copy_from(&(along * -self.progress(i).0));
+        by[self.at(TURN)] = arm.by_turn[i].dot(along);
+        by[self.at(LEAD)] = arm.by_lead[i].dot(along);
+        by.fixed_rows_mut::<3>(self.at(SWAY)).copy_from(&(along * -self.progress(i).0));
         by
     }
 
@@ -327,7 +351,7 @@ impl<'a> Model<'a> {
 
     /// Direction of the forearm: that of the arm, and the elbow's bend.
     fn forearm(&self, arm: &Arm, i: usize) -> Vector3<f64> {
-        let elbow = self.unknowns[self.columns.len() + 2];
+        let elbow = self.unknowns[self.at(ELBOW)];
         (arm.direction(i) + self.elbow_bend(arm, i) * elbow).normalize()
     }
 
@@ -352,7 +376,7 @@ impl<'a> Model<'a> {
             let direction = arm.direction(i);
             let by_arm = (by_direction - direction * direction.dot(&by_direction)) / arm.length(i);
             let mut by = self.by_vector(arm, i, &by_arm);
-            by[self.columns.len() + 2] = by_direction.dot(&self.elbow_bend(arm, i));
+            by[self.at(ELBOW)] = by_direction.dot(&self.elbow_bend(arm, i));
             // Errors of the gyro turn the hand itself, too: R(−S e) of it is meant.
             let turned = self.path.gyro[i].transpose() * forearm.cross(&by_direction);
             for (j, value) in turned.iter().enumerate() {
@@ -365,12 +389,12 @@ impl<'a> Model<'a> {
     /// Derivatives of the rate in the plane.
     fn rate_by(&self, arm: &Arm, i: usize) -> DVector<f64> {
         let along = self.normal.cross(&arm.direction(i)) / arm.length(i);
-        let mut by = DVector::zeros(self.columns.len() + BESIDE);
+        let mut by = DVector::zeros(self.at(BESIDE));
         for (value, column) in by.iter_mut().zip(&self.columns) {
             *value = column.speed[i].dot(&along);
         }
-        by[self.columns.len()] = -self.params.shoulder_m * self.angle_rate[i] / arm.length(i);
-        by.fixed_rows_mut::<3>(self.columns.len() + SWAY).copy_from(&(along * -self.progress(i).1));
+        by[self.at(TURN)] = -self.params.shoulder_m * self.angle_rate[i] / arm.length(i);
+        by.fixed_rows_mut::<3>(self.at(SWAY)).copy_from(&(along * -self.progress(i).1));
         by
     }
 

@@ -3,7 +3,7 @@
 //! Gauss-Newton by rounds over the unknowns: their priors, the arm's length, and the wrist's rates with a loss that is
 //! bounded ([`super::hub_holding`]).
 
-use super::hub::{Arm, Model};
+use super::hub::{Arm, LENGTH, Model};
 use super::hub_holding::Loss;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Vector3};
 
@@ -109,12 +109,11 @@ impl Model<'_> {
 
     /// How far the arm is from its length.
     fn lengths(&self, arm: &Arm) -> Vec<Asked> {
-        let count = self.columns.len();
         let (length_sd, length_s) = self.params.length_change;
         let length = |i: usize| {
             let mut by = self.by_vector(arm, i, &arm.direction(i));
-            by[count + 1] = -1.0;
-            let off = arm.length(i) - self.unknowns[count + 1];
+            by[self.at(LENGTH)] = -1.0;
+            let off = arm.length(i) - self.unknowns[self.at(LENGTH)];
             Asked { off, by, weight: GRID_S / length_s / length_sd.powi(2) }
         };
         self.grid_between(self.span.takeaway_s - 0.1, self.span.back_s + 0.02)

@@ -14,6 +14,10 @@ const AT_FULL_SCALE: f64 = 0.998;
 const BRIDGE_SHARE: f64 = 0.5;
 /// … and, over a gap, by this share of what was turned.
 const GAP_SHARE: f64 = 0.01;
+/// Gaps of so many readings and more are not bridged: the motion at their ends says nothing of what came between …
+const TOO_LONG: f64 = 200.0;
+/// … so any turn may have been made in them, rad².
+const ANY_TURN: f64 = std::f64::consts::PI * std::f64::consts::PI / 3.0;
 /// No bridge carries a rate farther than this share above full scale: a wilder cubic is no motion of an arm.
 const MOST_ABOVE: f64 = 0.5;
 
@@ -111,7 +115,9 @@ fn bridge(readings: &[Reading], variance: &[f64]) -> Mended {
         let gap_s = before.map_or(0.0, |before| reading.t_s - before.t_s);
         let missing = (gap_s / usual_s).round() - 1.0;
         let around = i.checked_sub(2).and_then(|first| readings.get(first..i + 2));
-        if gap_s > GAP_STEPS * usual_s && missing < 200.0 {
+        if missing >= TOO_LONG {
+            mended.variance.push(ANY_TURN);
+        } else if gap_s > GAP_STEPS * usual_s {
             let filled = around.map(|four| fill(four, missing as usize)).unwrap_or_default();
             let each = gap_variance(&filled, readings[i - 1], *reading) / (filled.len() + 1) as f64;
             mended.variance.extend(std::iter::repeat_n(each, filled.len() + 1));
@@ -213,6 +219,23 @@ mod tests {
             after.abs() < 0.3 * before.abs() && after.abs() < 2.0 * told,
             "{after} of {before}, told {told}"
         );
+    }
+
+    #[test]
+    fn a_gap_that_is_too_long_for_a_bridge_is_told_as_unknown() {
+        let truth: Vec<Reading> = (0..500)
+            .map(|i| {
+                let t_s = f64::from(i) * 0.002;
+                let rate = Vector3::x() * 45.0 * (-((t_s - 0.5) / 0.06).powi(2)).exp();
+                Reading { t_s, rate, force_g: Vector3::z(), clipped: false }
+            })
+            .collect();
+        let torn: Vec<Reading> =
+            truth.iter().enumerate().filter(|(i, _)| !(140..360).contains(i)).map(|(_, r)| *r).collect();
+        let mended = mend(&torn);
+        assert_eq!(mended.readings, torn);
+        let (off, told) = (turned(&truth) - turned(&torn), mended.variance.iter().sum::<f64>().sqrt());
+        assert!(off > 1.0 && told > 1.5, "off by {off} rad, told {told}");
     }
 
     #[test]

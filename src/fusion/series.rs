@@ -56,7 +56,7 @@ impl Conversion {
 /// Delay of a second-order Butterworth low-pass for slow signals, s: √2/(2π f), the derivative of its phase
 /// at zero frequency (any text on filters).
 #[must_use]
-pub fn filter_delay_s(corner_hz: f64) -> f64 {
+fn filter_delay_s(corner_hz: f64) -> f64 {
     std::f64::consts::SQRT_2 / (std::f64::consts::TAU * corner_hz)
 }
 

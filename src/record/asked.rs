@@ -2,7 +2,7 @@
 //! where they belong.
 
 /// Kind of the link event.
-const KIND: &str = "asked";
+pub(in crate::record) const KIND: &str = "asked";
 
 /// Readings that the glove was asked for again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -95,7 +95,10 @@ impl Columns {
     pub fn seems_whole(&self, line: &str, sample: &ImuSample, before: Option<(&str, &ImuSample)>) -> bool {
         let Some((line_before, before)) = before else { return false };
         if self.places[9] == Some(self.width - 1) {
-            return sample.received >= before.received;
+            return match (sample.received, before.received) {
+                (Some(host), Some(host_before)) => host >= host_before,
+                (host, host_before) => host == host_before,
+            };
         }
         let decimals = |line: &str| last_cell(line).split_once('.').map(|(_, decimals)| decimals.len());
         decimals(line) == decimals(line_before)
@@ -219,5 +222,19 @@ mod tests {
             "10,1,-1,1,2,3,4,5,6,",
             "column 3 (seq): expected a whole number from 0 to 4294967295, found \"-1\"",
         );
+    }
+
+    #[test]
+    fn a_cut_off_host_time_is_no_whole_one() {
+        let columns = columns();
+        let whole = |line: &str, before: &str| {
+            let [sample, before_it] = [line, before].map(|line| columns.row(line, None).unwrap());
+            columns.seems_whole(line, &sample, Some((before, &before_it)))
+        };
+        let row = |host: &str| format!("10,1,7,1,2,3,4,5,6,{host}");
+        assert!(whole(&row("1000200"), &row("1000100")));
+        assert!(!whole(&row("1000"), &row("1000100")));
+        assert!(!whole(&row("1000"), &row("")), "nothing to judge it by");
+        assert!(whole(&row(""), &row("")));
     }
 }

@@ -15,7 +15,7 @@ const FORCE_DECIMALS: usize = 5;
 
 /// The header line of a raw CSV.
 #[must_use]
-pub fn csv_header() -> String {
+fn csv_header() -> String {
     COLUMNS.join(",") + "\n"
 }
 
@@ -39,7 +39,8 @@ pub struct CsvWriter<W: Write> {
     rows: W,
     markers: W,
     device: DeviceDescription,
-    last_host: Option<HostTime>,
+    /// The latest time at which a sample arrived so far.
+    latest_host: Option<HostTime>,
     /// Markers that wait for the next sample, to be placed before it.
     waiting: Vec<(Option<HostTime>, Marker)>,
     /// Samples and markers written so far.
@@ -58,14 +59,14 @@ impl<W: Write> CsvWriter<W> {
         about.write_all(device_text(&device).map_err(io::Error::other)?.as_bytes())?;
         about.flush()?;
         let mut writer =
-            CsvWriter { rows, markers, device, last_host: None, waiting: Vec::new(), written: (0, 0) };
+            CsvWriter { rows, markers, device, latest_host: None, waiting: Vec::new(), written: (0, 0) };
         writer.rows.write_all(csv_header().as_bytes())?;
         writer.markers.write_all((MARKER_COLUMNS.join(",") + "\n").as_bytes())?;
         Ok(writer)
     }
 
-    /// Writes what arrived next. A marker is given a host time under that of the sample after it, where it
-    /// has none or one that is not lower, so that it is read back in the same place.
+    /// Writes what arrived next. A marker whose host time would bring it to another place when it is read back, or
+    /// that has none, is given one that keeps it there: not before the samples written, and under that of the next.
     ///
     /// # Errors
     /// What the files say.
@@ -81,7 +82,7 @@ impl<W: Write> CsvWriter<W> {
 
     fn write_sample(&mut self, sample: &ImuSample) -> io::Result<()> {
         self.write_waiting(sample.received)?;
-        self.last_host = sample.received.or(self.last_host);
+        self.latest_host = self.latest_host.max(sample.received);
         self.written.0 += 1;
         self.rows.write_all(csv_line(sample, Some(&self.device)).as_bytes())
     }
@@ -89,7 +90,7 @@ impl<W: Write> CsvWriter<W> {
     fn write_waiting(&mut self, next: Option<HostTime>) -> io::Result<()> {
         let before_next = next.map(|next| HostTime(next.0.saturating_sub(1)));
         for (received, marker) in std::mem::take(&mut self.waiting) {
-            let host = received.or(self.last_host).or(before_next).unwrap_or(HostTime(0));
+            let host = received.max(self.latest_host).or(before_next).unwrap_or(HostTime(0));
             self.write_marker(before_next.map_or(host, |latest| host.min(latest)), &marker)?;
         }
         Ok(())

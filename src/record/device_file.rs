@@ -1,7 +1,6 @@
 //! NAME.device.json: what is known of the glove that a raw CSV came from.
 
 use super::error::InputError;
-use crate::device::frames::place_word;
 use crate::sample::{DeviceDescription, NodeDescription, NodeRole, is_rotation, nominal_mounting};
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
@@ -65,7 +64,7 @@ fn node(entry: &NodeEntry) -> Result<NodeDescription, (String, String)> {
     let number = entry.node;
     let role = NodeRole::from_number(number)
         .ok_or_else(|| ("a node number from 0 to 3".to_owned(), number.to_string()))?;
-    let place = place_word(role);
+    let place = role.word();
     if let Some(found) = entry.place.as_deref().filter(|found| *found != place) {
         return Err((format!("place {place} for node {number}"), super::quoted(found)));
     }
@@ -101,7 +100,7 @@ fn in_range(number: u8, name: &str, value: f64, most: f64) -> Result<f64, (Strin
 pub fn device_text(device: &DeviceDescription) -> Result<String, serde_json::Error> {
     let entry = |node: &NodeDescription| NodeEntry {
         node: node.role.number(),
-        place: Some(place_word(node.role).to_owned()),
+        place: Some(node.role.word().to_owned()),
         rate_hz: node.rate_hz,
         gyro_fs_dps: node.gyro_full_scale_dps,
         acc_fs_g: node.acc_full_scale_g,

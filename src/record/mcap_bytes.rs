@@ -185,7 +185,7 @@ pub fn crc32(bytes: &[u8]) -> u32 {
 
 /// Whether a file starts like an MCAP file; a few flipped bits in the magic bytes are forgiven.
 #[must_use]
-pub fn looks_like_mcap(start: &[u8]) -> bool {
+fn looks_like_mcap(start: &[u8]) -> bool {
     let differing: u32 = start.iter().zip(MAGIC).map(|(found, magic)| (found ^ magic).count_ones()).sum();
     !start.is_empty() && differing <= 3 && (start.len() > 3 || differing == 0)
 }

@@ -21,6 +21,8 @@ pub struct ParquetSamples<W: Write + Send> {
     metadata: Vec<(&'static str, String)>,
     waiting: Vec<ImuSample>,
     told: Vec<(Option<HostTime>, Marker)>,
+    /// When the last sample that says so arrived.
+    last_host: Option<HostTime>,
     /// Samples written so far.
     written: u64,
 }
@@ -41,7 +43,16 @@ impl<W: Write + Send> ParquetSamples<W> {
         let of_samples = [&[("device", about)][..], &metadata].concat();
         let samples = TableWriter::new(samples, &sample_columns(&[]), fractions, &of_samples)?;
         let (waiting, told) = (Vec::new(), Vec::new());
-        Ok(ParquetSamples { samples, markers, fractions, metadata, waiting, told, written: 0 })
+        Ok(ParquetSamples {
+            samples,
+            markers,
+            fractions,
+            metadata,
+            waiting,
+            told,
+            last_host: None,
+            written: 0,
+        })
     }
 
     /// Takes what arrived next.
@@ -50,11 +61,13 @@ impl<W: Write + Send> ParquetSamples<W> {
     /// What the file says.
     pub fn write(&mut self, arrival: &Arrival) -> Result<()> {
         match arrival {
-            Arrival::Sample(sample) => self.waiting.push(*sample),
+            Arrival::Sample(sample) => {
+                self.last_host = sample.received.or(self.last_host);
+                self.waiting.push(*sample);
+            }
+            // A marker without a time of its own came right after the sample before it.
             Arrival::Marker { received, marker } => {
-                // A marker without a time of its own came right after the sample before it.
-                let before = self.waiting.last().and_then(|sample| sample.received);
-                self.told.push((received.or(before), marker.clone()));
+                self.told.push((received.or(self.last_host), marker.clone()));
             }
         }
         if self.waiting.len() < GROUP { Ok(()) } else { self.write_group() }
@@ -112,4 +125,36 @@ fn marker_columns(told: &[(Option<HostTime>, Marker)]) -> Vec<Column> {
         ("value", text(|(_, value)| value.to_owned())),
     ];
     values.into_iter().map(|(name, values)| Column { name: name.to_owned(), values }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sample::NodeRole;
+    use crate::units::DeviceTime;
+
+    fn sample(received: Option<i64>) -> Arrival {
+        let zero = [0.0; 3];
+        let (role, received) = (NodeRole::Hand, received.map(HostTime));
+        let sample =
+            ImuSample { role, seq: 0, t: DeviceTime(0), rate_dps: zero, specific_force_g: zero, received };
+        Arrival::Sample(sample)
+    }
+
+    #[test]
+    fn a_marker_without_a_time_has_the_last_one_of_a_sample() {
+        let device = DeviceDescription::default();
+        let mut writer =
+            ParquetSamples::new(Vec::new(), Vec::new(), &device, Fractions::Plain, Vec::new()).unwrap();
+        let marker = Arrival::Marker { received: None, marker: Marker::Club("iron".to_owned()) };
+        // What was asked for again has no time of arrival, and a group may just have gone to the file.
+        let asked_again = [sample(Some(7)), sample(None), marker.clone()];
+        let after_a_group = (0..GROUP - 2).map(|_| sample(Some(9))).chain([marker]);
+        for arrival in asked_again.into_iter().chain(after_a_group) {
+            writer.write(&arrival).unwrap();
+        }
+        assert!(writer.waiting.is_empty());
+        let told: Vec<_> = writer.told.iter().map(|(host, _)| *host).collect();
+        assert_eq!(told, [Some(HostTime(7)), Some(HostTime(9))]);
+    }
 }

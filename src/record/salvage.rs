@@ -2,7 +2,6 @@
 
 use super::recorded::Channel;
 use super::tally::Tally;
-use crate::device::frames::place_word;
 use crate::sample::NodeRole;
 use std::collections::BTreeMap;
 use std::fmt;
@@ -128,13 +127,11 @@ impl SalvageReport {
     /// The nodes a measurement needs that gave no sample, each in a sentence.
     #[must_use]
     pub fn missing_nodes(&self) -> Vec<String> {
-        let seen: Vec<&str> = self.nodes_seen.iter().map(|role| place_word(*role)).collect();
+        let seen: Vec<&str> = self.nodes_seen.iter().map(|role| role.word()).collect();
         let seen = if seen.is_empty() { "none".to_owned() } else { format!("{} only", seen.join(" and ")) };
         let missing =
             [NodeRole::Hand, NodeRole::Forearm].into_iter().filter(|role| !self.nodes_seen.contains(role));
-        missing
-            .map(|role| format!("expected samples of the {} node, found {seen}", place_word(role)))
-            .collect()
+        missing.map(|role| format!("expected samples of the {} node, found {seen}", role.word())).collect()
     }
 
     /// The losses in sentences, one a line; the last ones say how many are not listed, and what all of them
@@ -155,7 +152,7 @@ impl SalvageReport {
     /// What was lost in all, by what it was.
     fn in_all(&self, lost: &Tally) -> String {
         let place = |node: &u8| {
-            self.places.get(node).map_or_else(|| format!("node {node}"), |role| place_word(*role).to_owned())
+            self.places.get(node).map_or_else(|| format!("node {node}"), |role| role.word().to_owned())
         };
         let several = |count: u64, what: &str| format!("{count} {what}{}", if count == 1 { "" } else { "s" });
         let samples = lost.samples.iter().map(|(node, count)| (several(*count, "sample"), place(node)));

@@ -44,15 +44,11 @@ impl SessionInfo {
     /// The fields of the metadata record, with a check sum over them.
     #[must_use]
     pub fn to_fields(&self) -> BTreeMap<String, String> {
-        let hand = match self.player_hand {
-            PlayerHand::Right => "right",
-            PlayerHand::Left => "left",
-        };
         let clubs = serde_json::Value::from(self.clubs.clone()).to_string();
         let fields = [
             ("format", FORMAT_VERSION.to_owned()),
             ("player", self.player.clone()),
-            ("player_hand", hand.to_owned()),
+            ("player_hand", self.player_hand.word().to_owned()),
             ("clubs", clubs),
             ("software", self.software.clone()),
             ("started_unix_ms", self.started.0.to_string()),
@@ -89,14 +85,11 @@ impl SessionInfo {
         if format != FORMAT_VERSION {
             return Err(SessionError::Version { found: format });
         }
-        let player_hand = match text("player_hand")?.as_str() {
-            "right" => PlayerHand::Right,
-            "left" => PlayerHand::Left,
-            found => {
-                let what = format!("expected right or left as player_hand, found {found}");
-                return Err(SessionError::Damaged(what));
-            }
-        };
+        let hand = text("player_hand")?;
+        let player_hand =
+            [PlayerHand::Right, PlayerHand::Left].into_iter().find(|known| known.word() == hand).ok_or_else(
+                || SessionError::Damaged(format!("expected right or left as player_hand, found {hand}")),
+            )?;
         Ok(SessionInfo {
             player: text("player")?,
             player_hand,

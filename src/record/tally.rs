@@ -14,7 +14,7 @@ const BEFORE_NODES: usize = 4 + 8 * Channel::ALL.len() + 1;
 /// Bytes of a node's count.
 const PER_NODE: usize = 9;
 /// Longest mark, bytes.
-pub const LONGEST_MARK: usize = BEFORE_NODES + PER_NODE * NODES_AT_MOST;
+const LONGEST_MARK: usize = BEFORE_NODES + PER_NODE * NODES_AT_MOST;
 
 /// Messages by channel, and samples by node.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

@@ -55,7 +55,7 @@ struct BucketObject<'a> {
     losses: Vec<LossObject>,
     notes: &'a [String],
     calibration: Option<CalibrationObject>,
-    summary: SummaryObject<'a>,
+    summary: SummaryObject,
     speed: SpeedObject<'a>,
 }
 
@@ -223,14 +223,14 @@ impl LossObject {
 }
 
 #[derive(Serialize)]
-struct SummaryObject<'a> {
+struct SummaryObject {
     all: GroupObject,
-    clubs: Vec<ClubObject<'a>>,
+    clubs: Vec<ClubObject>,
 }
 
 #[derive(Serialize)]
-struct ClubObject<'a> {
-    club: Option<&'a str>,
+struct ClubObject {
+    club: Option<String>,
     window: Option<WindowObject>,
     #[serde(flatten)]
     group: GroupObject,
@@ -242,15 +242,11 @@ struct WindowObject {
     to: f64,
 }
 
-impl<'a> SummaryObject<'a> {
-    fn of(review: &'a Review) -> SummaryObject<'a> {
+impl SummaryObject {
+    fn of(review: &Review) -> SummaryObject {
         let summary = Summary::of(review);
-        let name = |club: &Option<String>| {
-            let known = review.analysis.swings.iter().find(|swing| swing.club == *club);
-            known.and_then(|swing| swing.club.as_deref())
-        };
         let clubs = summary.clubs.iter().map(|(club, group)| ClubObject {
-            club: name(club),
+            club: club.clone(),
             window: review.windows.for_club(club.as_deref()).map(|w| WindowObject { from: w.from, to: w.to }),
             group: GroupObject::of(group),
         });

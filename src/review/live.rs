@@ -3,10 +3,9 @@
 use super::Review;
 use super::page::{Kind, set_sentence};
 use super::summary::Summary;
-use super::wording::{self, number};
+use super::wording::{self, number, percent};
 use crate::detect::{LiveCall, TargetWindow, Verdict};
 use crate::device::ClockStand;
-use crate::device::frames::place_word;
 use crate::record::latency::Latency;
 use crate::record::recorder::SLOW_AFTER_US;
 use crate::sample::NodeRole;
@@ -68,6 +67,23 @@ pub struct NodeStatus {
     pub battery: Option<BatteryStatus>,
     /// Its clock as this machine sees it, once samples came.
     pub clock: Option<ClockStand>,
+}
+
+impl NodeStatus {
+    /// A node from which nothing came yet.
+    #[must_use]
+    pub fn silent(role: NodeRole) -> NodeStatus {
+        NodeStatus {
+            role,
+            received: 0,
+            missing: 0,
+            duplicates: 0,
+            requeued: 0,
+            on_disk: 0,
+            battery: None,
+            clock: None,
+        }
+    }
 }
 
 /// The forearm node's clock against the hand node's.
@@ -212,7 +228,7 @@ impl LiveStatus {
         let one = |(role, battery): &(NodeRole, BatteryStatus)| {
             let percent = battery.percent.map_or_else(String::new, |percent| format!(" ({percent} %)"));
             let low = if battery.is_low() { ", LOW" } else { "" };
-            format!("{} {:.2} V{percent}{low}", place_word(*role), battery.volts)
+            format!("{} {:.2} V{percent}{low}", role.word(), battery.volts)
         };
         let words = if told.is_empty() { "not told".to_owned() } else { joined(told.iter().map(one)) };
         Fact { name: "Battery", words, wrong: told.iter().any(|(_, battery)| battery.is_low()) }
@@ -222,7 +238,7 @@ impl LiveStatus {
         let lost = self.nodes.iter().filter(|node| node.missing > 0).map(|node| {
             let sent = node.received.saturating_sub(node.duplicates) + node.missing;
             let percent = 100.0 * node.missing as f64 / sent.max(1) as f64;
-            format!("{} {} of {sent} samples missing ({percent:.2} %)", place_word(node.role), node.missing)
+            format!("{} {} of {sent} samples missing ({percent:.2} %)", node.role.word(), node.missing)
         });
         let mut lost: Vec<String> = lost.collect();
         if self.damaged > 0 {
@@ -255,7 +271,7 @@ impl LiveStatus {
         let seen = self.nodes.iter().filter_map(|node| {
             let skew = node.clock?.skew;
             let [ppm, sd] = [skew.value, skew.sd].map(|skew| number(skew * 1e6, 0));
-            Some(format!("{} {ppm} ± {sd} ppm", place_word(node.role)))
+            Some(format!("{} {ppm} ± {sd} ppm", node.role.word()))
         });
         let seen = joined(seen);
         if seen.is_empty() {
@@ -284,7 +300,7 @@ fn joined(parts: impl Iterator<Item = String>) -> String {
 #[must_use]
 pub fn at_set_sentence(verdict: Verdict, told: &LiveCall) -> String {
     let club = wording::club_name(told.club.as_deref());
-    let share = number(100.0 * told.call.arm_travel, 0);
+    let share = percent(told.call.arm_travel);
     let usual = number(told.call.usual_travel.to_degrees(), 0);
     format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.word())
 }
@@ -382,10 +398,7 @@ impl ClubSoFar {
     pub fn window_words(&self) -> String {
         self.window.map_or_else(
             || "no window for this club".to_owned(),
-            |window| {
-                let percent = |part: f64| number(100.0 * part, 0);
-                format!("{} to {} % of the arm's travel", percent(window.from), percent(window.to))
-            },
+            |window| format!("{} to {} % of the arm's travel", percent(window.from), percent(window.to)),
         )
     }
 }

@@ -3,6 +3,7 @@
 
 use super::Windows;
 use super::statistics::{Share, Spread, Trend, median, trend};
+use super::summary::in_order;
 use super::wording::signed;
 use crate::detect::Verdict;
 use crate::record::library::index::CountedSwing;
@@ -44,12 +45,7 @@ pub struct ClubOverTime {
 /// A player's clubs, each over time. The swings come in order of time.
 #[must_use]
 pub fn clubs_over_time(swings: &[CountedSwing], windows: &Windows) -> Vec<ClubOverTime> {
-    let mut clubs: Vec<&Option<String>> = Vec::new();
-    for swing in swings {
-        if !clubs.contains(&&swing.club) {
-            clubs.push(&swing.club);
-        }
-    }
+    let clubs = in_order(swings.iter().map(|swing| &swing.club));
     clubs.into_iter().map(|club| of_club(club, swings, windows)).collect()
 }
 

@@ -5,7 +5,6 @@
 
 use super::statistics::median;
 use crate::detect::Swing;
-use crate::device::frames::place_word;
 use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeRole};
 use crate::units::DeviceTime;
 use std::collections::BTreeMap;
@@ -104,7 +103,7 @@ impl Gather {
     }
 
     fn sentences(&self, role: NodeRole, samples: &[ImuSample]) -> Vec<String> {
-        let node = place_word(role);
+        let node = role.word();
         let Some(about) = self.device.node(role) else { return Vec::new() };
         let reaches = |values: [f64; 3], most: f64| values.iter().any(|value| value.abs() >= CLIPPED * most);
         let gyro = |sample: &ImuSample| reaches(sample.rate_dps, about.gyro_full_scale_dps);

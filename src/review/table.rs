@@ -7,9 +7,6 @@ use comfy_table::{CellAlignment, ContentArrangement, Row, Table, TableStyle};
 use comfy_table::{ContentLineStyle, LineStyle};
 use std::fmt::Write;
 
-/// The width for text that does not go to a terminal.
-pub const DEFAULT_WIDTH: u16 = 100;
-
 const SWING_HEADINGS: [&str; 12] = [
     "#",
     "Club",

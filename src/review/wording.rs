@@ -5,7 +5,6 @@ use super::statistics::{Share, Spread};
 use super::summary::{Group, Summary};
 use super::{Judged, Review, load};
 use crate::detect::{AnglesFrom, Class, Flag, NodeLoss, SegmentTurn, Swing, Verdict};
-use crate::device::frames::place_word;
 use crate::units::Measured;
 
 /// What stands where there is nothing to say.
@@ -102,7 +101,7 @@ impl GroupWords {
             sets: group.sets.to_string(),
             set_to_top: ms.map_or_else(nothing, |s| number(s.median, 0)),
             set_to_top_half: half(ms, 1.0, ""),
-            arm_travel: travel.map_or_else(nothing, |s| format!("{}\u{a0}%", number(s.median * 100.0, 0))),
+            arm_travel: travel.map_or_else(nothing, |s| format!("{}\u{a0}%", percent(s.median))),
             in_window: group.in_window.map_or_else(nothing, |s| format!("{}\u{a0}of\u{a0}{}", s.hits, s.n)),
             in_window_interval: group.in_window.map_or_else(nothing, interval),
             tempo: group.tempo.map_or_else(nothing, |s| number(s.median, 1)),
@@ -196,7 +195,7 @@ pub fn clean(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { '?' } else { c }).collect()
 }
 
-pub fn class_words(class: Class) -> &'static str {
+fn class_words(class: Class) -> &'static str {
     match class {
         Class::AtTop => "at top",
         Class::AfterTop => "after top",
@@ -205,7 +204,7 @@ pub fn class_words(class: Class) -> &'static str {
     }
 }
 
-pub fn verdict_words(judged: Option<Judged>) -> String {
+fn verdict_words(judged: Option<Judged>) -> String {
     let Some(Judged { verdict, close }) = judged else { return nothing() };
     let word = match verdict {
         Verdict::Early => "early",
@@ -299,7 +298,7 @@ pub fn against_top(ms: f64) -> String {
 
 /// What was lost of a node's samples, as a sentence.
 pub fn loss_sentence(loss: &NodeLoss) -> String {
-    let name = place_word(loss.role);
+    let name = loss.role.word();
     let sent = loss.received + loss.missing;
     let mut text = if loss.missing == 0 {
         format!("{name} node: all {sent} samples arrived")
@@ -351,7 +350,7 @@ pub fn whole_bar(sd: f64) -> String {
 }
 
 /// A number and its uncertainty, whole, in a unit that is so many times smaller: for lists, where room is dear.
-pub fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
+fn with_sd(measured: Measured, factor: f64, unit: &str) -> String {
     format!("{}\u{a0}±\u{a0}{}{unit}", number(measured.value * factor, 0), whole_bar(measured.sd * factor))
 }
 
@@ -375,10 +374,21 @@ fn half(spread: Option<Spread>, factor: f64, unit: &str) -> String {
 }
 
 fn interval(share: Share) -> String {
-    format!("{}\u{a0}to\u{a0}{}\u{a0}%", number(share.low * 100.0, 0), number(share.high * 100.0, 0))
+    format!("{}\u{a0}to\u{a0}{}\u{a0}%", percent(share.low), percent(share.high))
 }
 
-fn nothing() -> String {
+/// A part of the whole in per cent, a whole number without its sign.
+pub fn percent(part: f64) -> String {
+    number(100.0 * part, 0)
+}
+
+/// A number and its bar, both with so many decimals.
+pub fn with_decimals(m: Measured, decimals: usize) -> String {
+    format!("{}\u{a0}±\u{a0}{}", number(m.value, decimals), number(m.sd, decimals))
+}
+
+/// What stands where there is nothing to say, as a text of its own.
+pub fn nothing() -> String {
     NOTHING.to_owned()
 }
 

@@ -62,9 +62,6 @@ pub struct Pulse {
     pub pitch_hz: f64,
 }
 
-/// No cue is longer than this, ms.
-pub const LONGEST_CUE_MS: f64 = 600.0;
-
 const fn pulse(starts_ms: f64, lasts_ms: f64, pitch_hz: f64) -> Pulse {
     Pulse { starts_ms, lasts_ms, pitch_hz }
 }
@@ -189,6 +186,9 @@ impl Cue {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// No cue is longer than this, ms.
+    const LONGEST_CUE_MS: f64 = 600.0;
 
     fn contour(cue: Cue) -> Vec<i8> {
         let step = |pair: &[Pulse]| (pair[1].pitch_hz - pair[0].pitch_hz).signum() as i8;

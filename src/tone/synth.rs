@@ -6,7 +6,7 @@ use std::f64::consts::{PI, TAU};
 
 /// Raised-cosine ramp at each end of a pulse, ms. Long enough that no click is heard, short enough for a clear
 /// rhythm (common practice: 5 to 10 ms).
-pub const RAMP_MS: f64 = 8.0;
+const RAMP_MS: f64 = 8.0;
 
 /// Share of the amplitude in the octave above: a plain sine is hard to place and drowns in wind. The two shares
 /// sum to 1, so the peak can never pass the volume.

@@ -92,7 +92,7 @@ impl SampleRate {
 
     /// The rate, Hz.
     #[must_use]
-    pub fn hz(self) -> u32 {
+    pub const fn hz(self) -> u32 {
         self.hz
     }
 

@@ -18,7 +18,7 @@ use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
 
 /// Longest timeline, hours: 691 MB at 24 kHz. A practice is shorter; a clock that jumps must not fill the disk.
-pub const LONGEST_HOURS: i64 = 4;
+const LONGEST_HOURS: i64 = 4;
 
 /// Cues that may wait for the disk.
 const QUEUE: usize = 64;
@@ -34,7 +34,7 @@ struct Timeline<W: Write + Seek> {
 /// The format of the file: 16 bit mono.
 const FORMAT: hound::WavSpec = hound::WavSpec {
     channels: 1,
-    sample_rate: 24_000,
+    sample_rate: SampleRate::FILE.hz(),
     bits_per_sample: 16,
     sample_format: hound::SampleFormat::Int,
 };

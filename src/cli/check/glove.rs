@@ -1,7 +1,6 @@
 //! What a recording tells of the glove that made it: do units, signs, axes and clocks fit together? Pure.
 
 use super::Finding;
-use crate::device::frames::place_word;
 use crate::fusion::sensor_doubts::{Doubt, GloveWatch, NodeWatch, Seen};
 use crate::sample::NodeRole;
 
@@ -20,7 +19,7 @@ pub fn judge(watch: &GloveWatch) -> Vec<Finding> {
 }
 
 fn judge_node(role: NodeRole, node: &NodeWatch) -> Vec<Finding> {
-    let subject = place_word(role);
+    let subject = role.word();
     let doubts = node.doubts();
     let seen = node.seen();
     let bad = |doubt: &Doubt| Finding::bad(subject, doubt.found(role), doubt.cause());

@@ -1,6 +1,6 @@
 //! Looks at this machine: ports, sound server, folder, disk, clocks. Says what is there, not what it means.
 
-use crate::cli::runtime;
+use crate::cli::{runtime, wall_time};
 use crate::device::{ble, serial::group_of};
 use crate::tone::{locate::ServerEnv, server};
 use crate::units::WallTime;
@@ -8,7 +8,7 @@ use std::fmt;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::{Instant, SystemTime, UNIX_EPOCH};
+use std::time::Instant;
 use tokio_serial::{SerialPortInfo, SerialPortType};
 
 /// Everything that was found.
@@ -112,7 +112,7 @@ impl Machine {
             recordings: recordings.to_path_buf(),
             folder: folder(recordings),
             free_bytes: free_bytes(nearest_there(recordings)),
-            now: now(),
+            now: wall_time(),
             clock_step_us: clock_step_us(),
         }
     }
@@ -208,12 +208,6 @@ fn free_in_df(text: &str) -> Option<u64> {
     })?;
     let kilobytes: u64 = fields.get(percent.checked_sub(1)?)?.parse().ok()?;
     kilobytes.checked_mul(1024)
-}
-
-#[allow(clippy::disallowed_methods, reason = "this edge looks at the clocks themselves")]
-fn now() -> WallTime {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH);
-    WallTime(since.map_or(0, |d| i64::try_from(d.as_millis()).unwrap_or(i64::MAX)))
 }
 
 /// The smallest step in a bounded number of readings.

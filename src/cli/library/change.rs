@@ -1,8 +1,7 @@
 //! The commands that change: remark, rename, move, merge, split, delete, restore; and verify and rebuild.
 
-use super::show::print_json;
 use super::{Context, tell, tell_notes};
-use crate::cli::output::{print, say};
+use crate::cli::output::{print, print_json, say};
 use crate::cli::{Outcome, opening};
 use crate::record::error::quoted;
 use crate::record::library::Operation;
@@ -222,7 +221,7 @@ pub(super) fn restore(context: Context, args: &RestoreArgs) -> anyhow::Result<Ou
 pub(super) fn verify(mut context: Context, args: &VerifyArgs) -> anyhow::Result<Outcome> {
     let verified = context.library.verify(args.numbers)?;
     if context.json {
-        print(&(serde_json::to_string_pretty(&json!({ "schema": 1, "verified": verified }))? + "\n"))?;
+        print_json(&json!({ "schema": 1, "verified": verified }))?;
     } else {
         for checked in &verified.recordings {
             for problem in &checked.problems {

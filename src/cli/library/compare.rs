@@ -1,13 +1,12 @@
 //! `compare`: what was shown live, and what earlier versions found, beside this version.
 
 use super::Context;
-use super::show::{print_json, print_table, table};
 use crate::cli::Outcome;
-use crate::cli::output::print;
+use crate::cli::output::{print, print_json, print_table, table};
 use crate::record::library::numbers::{ANALYSER, Compared, Pair, side_by_side};
 use crate::record::recorded::Recorded;
 use crate::record::recording_reader::RecordingReader;
-use crate::review::wording::{NOTHING, number, signed};
+use crate::review::wording::{nothing, number, signed};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -74,7 +73,7 @@ fn pair_row(place: usize, pair: &Pair) -> Vec<String> {
     ];
     for (part, decimals) in parts {
         let of = |swing: &Option<Compared>| swing.as_ref().and_then(part);
-        let text = |value: Option<f64>| value.map_or_else(|| NOTHING.to_owned(), |v| number(v, decimals));
+        let text = |value: Option<f64>| value.map_or_else(nothing, |v| number(v, decimals));
         row.push(format!("{} > {}", text(of(earlier)), text(of(now))));
         let change = of(earlier).zip(of(now)).map(|(earlier, now)| now - earlier);
         row.push(change.map_or_else(String::new, |change| signed(change, decimals)));

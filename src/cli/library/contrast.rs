@@ -1,8 +1,9 @@
 //! `contrast`: a player against himself, two sets of recordings or two clubs.
 
 use super::Context;
-use super::show::{print_json, print_lines, print_table, table, windows_of};
+use super::trend::windows_of;
 use crate::cli::Outcome;
+use crate::cli::output::{print_json, print_lines, print_table, table};
 use crate::review::Windows;
 use crate::review::compare::sides::{Chosen, Contrast, Row, one_player};
 use crate::review::compare::{Incomparable, OverPairs, Quantity, Side, cells, methods, said};

@@ -2,9 +2,8 @@
 //! many machines' worth of cores.
 
 use super::Context;
-use super::show::print_json;
 use crate::cli::Outcome;
-use crate::cli::output::{print, say};
+use crate::cli::output::{print, print_json, say};
 use crate::record::library::analysis::Rules;
 use crate::record::library::files;
 use crate::record::library::made_from::about;

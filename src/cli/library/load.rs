@@ -1,9 +1,9 @@
 //! `library load`: how much a player has swung in a day and a week, against what is usual.
 
 use super::Context;
-use super::show::known_player;
+use super::trend::known_player;
 use crate::cli::Outcome;
-use crate::cli::output::print;
+use crate::cli::output::{print, print_json};
 use crate::record::error::quoted;
 use crate::review::load::{Load, PUBLISHED, RATIO_IS_CONTESTED};
 use crate::units::WallTime;
@@ -38,7 +38,7 @@ pub(super) fn load(context: &Context, args: &LoadArgs) -> anyhow::Result<Outcome
             "swings_usual_week": load.usual_week, "week_to_usual": load.ratio,
             "climbs_fast": load.climbs_fast(), "about": RATIO_IS_CONTESTED,
         });
-        print(&(serde_json::to_string_pretty(&object)? + "\n"))?;
+        print_json(&object)?;
         return Ok(Outcome::Done);
     }
     print(&text(&load))?;

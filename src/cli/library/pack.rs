@@ -2,9 +2,8 @@
 
 use super::Context;
 use super::change::carry_out;
-use super::show::print_json;
 use crate::cli::input::{analysed, review_of, tell};
-use crate::cli::output::print;
+use crate::cli::output::{print, print_json};
 use crate::cli::{Outcome, WITHOUT_NAMES, WrongUsage};
 use crate::record::Names;
 use crate::record::error::quoted;

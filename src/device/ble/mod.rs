@@ -12,7 +12,7 @@ use crate::device::ble::choice::{Seen, Wanted};
 use crate::device::ble::doubles::Doubles;
 use crate::device::ble::radio::{Air, Radio, within};
 use crate::device::host_clock::HostClock;
-use crate::device::link::{LinkError, LinkEvent};
+use crate::device::link::{LinkError, LinkEvent, MetGlove};
 use crate::device::reconnect::ReconnectParams;
 use crate::device::session::{LOOK_EVERY, Line, Link, greeting, keep};
 use btleplug::api::{Peripheral as _, WriteType};
@@ -91,12 +91,23 @@ impl Link for Glove {
             Err(error) => return Some(error),
         };
         self.wanted = Wanted::Known(met.glove.clone());
-        line.tell(LinkEvent::Met(met)).await?;
-        line.opened().await?;
-        let end = listen(&mut air, line, commands).await;
+        let end = meet(&mut air, met, line, commands).await;
+        // However it ended: a glove that stays connected to nobody is not found again.
         self.radio.close(air).await;
         end
     }
+}
+
+/// Tells of the glove, and hands on what it sends until the link is dead, or nobody takes it any more.
+async fn meet(
+    air: &mut Air,
+    met: MetGlove,
+    line: &mut Line<'_>,
+    commands: &mut mpsc::Receiver<Vec<u8>>,
+) -> Option<LinkError> {
+    line.tell(LinkEvent::Met(met)).await?;
+    line.opened().await?;
+    listen(air, line, commands).await
 }
 
 /// Hands on what the glove sends until the link is dead.

@@ -282,6 +282,12 @@ impl Script {
         self.ready.push_back(activity);
     }
 
+    /// An activity after which the player does not stand at the ball.
+    fn push_away_from_ball(&mut self, activity: Activity) {
+        self.push(activity);
+        self.at_ball = false;
+    }
+
     fn stand(&mut self, seconds: f64) {
         let mut activity = Activity::new(ActivityKind::Settle, self.now_s, self.posture);
         activity.rest(seconds);
@@ -303,8 +309,7 @@ impl Script {
             let hinged = self.posture.with(Joint::Hinge, self.posture.get(Joint::Hinge) + more_hinge_deg);
             self.push(gestures::settle(self.now_s, self.posture, hinged, 0.5));
         }
-        self.push(design.perform(self.club, self.now_s, self.posture));
-        self.at_ball = false;
+        self.push_away_from_ball(design.perform(self.club, self.now_s, self.posture));
     }
 
     fn drill(&mut self, size: SwingSize, set: SetAim, count: usize) {
@@ -364,8 +369,7 @@ impl Script {
             }
             Cue::Walk => {
                 let activity = gestures::walk(self.now_s, self.posture, &mut self.rng);
-                self.push(activity);
-                self.at_ball = false;
+                self.push_away_from_ball(activity);
             }
             Cue::Swing(ref style) => {
                 let design = SwingDesign::styled(style, &mut self.rng);
@@ -373,15 +377,13 @@ impl Script {
             }
             Cue::Everyday(what) => {
                 let activity = everyday::perform(what, self.now_s, self.posture, &mut self.rng);
-                self.push(activity);
-                self.at_ball = false;
+                self.push_away_from_ball(activity);
             }
             Cue::GloveSlips(angle_deg) => self.fit = self.fit.slipped(angle_deg),
             Cue::GlovePutOnAnew(most_deg) => self.fit = self.fit.put_on_anew(most_deg, &mut self.rng),
             Cue::TeeUp => {
                 let activity = gestures::tee_work(self.now_s, self.posture, &mut self.rng);
-                self.push(activity);
-                self.at_ball = false;
+                self.push_away_from_ball(activity);
             }
         }
     }

@@ -8,7 +8,6 @@ mod clock;
 mod tests;
 mod turns;
 
-use crate::device::frames::place_word;
 use crate::sample::{DeviceDescription, ImuSample, NodeDescription, NodeRole};
 use clock::ClockSums;
 use nalgebra::Vector3;
@@ -77,7 +76,7 @@ impl Doubt {
     /// What was found.
     #[must_use]
     pub fn found(&self, role: NodeRole) -> String {
-        let node = place_word(role);
+        let node = role.word();
         let share = |share: &f64| format!("{:.0} % of the {node} node's readings", share * 100.0);
         match self {
             Doubt::Gravity(g) => {

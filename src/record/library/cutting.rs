@@ -5,6 +5,7 @@
 
 use super::rewrite::Cut;
 use crate::device::Assembler;
+use crate::record::asked;
 use crate::record::recorded::Recorded;
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::units::{DeviceTime, HostTime};
@@ -270,5 +271,5 @@ impl Scan {
 
 /// Readings were asked for again: whoever puts them in their place has to know.
 fn asks(recorded: &Recorded) -> bool {
-    matches!(recorded, Recorded::Link { kind, .. } if kind == "asked")
+    matches!(recorded, Recorded::Link { kind, .. } if kind == asked::KIND)
 }

@@ -320,7 +320,7 @@ fn columns(bucket: &Bucket, swings: &[KnownSwing], mark: &str) -> Vec<Column> {
         texts("recording", &|_| Some(facts.uuid.to_string())),
         texts("path", &|_| Some(bucket.path.display().to_string())),
         integers("started_unix_ms", &|_| facts.started.map(|started| started.0)),
-        texts("hand", &|_| facts.hand.map(|hand| format!("{hand:?}").to_lowercase())),
+        texts("hand", &|_| facts.hand.map(|hand| hand.word().to_owned())),
         texts("analyser", &|_| Some(ANALYSER.to_owned())),
         texts("settings", &|_| Some(mark.to_owned())),
         integers("index", &|swing| i64::try_from(swing.place).ok()),

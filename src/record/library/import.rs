@@ -9,7 +9,7 @@ use super::player::{Player, players};
 use super::remarks::{Remark, Remarks, Said, head, recording_named};
 use super::steps::{Step, StepError, unready};
 use crate::record::error::quoted;
-use crate::record::input::{Arrivals, markers_beside, open_input};
+use crate::record::input::{Arrivals, markers_beside, open_input, sibling};
 use crate::record::salvage::SalvageReport;
 use crate::record::session::SessionInfo;
 use crate::sample::Marker;
@@ -98,10 +98,8 @@ impl Library {
         let markers = markers_beside(&import.csv, &mut SalvageReport::default()).map_err(StepError::from)?;
         let started = import.recorded.or_else(|| told_start(&markers, host_at_start));
         let started = started.map_or_else(|| changed(&import.csv), Ok)?;
-        let file = import.csv.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        let stem = file.strip_suffix(".gz").unwrap_or(&file);
-        let stem = stem.strip_suffix(".csv").unwrap_or(stem);
-        let name = import.name.as_deref().unwrap_or(stem);
+        let stem = stem_of(&import.csv);
+        let name = import.name.as_deref().unwrap_or(&stem);
         let session = SessionInfo {
             player: import.player.clone(),
             player_hand: input.device.player_hand,
@@ -245,6 +243,13 @@ fn changed(path: &Path) -> Result<WallTime, LibraryError> {
     Ok(WallTime(i64::try_from(since.as_millis()).unwrap_or(0)))
 }
 
+/// The name of a raw CSV without its ending, by the rule that the files beside it are found by.
+fn stem_of(csv: &Path) -> String {
+    let stem =
+        sibling(csv, "").file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    stem.strip_suffix(".gz").map(str::to_owned).unwrap_or(stem)
+}
+
 /// A player's name as the name of a file.
 pub(super) fn file_stem(name: &str) -> String {
     let kept = |c: char| if c.is_alphanumeric() { c.to_lowercase().next().unwrap_or(c) } else { '-' };
@@ -281,5 +286,12 @@ mod tests {
             check(&[(0, "time", wrong)], 0, None);
         }
         check(&[(0, "mark", told)], 0, None);
+    }
+
+    #[test]
+    fn a_csv_is_called_by_its_name_however_its_ending_is_written() {
+        for file in ["a/old.csv", "a/old.CSV", "a/old.csv.gz", "a/old.Csv.GZ", "a/old.gz", "a/old"] {
+            assert_eq!(stem_of(Path::new(file)), "old", "{file}");
+        }
     }
 }

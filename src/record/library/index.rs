@@ -7,9 +7,9 @@ pub(super) use asked::COUNTS;
 use super::analysis::{Analysed, BucketFacts};
 use super::files::{Beside, Stamp};
 use super::numbers::{ANALYSER, SwingNumbers};
-use super::remarks::{Remarks, standings};
+use super::remarks::{Remarks, Standing, standings};
 use super::results::VersionResult;
-use crate::units::DeviceTime;
+use crate::units::{DeviceTime, WallTime};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OpenFlags, params};
 use std::collections::BTreeSet;
@@ -73,6 +73,14 @@ pub struct Bucket {
     pub problems: Vec<String>,
     /// How many swings it has.
     pub swings: usize,
+}
+
+impl Bucket {
+    /// What recordings are ordered by: when they were begun, then their path.
+    #[must_use]
+    pub fn in_time(&self) -> (Option<WallTime>, &Path) {
+        (self.facts.started, &self.path)
+    }
 }
 
 /// What a list tells of a recording's swings.
@@ -351,32 +359,38 @@ fn put_beside(
             results.map(|stamp| stamp.changed_ns)
         ],
     )?;
+    put_standings(connection, bucket, &standings, swings)?;
+    put_lines(connection, bucket, beside)
+}
+
+/// What was said of each swing.
+fn put_standings(
+    connection: &Connection,
+    bucket: i64,
+    standings: &[Standing],
+    swings: &[SwingNumbers],
+) -> Result<()> {
     let mut update = connection.prepare_cached(
         "UPDATE swings SET club = ?3, excluded = ?4, tags = ?5 WHERE bucket = ?1 AND place = ?2",
     )?;
     for (at, (standing, numbers)) in standings.iter().zip(swings).enumerate() {
         let club = standing.club.as_ref().or(numbers.club.as_ref());
-        update.execute(params![
-            bucket,
-            at as i64 + 1,
-            club,
-            standing.excluded,
-            json_text(&standing.tags)?
-        ])?;
+        let (place, tags) = (at as i64 + 1, json_text(&standing.tags)?);
+        update.execute(params![bucket, place, club, standing.excluded, tags])?;
     }
+    Ok(())
+}
+
+/// The lines of the files beside a recording.
+fn put_lines(connection: &Connection, bucket: i64, beside: &BesideRead) -> Result<()> {
     let mut insert = connection.prepare_cached("INSERT INTO remarks VALUES (?1, ?2, ?3)")?;
     for (line, remark) in beside.remarks.remarks.iter().enumerate() {
         insert.execute(params![bucket, line as i64, json_text(remark)?])?;
     }
     let mut insert = connection.prepare_cached("INSERT INTO earlier_results VALUES (?1, ?2, ?3, ?4, ?5)")?;
     for (line, result) in beside.results.iter().enumerate() {
-        insert.execute(params![
-            bucket,
-            line as i64,
-            result.by,
-            result.settings,
-            json_text(&result.swings)?
-        ])?;
+        let swings = json_text(&result.swings)?;
+        insert.execute(params![bucket, line as i64, result.by, result.settings, swings])?;
     }
     Ok(())
 }

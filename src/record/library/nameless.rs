@@ -10,6 +10,7 @@ use super::results;
 use super::rewrite::{Out, open};
 use super::steps::StepError;
 use crate::device::RawPiece;
+use crate::record::asked;
 use crate::record::export::Names;
 use crate::record::recorded::{IMPORTED, Recorded};
 use crate::record::session::SessionInfo;
@@ -23,9 +24,9 @@ use std::path::Path;
 use uuid::Uuid;
 
 /// A recording that goes on into something else.
-struct Into<'a, W>(&'a mut W);
+struct Onward<'a, W>(&'a mut W);
 
-impl<W: Write> Storage for Into<'_, W> {
+impl<W: Write> Storage for Onward<'_, W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         self.0.write(bytes)
     }
@@ -54,7 +55,7 @@ pub(super) fn recording(path: &Path, to: &Path, out: &mut impl Write) -> Result<
         }
         _ => None,
     };
-    let mut out = Out::start(to, Into(out), &session, made_from.as_ref())?;
+    let mut out = Out::start(to, Onward(out), &session, made_from.as_ref())?;
     let mut received = session.host_at_start;
     for recorded in recorded {
         let recorded = recorded.map_err(StepError::from)?;
@@ -83,7 +84,7 @@ fn without_names(recorded: Recorded) -> Option<Recorded> {
             Some(Recorded::Marker { received, marker: marker_without_names(received, marker)? })
         }
         // What the reader of a recording goes by; the others name ports, addresses and gloves.
-        Recorded::Link { received, kind, value } if kind == "asked" => {
+        Recorded::Link { received, kind, value } if kind == asked::KIND => {
             Some(Recorded::Link { received, kind, value })
         }
         Recorded::Link { received, kind, .. } if kind == IMPORTED => {

@@ -154,19 +154,7 @@ impl Library {
                 return Library::read_only(folder, rules, (now, progress), opened);
             }
         };
-        let path = folder.join(INDEX);
-        let (index, rebuilt) = match open_index(&path, &mark) {
-            Ok(index) => (index, false),
-            Err(_) => {
-                if Index::made_for(&path).is_some_and(|(by, settings)| by == ANALYSER && settings != mark) {
-                    let told = "the index was made for other settings; every recording is analysed by these";
-                    opened.told.push(told.to_owned());
-                }
-                throw_away(folder)?;
-                (open_index(&path, &mark)?, true)
-            }
-        };
-        opened.rebuilt = rebuilt;
+        let index = index_for(folder, &mark, &mut opened)?;
         let access = Access::Changes { _lock: lock };
         let mut library = Library::with(folder, (rules, mark), index, now, (access, progress));
         library.refresh(&mut opened)?;
@@ -431,6 +419,21 @@ fn doubles(buckets: &[Bucket]) -> Vec<String> {
         )
     });
     told.collect()
+}
+
+/// The index for what recordings are analysed by, built anew where the one that is there cannot be used.
+fn index_for(folder: &Path, mark: &str, opened: &mut Opened) -> Result<Index, LibraryError> {
+    let path = folder.join(INDEX);
+    if let Ok(index) = open_index(&path, mark) {
+        return Ok(index);
+    }
+    if Index::made_for(&path).is_some_and(|(by, settings)| by == ANALYSER && settings != mark) {
+        let told = "the index was made for other settings; every recording is analysed by these";
+        opened.told.push(told.to_owned());
+    }
+    throw_away(folder)?;
+    opened.rebuilt = true;
+    Ok(open_index(&path, mark)?)
 }
 
 /// The index belongs to its owner alone; what SQLite makes beside it takes over its rights.

@@ -162,7 +162,7 @@ impl Library {
     /// taken.
     pub fn merged(&self, buckets: &[Bucket], to: &Path) -> Result<Operation, LibraryError> {
         let mut buckets = buckets.to_vec();
-        buckets.sort_by(|a, b| (a.facts.started, &a.path).cmp(&(b.facts.started, &b.path)));
+        buckets.sort_by(|a, b| a.in_time().cmp(&b.in_time()));
         buckets.dedup_by_key(|bucket| bucket.id);
         let mut known = BTreeSet::new();
         if let Some(twin) = buckets.iter().find(|bucket| !known.insert(bucket.facts.uuid)) {
@@ -392,7 +392,7 @@ fn alike(buckets: &[Bucket], sessions: &[SessionInfo]) -> Result<(), LibraryErro
         let first = &sessions[0];
         if (&session.player, session.player_hand) != (&first.player, first.player_hand) {
             let who = |session: &SessionInfo| {
-                let hand = format!("{:?}", session.player_hand).to_lowercase();
+                let hand = session.player_hand.word();
                 format!("{} ({hand}-handed)", quoted(&session.player))
             };
             let expected = format!("recordings of one player, {}", who(first));

@@ -100,7 +100,9 @@ impl Package {
     /// The player's file cannot be read, or is not as expected.
     pub fn player(&mut self) -> Result<Option<Player>, LibraryError> {
         let inside = format!("{PLAYERS}/");
-        let name = self.archive.file_names().flatten().find(|name| name.starts_with(&inside));
+        // Whoever zips it anew may have the folder itself in it.
+        let is_player = |name: &str| name.starts_with(&inside) && name.ends_with(".toml");
+        let name = self.archive.file_names().flatten().find(|name| is_player(name));
         let Some(name) = name.map(|name| PathBuf::from(name.as_ref())) else { return Ok(None) };
         let Some(bytes) = self.text(&name)? else { return Ok(None) };
         let path = self.path.join(&name);

@@ -63,9 +63,8 @@ impl Player {
     pub fn text(&self) -> String {
         let quoted = |text: &str| toml::Value::from(text).to_string();
         let hand = match self.hand {
-            Some(PlayerHand::Right) => "hand = \"right\"",
-            Some(PlayerHand::Left) => "hand = \"left\"",
-            None => "# hand = \"left\"",
+            Some(hand) => format!("hand = \"{}\"", hand.word()),
+            None => "# hand = \"left\"".to_owned(),
         };
         let key = |name: &str, value: &Option<f64>| value.map(|value| format!("{name} = {value:?}"));
         let length = |name: &str, value: &Option<f64>, example: &str| {

@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// A takeaway this near is that of the same swing, µs.
-pub const SAME_SWING_US: i64 = 500_000;
+const SAME_SWING_US: i64 = 500_000;
 /// Longest text of a remark, characters.
 pub const LONGEST_TEXT: usize = 4000;
 

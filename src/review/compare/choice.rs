@@ -44,7 +44,7 @@ impl Choice {
     #[must_use]
     pub fn of(all: &[Bucket], asked: &Asked) -> Choice {
         let mut sorted: Vec<&Bucket> = all.iter().collect();
-        sorted.sort_by(|one, two| (two.facts.started, &two.path).cmp(&(one.facts.started, &one.path)));
+        sorted.sort_by(|one, two| two.in_time().cmp(&one.in_time()));
         let asked_for = sorted.iter().find(|bucket| numbered(bucket, &asked.bucket));
         let known =
             sorted.iter().find(|bucket| bucket.facts.player == asked.player && !asked.player.is_empty());

@@ -11,10 +11,10 @@ use crate::review::wording::{clean, club_name};
 use crate::units::Measured;
 
 /// What is compared, in the order in which it is told.
-pub const QUANTITIES: [Quantity; 3] = [Quantity::SetToTop, Quantity::ArmTravel, Quantity::InWindow];
+const QUANTITIES: [Quantity; 3] = [Quantity::SetToTop, Quantity::ArmTravel, Quantity::InWindow];
 /// Buckets of before that a new one is held against: the newest of them (judgement: some weeks of practice; a player
 /// of a year ago is no measure).
-pub const EARLIER: usize = 10;
+const EARLIER: usize = 10;
 
 /// One side: its recordings, in order of time, with their swings that count.
 #[derive(Clone, Debug, PartialEq)]
@@ -54,9 +54,7 @@ impl Chosen {
     /// # Errors
     /// A recording is there twice.
     pub fn of(mut buckets: Vec<(Bucket, Vec<KnownSwing>)>, club: Option<&str>) -> Result<Chosen, NoSides> {
-        buckets.sort_by(|(one, _), (two, _)| {
-            (one.facts.started, &one.path).cmp(&(two.facts.started, &two.path))
-        });
+        buckets.sort_by(|(one, _), (two, _)| one.in_time().cmp(&two.in_time()));
         for (place, (bucket, _)) in buckets.iter().enumerate() {
             if let Some((before, _)) = buckets[..place].iter().find(|(before, _)| is_same(before, bucket)) {
                 return Err(NoSides::twice(before, bucket));
@@ -261,7 +259,7 @@ pub fn earlier(all: &[Bucket], than: &Bucket) -> Vec<Bucket> {
         // Recordings without a name may be of anybody.
         found.clear();
     }
-    found.sort_by(|one, two| (two.facts.started, &two.path).cmp(&(one.facts.started, &one.path)));
+    found.sort_by(|one, two| two.in_time().cmp(&one.in_time()));
     found.truncate(EARLIER);
     found
 }

@@ -6,7 +6,7 @@ use crate::review::Review;
 use crate::review::goes_with::{self, GoesWith, Quality, STEP};
 use crate::review::statistics::{SMALL_SAMPLE, Share, Trend};
 use crate::review::summary::{Group, Summary};
-use crate::review::wording::{self, NOTHING, number, signed, whole_bar};
+use crate::review::wording::{self, nothing, number, percent, signed, whole_bar};
 use maud::{Markup, html};
 
 /// A card for each club.
@@ -29,7 +29,7 @@ fn card(review: &Review, club: Option<&str>, group: &Group, place: usize) -> Mar
             p.about {
                 @match window {
                     Some(window) => {
-                        "Window " (number(100.0 * window.from, 0)) " to " (number(100.0 * window.to, 0))
+                        "Window " (percent(window.from)) " to " (percent(window.to))
                         " % of arm travel"
                     }
                     None => "No window for this club",
@@ -68,7 +68,6 @@ fn early_or_late(review: &Review, club: Option<&str>, share: Option<Share>) -> S
         sentence += &format!(", {} without a set", count(Kind::NoSet));
     }
     if let Some(share) = share {
-        let percent = |part: f64| number(100.0 * part, 0);
         sentence += &format!(
             ". In the long run {} to {} % may be in it (95 %).",
             percent(share.low),
@@ -126,7 +125,7 @@ fn later(qualities: &[GoesWith]) -> String {
     let mut sentences = Vec::new();
     if !clear.is_empty() {
         let all: Vec<String> = clear.iter().map(told).collect();
-        sentences.push(format!("For each {} % of arm travel, {}.", number(100.0 * STEP, 0), all.join("; ")));
+        sentences.push(format!("For each {} % of arm travel, {}.", percent(STEP), all.join("; ")));
     }
     if !unclear.is_empty() {
         let names: Vec<&str> = unclear.iter().map(|(quality, _)| words(*quality).0).collect();
@@ -149,10 +148,8 @@ fn words(quality: Quality) -> (&'static str, &'static str, usize, &'static str, 
 fn good_ones(qualities: &[GoesWith]) -> Markup {
     let shown = |middle: Option<(f64, usize)>, quality: Quality| {
         let (_, unit, decimals, ..) = words(quality);
-        middle.map_or_else(
-            || NOTHING.to_owned(),
-            |(value, n)| format!("{}{unit}\u{a0}({n})", number(value, decimals.min(1))),
-        )
+        middle
+            .map_or_else(nothing, |(value, n)| format!("{}{unit}\u{a0}({n})", number(value, decimals.min(1))))
     };
     html! {
         table.good {

@@ -1,7 +1,7 @@
 //! Pelvis and chest on the page of a swing, where the player wears nodes there.
 
 use crate::detect::{SegmentTurn, StartBack, Swing};
-use crate::review::wording::{NOTHING, number};
+use crate::review::wording::{nothing, with_decimals};
 use crate::units::Measured;
 use maud::{Markup, html};
 
@@ -42,21 +42,13 @@ pub fn panel(swing: &Swing) -> Markup {
 type Row = (&'static str, fn(&SegmentTurn) -> String);
 
 const ROWS: [Row; 5] = [
-    ("Turned at the top, °", |segment| measured(segment.turn_at_top_deg, 1)),
-    ("Leans away from the target at impact, °", |segment| measured(segment.tilt_at_impact_deg, 1)),
+    ("Turned at the top, °", |segment| with_decimals(segment.turn_at_top_deg, 1)),
+    ("Leans away from the target at impact, °", |segment| with_decimals(segment.tilt_at_impact_deg, 1)),
     ("Starts back before the top, ms", |segment| lead(segment, |start| Some(start.lead_to_top_ms))),
     ("Starts back before the set, ms", |segment| lead(segment, |start| start.lead_to_set_ms)),
-    ("Fastest on the way down, °/s", |segment| measured(segment.peak_dps, 0)),
+    ("Fastest on the way down, °/s", |segment| with_decimals(segment.peak_dps, 0)),
 ];
 
-fn nothing() -> String {
-    NOTHING.to_owned()
-}
-
-fn measured(value: Measured, decimals: usize) -> String {
-    format!("{}\u{a0}±\u{a0}{}", number(value.value, decimals), number(value.sd, decimals))
-}
-
 fn lead(segment: &SegmentTurn, of: fn(&StartBack) -> Option<Measured>) -> String {
-    segment.start_back.as_ref().and_then(of).map_or_else(nothing, |lead| measured(lead, 0))
+    segment.start_back.as_ref().and_then(of).map_or_else(nothing, |lead| with_decimals(lead, 0))
 }

@@ -1,7 +1,7 @@
 //! Two sides of a player beside each other, in numbers, words and pictures; and the player over the weeks. Numbers and
 //! words are those of `library contrast` and `library trend`.
 
-use super::shell::Shell;
+use super::shell::{Shell, ways_of_library};
 use super::{overlaid, weeks};
 use crate::record::library::index::Bucket;
 use crate::review::compare::compared::Compared;
@@ -9,7 +9,7 @@ use crate::review::compare::sides::{Chosen, Contrast};
 use crate::review::compare::{Quantity, cells, methods, said};
 use crate::review::over_buckets::trend_words;
 use crate::review::summary::in_order;
-use crate::review::wording::{self, NOTHING};
+use crate::review::wording::{self, nothing};
 use maud::{Markup, html};
 
 /// The page where there is no library.
@@ -40,9 +40,7 @@ pub fn page(compared: &Compared) -> String {
             (over_the_weeks(compared))
         }
     };
-    let ways =
-        vec![("/library".to_owned(), "Library".to_owned()), ("/compare".to_owned(), "Compare".to_owned())];
-    Shell { title: "Compare", scripts: &[], head: html! {}, ways, body }.text()
+    Shell { title: "Compare", scripts: &[], head: html! {}, ways: ways_of_library(), body }.text()
 }
 
 fn player_name(name: &str) -> String {
@@ -145,7 +143,7 @@ fn recordings(compared: &Compared) -> Markup {
 }
 
 fn begun(bucket: &Bucket) -> String {
-    bucket.facts.started.map_or_else(|| NOTHING.to_owned(), |at| at.utc("%Y-%m-%d %H:%M"))
+    bucket.facts.started.map_or_else(nothing, |at| at.utc("%Y-%m-%d %H:%M"))
 }
 
 fn clubs_of(compared: &Compared, bucket: &Bucket) -> String {

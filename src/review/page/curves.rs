@@ -7,7 +7,7 @@ use super::chart::{
 use super::{Kind, class_of, swing_sentence};
 use crate::detect::{CurvePoint, Swing, TargetWindow};
 use crate::review::Review;
-use crate::review::wording::{self, number};
+use crate::review::wording;
 use maud::{Markup, html};
 
 /// Where the top lies: the backswing gets more room, because the set lies there.
@@ -78,7 +78,7 @@ fn description(review: &Review, swings: &[(usize, &Swing)], window: Option<Targe
 }
 
 fn percent_range(window: TargetWindow) -> String {
-    format!("{} to {} % of arm travel", number(window.from * 100.0, 0), number(window.to * 100.0, 0))
+    format!("{} to {} % of arm travel", wording::percent(window.from), wording::percent(window.to))
 }
 
 fn window_band(window: TargetWindow) -> Markup {

@@ -5,7 +5,7 @@ use super::{Kind, class_of, swing_sentence};
 use crate::detect::Swing;
 use crate::review::Review;
 use crate::review::statistics::Spread;
-use crate::review::wording::{self, number};
+use crate::review::wording::{self, number, percent};
 use maud::{Markup, html};
 
 const WIDTH: f64 = 520.0;
@@ -69,7 +69,6 @@ pub fn figure(review: &Review, club: Option<&str>, place: usize) -> Markup {
 }
 
 fn sentence(spread: &Spread) -> String {
-    let percent = |part: f64| number(100.0 * part, 0);
     format!(
         "the middle one at {} %, the middle half from {} to {} %",
         percent(spread.median),

@@ -1,8 +1,8 @@
 //! Every swing of a library, filtered, a page at a time.
 
-use super::shell::Shell;
+use super::shell::{Shell, ways_of_library};
 use crate::record::library::search::{Found, ListedSwing, Wanted};
-use crate::review::wording::{self, NOTHING, measured};
+use crate::review::wording::{self, NOTHING, measured, nothing};
 use maud::{Markup, html};
 
 /// Words of the class, in the order of a swing.
@@ -25,9 +25,7 @@ pub fn page(found: &Found, wanted: &Wanted) -> String {
             div #rows { (part(found, wanted)) }
         }
     };
-    let ways =
-        vec![("/library".to_owned(), "Library".to_owned()), ("/compare".to_owned(), "Compare".to_owned())];
-    Shell { title: "Library", scripts: &["library.js"], head: html! {}, ways, body }.text()
+    Shell { title: "Library", scripts: &["library.js"], head: html! {}, ways: ways_of_library(), body }.text()
 }
 
 /// The rows alone, for the page to put in place of the old ones.
@@ -107,7 +105,7 @@ fn row(swing: &ListedSwing) -> Markup {
     let class = CLASSES.iter().find(|(word, _)| *word == swing.class).map_or(NOTHING, |(_, words)| words);
     html! {
         tr.left-out[swing.excluded.is_some()] {
-            td { (swing.started.map_or_else(|| NOTHING.to_owned(), |at| at.utc("%Y-%m-%d %H:%M"))) }
+            td { (swing.started.map_or_else(nothing, |at| at.utc("%Y-%m-%d %H:%M"))) }
             td { (wording::clean(&swing.player)) }
             td { a href=(bucket) { (wording::clean(swing.path.trim_end_matches(".mcap"))) } }
             th.n scope="row" { a href=(format!("{bucket}/swing/{}", swing.place)) { (swing.place) } }

@@ -271,7 +271,7 @@ pub(super) fn set_sentence(swing: &Swing) -> String {
         "Set {} (± {} ms), at {} % of the arm's travel.",
         wording::against_top(ms.value),
         wording::number(ms.sd, wording::earned(ms.sd, 0)),
-        wording::number(100.0 * set.arm_travel_at_set.value, 0)
+        wording::percent(set.arm_travel_at_set.value)
     )
 }
 

@@ -129,7 +129,7 @@ fn of_swing(review: &Review, one: &OfSwing) -> String {
     let notes: Vec<String> = one.notes.iter().map(|note| wording::clean(note)).collect();
     let said = if notes.is_empty() { String::new() } else { format!(": {}", notes.join("; ")) };
     let set = swing.and_then(|swing| swing.set).map_or_else(String::new, |set| {
-        let percent = wording::number(100.0 * set.arm_travel_at_set.value, 0);
+        let percent = wording::percent(set.arm_travel_at_set.value);
         format!(" Set {}, at {percent}\u{a0}%.", wording::against_top(set.set_to_top_ms.value))
     });
     let end = if said.ends_with(['.', '!', '?']) { "" } else { "." };

@@ -75,6 +75,12 @@ fn how_numbers_are_written() -> Markup {
     }
 }
 
+/// The ways between the pages that are about no single bucket.
+#[must_use]
+pub fn ways_of_library() -> Vec<(String, String)> {
+    vec![("/library".to_owned(), "Library".to_owned()), ("/compare".to_owned(), "Compare".to_owned())]
+}
+
 /// The ways from a bucket to what belongs to it. Further pages about a bucket add their line here.
 #[must_use]
 pub fn ways(shown: &Shown) -> Vec<(String, String)> {

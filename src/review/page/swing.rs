@@ -5,13 +5,12 @@ use super::chart::{Scale, path, px, ticks};
 use super::shell::{Shell, bucket_address, ways};
 use super::{Kind, body, film, key_mark, set_sentence, speed, title};
 use crate::detect::{AnglesFrom, Swing};
-use crate::device::frames::place_word;
 use crate::record::library::moved::SwingEvent;
 use crate::record::library::remarks::Standing;
 use crate::review::motion::{Motion, at, computed, event_name};
 use crate::review::raw::{RawSignals, RawTrack};
 use crate::review::serve::bench::Shown;
-use crate::review::wording::{self, NOTHING, measured, number};
+use crate::review::wording::{self, measured, number};
 use crate::units::{DeviceTime, Measured};
 use maud::{Markup, html};
 
@@ -134,7 +133,7 @@ fn stage(swing: &Swing) -> Markup {
 
 fn events(swing: &Swing, said: Option<&Standing>, nothing: Option<&str>) -> Markup {
     let ms = |t: Option<DeviceTime>| {
-        t.map_or_else(|| NOTHING.to_owned(), |t| number(t.seconds_since(swing.top) * 1e3, 0))
+        t.map_or_else(wording::nothing, |t| number(t.seconds_since(swing.top) * 1e3, 0))
     };
     html! {
         section aria-labelledby="events-title" {
@@ -177,7 +176,7 @@ fn by_moved(swing: &Swing, said: &Standing) -> Option<String> {
     Some(format!(
         "By the events as you put them: set {}, at {} % of the arm's travel.",
         wording::against_top(set.seconds_since(top) * 1e3),
-        number(100.0 * share, 0)
+        wording::percent(share)
     ))
 }
 
@@ -221,10 +220,7 @@ fn certainty(swing: &Swing) -> Markup {
 }
 
 fn degrees(angle: Option<Measured>) -> String {
-    angle.map_or_else(
-        || NOTHING.to_owned(),
-        |m| format!("{}\u{a0}±\u{a0}{}", number(m.value, 1), number(m.sd, 1)),
-    )
+    angle.map_or_else(wording::nothing, |angle| wording::with_decimals(angle, 1))
 }
 
 fn doubts(swing: &Swing) -> Markup {
@@ -270,7 +266,7 @@ fn signal(track: &RawTrack, what: &str, unit: &str, values: &[[f64; 3]]) -> Mark
     let ends = track.t_ms.first().copied().zip(track.t_ms.last().copied()).unwrap_or((0.0, 1.0));
     let time = Scale { from: ends, to: (left, right) };
     let value = Scale { from: (-most, most), to: (lower, upper) };
-    let node = place_word(track.role);
+    let node = track.role.word();
     let step = if ends.1 - ends.0 > 3000.0 { 1000.0 } else { 400.0 };
     html! {
         figure {

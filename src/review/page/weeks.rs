@@ -3,7 +3,7 @@
 use super::chart::{Scale, px, step, ticks};
 use crate::detect::TargetWindow;
 use crate::review::compare::compared::{OnSide, Week};
-use crate::review::wording::{clean, number};
+use crate::review::wording::{clean, number, percent};
 use crate::units::WallTime;
 use maud::{Markup, html};
 
@@ -90,13 +90,14 @@ fn point(week: &Week, x: f64, travel: &Scale) -> Markup {
         OnSide::Neither => ("neither", ""),
     };
     let swings = if week.travel.swings == 1 { "swing" } else { "swings" };
-    let interval = week.travel.interval.map_or_else(String::new, |(low, high)| {
-        format!(" (95 %: {} to {} %)", number(100.0 * low, 0), number(100.0 * high, 0))
-    });
+    let interval = week
+        .travel
+        .interval
+        .map_or_else(String::new, |(low, high)| format!(" (95 %: {} to {} %)", percent(low), percent(high)));
     html! {
         g.side.(class) {
             title {
-                (clean(&week.name)) ", " (week.started.utc("%Y-%m-%d")) ": " (number(100.0 * mean, 0)) " %" (interval)
+                (clean(&week.name)) ", " (week.started.utc("%Y-%m-%d")) ": " (percent(mean)) " %" (interval)
                 ", " (week.travel.swings) " " (swings) (side)
             }
             @if let Some((low, high)) = week.travel.interval {

@@ -8,7 +8,7 @@ use crate::review::compare::Quantity;
 use crate::review::compare::sides::Row;
 use crate::review::statistics::{SMALL_SAMPLE, Share, more_than_half};
 use crate::review::summary::Group;
-use crate::review::wording::{against_top, club_name, number, whole_bar};
+use crate::review::wording::{against_top, club_name, number, percent, whole_bar};
 
 /// What one club's swings say. Few of them say little, in one sentence for all that they do not say.
 #[must_use]
@@ -36,15 +36,11 @@ fn too_few(group: &Group) -> String {
         Some(share) => format!(
             "Only {few}: how often you would be in it ({} to {} of 100 would fit), and whether the set moves from \
              first to last, cannot be told yet.",
-            of_100(share.low),
-            of_100(share.high)
+            percent(share.low),
+            percent(share.high)
         ),
         None => format!("Only {few}: the next ones may change all of this."),
     }
-}
-
-fn of_100(part: f64) -> String {
-    number(100.0 * part, 0)
 }
 
 fn swings(count: usize) -> String {
@@ -90,7 +86,7 @@ fn in_window(counts: &Counts, share: Share, few: bool) -> Vec<String> {
         said.push(format!("{} {are} too near the edge to be sure of {their} side.", swings(close)));
     }
     let range =
-        format!("going on like this, {} to {} of 100 would fit", of_100(share.low), of_100(share.high));
+        format!("going on like this, {} to {} of 100 would fit", percent(share.low), percent(share.high));
     said.extend(match more_than_half(share.hits, share.n) {
         Some(true) => Some(format!("More often in it than not: {range}.")),
         Some(false) => Some(format!("More often out of it than in: {range}.")),
@@ -184,16 +180,16 @@ pub fn remember(review: &Review, club: Option<&str>) -> Option<(String, String)>
     let window = review
         .windows
         .for_club(club)
-        .map(|window| format!(" Your window is {} to {} %.", of_100(window.from), of_100(window.to)));
+        .map(|window| format!(" Your window is {} to {} %.", percent(window.from), percent(window.to)));
     Some(match remembered {
         Remember::Travel(middle) => {
             let what = format!(
                 "How far your arm had gone from takeaway (0 %) to the top (100 %) when the hinge was set: {}{}{}",
                 middle_of(middle.sets, &name),
-                may_be(&middle, |value| format!("{}\u{a0}%", of_100(value))),
+                may_be(&middle, |value| format!("{}\u{a0}%", percent(value))),
                 window.unwrap_or_default()
             );
-            (format!("{}\u{a0}%", of_100(middle.value)), what)
+            (format!("{}\u{a0}%", percent(middle.value)), what)
         }
         Remember::ToTop(middle) => {
             let what = format!(

@@ -65,7 +65,7 @@ pub fn judge(asked: &Asked, shared: bool) -> Gate {
 /// Whether a `Host` header names this machine, with or without a port: by its own names, or, where the page is
 /// shared, by a bare address.
 #[must_use]
-pub fn host_is_known(host: &str, shared: bool) -> bool {
+fn host_is_known(host: &str, shared: bool) -> bool {
     let is_local = ["localhost", "127.0.0.1", "[::1]"].iter().any(|name| {
         let Some((start, rest)) = host.split_at_checked(name.len()) else { return false };
         start.eq_ignore_ascii_case(name) && is_port(rest)
@@ -88,7 +88,7 @@ fn is_port(rest: &str) -> bool {
 
 /// Whether an `Origin` header is that of a page of this host and port.
 #[must_use]
-pub fn is_origin_of(origin: &str, host: &str) -> bool {
+fn is_origin_of(origin: &str, host: &str) -> bool {
     origin.strip_prefix("http://").is_some_and(|origin| origin.eq_ignore_ascii_case(host))
 }
 

@@ -12,7 +12,7 @@ use subtle::ConstantTimeEq;
 pub type Random = [u8; 32];
 
 /// Digits of a code.
-pub const CODE_DIGITS: usize = 8;
+const CODE_DIGITS: usize = 8;
 /// Tries that may come at once.
 const TRIES_AT_ONCE: f64 = 5.0;
 /// One more try after so long, s.

@@ -74,30 +74,13 @@ impl IntoResponse for Refused {
 
 /// Asks the gate, and adds the headers that every answer carries.
 async fn guard(State(site): State<Site>, request: Request, next: Next) -> Response {
+    let asked = asked(&site, &request);
     let headers = request.headers();
-    let text = |name: HeaderName| headers.get(name).and_then(|value| value.to_str().ok());
-    let peer = request.extensions().get::<ConnectInfo<SocketAddr>>().map(|peer| peer.0.ip());
-    let path = request.uri().path();
-    let asked = Asked {
-        host: text(header::HOST),
-        origin: text(header::ORIGIN),
-        fetch_site: text(HeaderName::from_static("sec-fetch-site")),
-        weighs: !matches!(*request.method(), Method::GET | Method::HEAD) || path == "/live",
-        from_here: peer.is_some_and(|peer| peer.to_canonical().is_loopback()),
-        paired: site.sharing.as_ref().is_some_and(|sharing| {
-            headers
-                .get_all(header::COOKIE)
-                .iter()
-                .filter_map(|value| value.to_str().ok())
-                .any(|c| sharing.knows(c))
-        }),
-        is_pairing: matches!(path, "/pair" | "/assets/page.css" | "/assets/bench.css" | "/assets/numbers.js"),
-    };
-    let wants_page = text(header::ACCEPT).is_some_and(|kinds| kinds.contains("text/html"));
-    let claims = text(header::CONTENT_LENGTH).and_then(|length| length.parse::<u64>().ok()).unwrap_or(0);
-    let mut response = match judge(&asked, site.sharing.is_some()) {
+    let wants_page = text_of(headers, header::ACCEPT).is_some_and(|kinds| kinds.contains("text/html"));
+    let claims = text_of(headers, header::CONTENT_LENGTH).and_then(|length| length.parse::<u64>().ok());
+    let response = match judge(&asked, site.sharing.is_some()) {
         // Not waited for, however much of it comes.
-        Gate::Open if claims > BODY_MAX as u64 => {
+        Gate::Open if claims.is_some_and(|claims| claims > BODY_MAX as u64) => {
             ([(header::CONNECTION, "close")], StatusCode::PAYLOAD_TOO_LARGE).into_response()
         }
         Gate::Open => tokio::time::timeout(ANSWERED_WITHIN, next.run(request))
@@ -107,6 +90,31 @@ async fn guard(State(site): State<Site>, request: Request, next: Next) -> Respon
         Gate::Pair => (StatusCode::UNAUTHORIZED, "this device has to be paired at /pair\n").into_response(),
         Gate::Shut(why) => (StatusCode::FORBIDDEN, format!("{why}\n")).into_response(),
     };
+    finished(response)
+}
+
+fn text_of(headers: &HeaderMap, name: HeaderName) -> Option<&str> {
+    headers.get(name).and_then(|value| value.to_str().ok())
+}
+
+/// What the gate judges a request by.
+fn asked<'a>(site: &Site, request: &'a Request) -> Asked<'a> {
+    let (headers, path) = (request.headers(), request.uri().path());
+    let peer = request.extensions().get::<ConnectInfo<SocketAddr>>().map(|peer| peer.0.ip());
+    let mut cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
+    Asked {
+        host: text_of(headers, header::HOST),
+        origin: text_of(headers, header::ORIGIN),
+        fetch_site: text_of(headers, HeaderName::from_static("sec-fetch-site")),
+        weighs: !matches!(*request.method(), Method::GET | Method::HEAD) || path == "/live",
+        from_here: peer.is_some_and(|peer| peer.to_canonical().is_loopback()),
+        paired: site.sharing.as_ref().is_some_and(|sharing| cookies.any(|cookie| sharing.knows(cookie))),
+        is_pairing: matches!(path, "/pair" | "/assets/page.css" | "/assets/bench.css" | "/assets/numbers.js"),
+    }
+}
+
+/// The answer with words, where it has none of its own, and with what every answer says to the browser.
+fn finished(mut response: Response) -> Response {
     if let Some(words) = in_words(response.status()).filter(|_| response.body().is_end_stream()) {
         *response.body_mut() = Body::from(words);
         response.headers_mut().remove(header::CONTENT_LENGTH);

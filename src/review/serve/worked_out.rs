@@ -12,7 +12,7 @@ const KEPT: usize = 12;
 
 /// What a club's worth was worked out from. A swing that was measured anew has other instants.
 #[derive(PartialEq)]
-struct From {
+struct Basis {
     bucket: String,
     club: String,
     measures: Measures,
@@ -21,7 +21,7 @@ struct From {
 
 /// The clubs that were asked for last.
 #[derive(Default)]
-pub struct WorkedOut(Mutex<VecDeque<(From, Arc<ClubWorth>)>>);
+pub struct WorkedOut(Mutex<VecDeque<(Basis, Arc<ClubWorth>)>>);
 
 impl WorkedOut {
     /// What changes are worth with a club of the bucket of this key. Takes seconds the first time; whoever asks
@@ -31,7 +31,7 @@ impl WorkedOut {
             let set = swing.set.map(|set| set.set);
             (place, [Some(swing.takeaway), Some(swing.top), swing.motion.ball, set])
         });
-        let from = From {
+        let basis = Basis {
             bucket: bucket.to_owned(),
             club: club.to_owned(),
             measures: measures.clone(),
@@ -39,7 +39,7 @@ impl WorkedOut {
         };
         // Whatever failed while it was held left what was kept as it was.
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some((_, worth)) = kept.iter().find(|(known, _)| *known == from) {
+        if let Some((_, worth)) = kept.iter().find(|(known, _)| *known == basis) {
             return Arc::clone(worth);
         }
         let worth = Arc::new(club_worth(review, measures, club));
@@ -47,7 +47,7 @@ impl WorkedOut {
         if kept.len() == KEPT {
             kept.pop_front();
         }
-        kept.push_back((from, Arc::clone(&worth)));
+        kept.push_back((basis, Arc::clone(&worth)));
         worth
     }
 }

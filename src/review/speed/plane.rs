@@ -24,7 +24,7 @@ const ARMS: (f64, f64, f64) = (0.575_413, 0.446_074, 1.236_994);
 const PLANE_WITHIN: f64 = 0.15;
 
 /// Said where a planar pendulum does not come to the measured head speed.
-pub const NO_PLANE: &str = "the downswing lies too far from one plane for a planar pendulum";
+const NO_PLANE: &str = "the downswing lies too far from one plane for a planar pendulum";
 const TOO_SHORT: &str = "too little of the downswing was seen";
 const NO_FIT: &str = "the pendulum could not be made to follow this swing";
 
