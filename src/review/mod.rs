@@ -41,7 +41,7 @@ pub const ANGLE_REFERENCE: &str = "address pose";
 /// The target windows of one player: by club, and one for every other club.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Windows {
-    /// By the club's name as the club markers give it, or by its first word (`iron 7` is an iron).
+    /// By the club's name as the club markers give it, or by a word of it (`7 iron` is an iron), as its measures.
     pub by_club: BTreeMap<String, TargetWindow>,
     /// For a club without its own window, and for swings whose club was not said.
     pub otherwise: Option<TargetWindow>,
@@ -51,8 +51,8 @@ impl Windows {
     /// The window for a club, if the player has one.
     #[must_use]
     pub fn for_club(&self, club: Option<&str>) -> Option<TargetWindow> {
-        let kind = |name: &str| name.split_whitespace().next().map(str::to_lowercase).unwrap_or_default();
-        let known = club.and_then(|name| self.by_club.get(name).or_else(|| self.by_club.get(&kind(name))));
+        let by_word = |name: &str| name.to_lowercase().split_whitespace().find_map(|word| self.by_club.get(word));
+        let known = club.and_then(|name| self.by_club.get(name).or_else(|| by_word(name)));
         known.copied().or(self.otherwise)
     }
 }
