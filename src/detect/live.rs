@@ -16,6 +16,7 @@ use super::swing::{NodeLoss, Swing};
 use super::wrist_state::WristState;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::joint::{JointEstimate, JointWindow};
+use crate::fusion::sensor_doubts::{LiveDoubts, News};
 use crate::sample::{Arrival, DeviceDescription, NodeRole};
 use crate::units::DeviceTime;
 use std::collections::VecDeque;
@@ -61,6 +62,7 @@ pub struct LiveAnalysis {
     seat_so_far: Option<Box<JointEstimate>>,
     attempt: Attempt,
     set: LiveSet,
+    doubts: LiveDoubts,
 }
 
 /// How far the live path has got with the motion that is going on.
@@ -127,6 +129,7 @@ impl LiveAnalysis {
             seat_so_far: None,
             attempt: Attempt::default(),
             set: LiveSet::new(params.bands),
+            doubts: LiveDoubts::new(device),
         }
     }
 
@@ -145,6 +148,11 @@ impl LiveAnalysis {
     /// Sentences about the calibration that were not taken yet.
     pub fn take_notes(&mut self) -> Vec<String> {
         std::mem::take(&mut self.notes)
+    }
+
+    /// What the glove's readings contradict, or no longer do, that was not taken yet.
+    pub fn take_doubts(&mut self) -> Vec<News> {
+        self.doubts.take_news()
     }
 
     /// How good the newest calibration was, if that was not taken yet.
@@ -172,6 +180,8 @@ impl LiveAnalysis {
         let swings = self.take(arrival);
         let since_s = self.cutter.fast_since_s().filter(|_| self.attempt.told_back_s.is_none());
         self.set.follow(since_s, &self.cutter, &self.state);
+        // A look takes a moment: not in a motion, and what was decided is told first.
+        self.doubts.push(arrival, swings.is_empty() && self.cutter.fast_since_s().is_none());
         swings
     }
 
@@ -188,6 +198,7 @@ impl LiveAnalysis {
 
     /// Starts anew from a calibration; one that failed does not take the place of one that did not.
     fn calibrate(&mut self, calibration: &CalibrationEpisodes) {
+        self.doubts.look_soon();
         let mut fresh = WristState::nominal(&self.device);
         fresh.calibrate(calibration);
         self.notes.append(&mut fresh.notes);
@@ -208,6 +219,7 @@ impl LiveAnalysis {
     /// The glove has described itself anew: rates and ranges may have changed, the wrist has not.
     pub fn redescribe(&mut self, device: &DeviceDescription) {
         self.cutter.redescribe(device);
+        self.doubts.redescribe(device);
         let forearm_is_new = device.node(NodeRole::Forearm).is_some() && !self.state.is_calibrated();
         if !self.state.has_calibration() || forearm_is_new {
             self.state = WristState::nominal(device);
@@ -218,6 +230,7 @@ impl LiveAnalysis {
 
     /// The input is over: the swings that are still in hand.
     pub fn finish(&mut self) -> Vec<LiveSwing> {
+        self.doubts.finish();
         let motions = self.cutter.finish().into_iter().filter_map(|cut| match cut {
             Cut::Motion(episode) => Some(episode),
             Cut::Calibration(_) => None,
