@@ -109,7 +109,8 @@ fn what_decides_was_urgent_before() {
                 && sample.role == NodeRole::Hand
             {
                 let before_s = std::mem::replace(&mut now_s, sample.t.seconds_since(DeviceTime(0)));
-                [&mut urgent, &mut soon].map(|state| state.goes_on(now_s - before_s));
+                urgent.goes_on(now_s - before_s);
+                soon.goes_on(now_s - before_s);
             }
             let decided = live.push(arrival);
             for call in live.take_calls() {

@@ -11,6 +11,7 @@ use hingeclock::detect::BucketAnalysis;
 use hingeclock::record::latency::Latency;
 use hingeclock::review::Review;
 use hingeclock::review::live::*;
+use hingeclock::review::page::PageModel;
 use hingeclock::sample::NodeRole;
 use hingeclock::tone::SoundState;
 use ratatui::Terminal;
@@ -48,6 +49,7 @@ fn status() -> LiveStatus {
         cues: vec![],
         damaged: 0,
         guess: Guess::NotAsked,
+        doubts: vec![],
     }
 }
 
@@ -104,6 +106,28 @@ fn the_trunk_is_told_of_the_newest_swing() {
         }
         assert!(["elvis", "hest", "Leaning"].iter().all(|word| !without.contains(word)), "{without}");
     }
+}
+
+/// What the readings contradict stands above all else of the glove for as long as it is doubted, on the page as well.
+#[test]
+fn a_doubt_of_the_glove_stays_in_view() {
+    let doubted = "the hand node turns 1.18 times as far as its gyro says, by gravity";
+    let with = LiveStatus { doubts: vec![doubted.to_owned()], ..status() };
+    let flat = |status: &LiveStatus| {
+        let text = picture(&robins_bucket(), status, &Asked::Nothing, (100, 32));
+        text.split_whitespace().collect::<Vec<&str>>().join(" ")
+    };
+    let line = format!("Sensors DOUBTED: {doubted} Glove connected");
+    assert!(flat(&with).contains(&line), "{}", flat(&with));
+    assert!(!flat(&status()).contains("Sensors"));
+    let page = |status: &LiveStatus| {
+        let model = PageModel { review: robins_bucket(), live: true };
+        let parts = hingeclock::review::page::live::parts(&model, Some(status));
+        parts.into_iter().find(|(name, _)| *name == "glove").unwrap().1
+    };
+    let (shown, sound) = (page(&with), page(&status()));
+    assert!(shown.contains(&format!("<dt>Sensors</dt><dd>DOUBTED: {doubted}</dd>")), "{shown}");
+    assert!(!sound.contains("Sensors"), "{sound}");
 }
 
 /// What the player shall guess is not on the screen; afterwards guess and truth are.

@@ -16,6 +16,7 @@ use super::{player_name, volume, windows};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
+use crate::fusion::sensor_doubts::Doubt;
 use crate::record::recorded::Recorded;
 use crate::record::recorder::Recorder;
 use crate::record::settings::Settings;
@@ -58,6 +59,8 @@ pub struct Bucket {
     met_anew: bool,
     pub(super) status: Status,
     pub(super) watch: Watch,
+    /// What is doubted of the glove.
+    pub(super) doubts: Vec<(NodeRole, Doubt)>,
     understanding: Understanding,
     pub(super) link_up: bool,
     pub(super) damaged: u64,
@@ -103,6 +106,7 @@ impl Bucket {
             met_anew: false,
             status,
             watch: Watch::default(),
+            doubts: Vec::new(),
             understanding: Understanding::default(),
             link_up: false,
             damaged: 0,
@@ -287,6 +291,7 @@ impl Bucket {
                 self.status.line(&note);
                 self.note(note);
             }
+            Said::Doubt(news) => self.doubt(&news),
             Said::Calibration(quality) => self.calibration(*quality),
             Said::Clocks(clocks) => return self.watch.clocks(clocks),
             Said::Over(losses) => self.review.analysis.losses = losses,

@@ -3,6 +3,7 @@
 use super::bucket::Bucket;
 use super::sound_tap::Tap;
 use crate::device::gaps::Gaps;
+use crate::fusion::sensor_doubts::News;
 use crate::record::recorder::Recorder;
 use crate::review::json;
 use crate::review::live::{LiveStatus, NodeStatus, RecorderStatus};
@@ -15,6 +16,22 @@ impl Bucket {
     pub(super) fn derived(&self) -> Option<serde_json::Value> {
         let place = self.review.analysis.swings.len().checked_sub(1)?;
         json::swing(&self.review, place).ok().flatten()
+    }
+
+    /// Something is doubted of the glove: it is told, and stands in view, page and table until it is taken back.
+    pub(super) fn doubt(&mut self, news: &News) {
+        let sentence = news.sentence();
+        self.status.line(&sentence);
+        if news.holds {
+            tracing::warn!("{sentence}");
+            self.doubts.push((news.role, news.doubt));
+            self.note(sentence);
+        } else {
+            tracing::info!("{sentence}");
+            self.doubts.retain(|told| *told != (news.role, news.doubt));
+            let outdated = news.doubt.sentence(news.role);
+            self.review.analysis.notes.retain(|note| *note != outdated);
+        }
     }
 
     /// How it fares now.
@@ -42,6 +59,7 @@ impl Bucket {
             cues: tap.played(),
             damaged: self.damaged,
             guess: self.feedback.asked(),
+            doubts: self.doubts.iter().map(|(role, doubt)| doubt.found(*role)).collect(),
         }
     }
 

@@ -3,6 +3,7 @@
 
 use crate::detect::{AnalysisParams, CalibrationQuality, LiveAnalysis, LiveCall, LiveSwing, NodeLoss};
 use crate::fusion::clock::ClockMap;
+use crate::fusion::sensor_doubts::News;
 use crate::sample::{Arrival, DeviceDescription};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -41,6 +42,8 @@ pub enum Said {
     Clocks(ClockMap),
     /// A sentence for the player.
     Note(String),
+    /// Something that the glove's readings contradict, or no longer do.
+    Doubt(News),
     /// The queue is empty and the input over; what was lost.
     Over(Vec<NodeLoss>),
 }
@@ -184,7 +187,7 @@ fn work(
         if let Some(quality) = live.take_calibration() {
             say(said, Said::Calibration(Box::new(quality)));
         }
-        live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
+        tell_notes(&mut live, said);
         let urgent = live.is_swing_near() || (at_set && live.is_set_near());
         let soon = live.may_find_a_swing();
         outlook.show(urgent, soon);
@@ -194,7 +197,7 @@ fn work(
     }
     let last = catch_unwind(AssertUnwindSafe(|| live.finish())).unwrap_or_default();
     last.into_iter().for_each(|swing| say(said, Said::Swing(Box::new(swing))));
-    live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
+    tell_notes(&mut live, said);
     say(said, Said::Over(live.losses()));
 }
 
@@ -209,6 +212,11 @@ fn push_all(live: &mut LiveAnalysis, arrivals: &[Arrival], said: &mpsc::Sender<S
         live.take_calls().into_iter().for_each(|call| say(said, Said::Set(Box::new(call))));
         swings.into_iter().for_each(|swing| say(said, Said::Swing(Box::new(swing))));
     }
+}
+
+fn tell_notes(live: &mut LiveAnalysis, said: &mpsc::Sender<Said>) {
+    live.take_notes().into_iter().for_each(|note| say(said, Said::Note(note)));
+    live.take_doubts().into_iter().for_each(|news| say(said, Said::Doubt(news)));
 }
 
 fn say(said: &mpsc::Sender<Said>, what: Said) {

@@ -16,6 +16,7 @@ use super::swing::{NodeLoss, Swing};
 use super::wrist_state::WristState;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::joint::{JointEstimate, JointWindow};
+use crate::fusion::sensor_doubts::{LiveDoubts, News};
 use crate::sample::{Arrival, DeviceDescription, NodeRole};
 use crate::units::DeviceTime;
 use std::collections::VecDeque;
@@ -66,6 +67,7 @@ pub struct LiveAnalysis {
     seat_so_far: Option<Box<JointEstimate>>,
     attempt: Attempt,
     set: LiveSet,
+    doubts: LiveDoubts,
 }
 
 /// How far the live path has got with the motion that is going on.
@@ -132,6 +134,7 @@ impl LiveAnalysis {
             seat_so_far: None,
             attempt: Attempt::default(),
             set: LiveSet::new(params.bands),
+            doubts: LiveDoubts::new(device),
         }
     }
 
@@ -150,6 +153,11 @@ impl LiveAnalysis {
     /// Sentences about the calibration that were not taken yet.
     pub fn take_notes(&mut self) -> Vec<String> {
         std::mem::take(&mut self.notes)
+    }
+
+    /// What the glove's readings contradict, or no longer do, that was not taken yet.
+    pub fn take_doubts(&mut self) -> Vec<News> {
+        self.doubts.take_news()
     }
 
     /// How good the newest calibration was, if that was not taken yet.
@@ -188,6 +196,8 @@ impl LiveAnalysis {
         let swings = self.take(arrival);
         let since_s = self.cutter.fast_since_s().filter(|_| self.attempt.told_back_s.is_none());
         self.set.follow(since_s, &self.cutter, &self.state);
+        // A look takes a moment: not in a motion, and what was decided is told first.
+        self.doubts.push(arrival, swings.is_empty() && self.cutter.fast_since_s().is_none());
         swings
     }
 
@@ -204,6 +214,7 @@ impl LiveAnalysis {
 
     /// Starts anew from a calibration; one that failed does not take the place of one that did not.
     fn calibrate(&mut self, calibration: &CalibrationEpisodes) {
+        self.doubts.look_soon();
         let mut fresh = WristState::nominal(&self.device);
         fresh.calibrate(calibration);
         self.notes.append(&mut fresh.notes);
@@ -224,6 +235,7 @@ impl LiveAnalysis {
     /// The glove has described itself anew: rates and ranges may have changed, the wrist has not.
     pub fn redescribe(&mut self, device: &DeviceDescription) {
         self.cutter.redescribe(device);
+        self.doubts.redescribe(device);
         let forearm_is_new = device.node(NodeRole::Forearm).is_some() && !self.state.is_calibrated();
         if !self.state.has_calibration() || forearm_is_new {
             self.state = WristState::nominal(device);
@@ -234,6 +246,7 @@ impl LiveAnalysis {
 
     /// The input is over: the swings that are still in hand.
     pub fn finish(&mut self) -> Vec<LiveSwing> {
+        self.doubts.finish();
         let motions = self.cutter.finish().into_iter().filter_map(|cut| match cut {
             Cut::Motion(episode) => Some(episode),
             Cut::Calibration(_) => None,
@@ -452,52 +465,5 @@ impl LiveAnalysis {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::device::virtual_glove::swing::{SetAim, SwingSize};
-    use crate::device::virtual_glove::{Cue, Plan, Scenario, VirtualBucket};
-    use crate::sample::ImuSample;
-
-    #[test]
-    fn all_swings_that_wait_when_a_motion_ends_are_told() {
-        let drill = Cue::Drill(SwingSize::Full, SetAim::Travel(0.5), 3);
-        let plan = Plan::Listed(vec![Cue::Club("iron"), Cue::Calibrate, drill]);
-        let bucket = VirtualBucket::play(&Scenario::new(plan), 1);
-        let mut cutter = EpisodeCutter::new(&bucket.device, AnalysisParams::default().episodes);
-        let mut live = LiveAnalysis::new(&bucket.device, AnalysisParams::default());
-        let cuts = bucket.arrivals.iter().filter_map(|arrival| cutter.push(arrival));
-        let told = cuts.flat_map(|cut| match cut {
-            Cut::Motion(episode) => live.end_motion(episode),
-            Cut::Calibration(_) => Vec::new(),
-        });
-        let tops: Vec<DeviceTime> = told.map(|live| live.swing.top).collect();
-        assert_eq!(tops.len(), 3);
-        for (top, truth) in tops.iter().zip(&bucket.truth) {
-            assert!(top.seconds_since(truth.top).abs() < 0.02, "{top:?} {:?}", truth.top);
-        }
-    }
-
-    /// What is said of a glove that rests, is whirled about for so long, and rests again, s.
-    fn said_of_whirling(lasts_s: f64) -> Vec<String> {
-        let device = DeviceDescription::default();
-        let mut live = LiveAnalysis::new(&device, AnalysisParams::default());
-        let turning = 3.0..3.0 + lasts_s;
-        for i in 0..((lasts_s + 6.0) * 200.0) as u32 {
-            let t = DeviceTime(i64::from(i) * 5000);
-            let rate = if turning.contains(&(f64::from(i) / 200.0)) { 700.0 } else { 0.0 };
-            let (rate_dps, specific_force_g) = ([0.0, 0.0, rate], [0.0, 0.0, 1.0]);
-            for role in [NodeRole::Hand, NodeRole::Forearm] {
-                let sample = ImuSample { role, seq: i, t, rate_dps, specific_force_g, received: None };
-                live.push(&Arrival::Sample(sample));
-            }
-        }
-        live.take_notes()
-    }
-
-    #[test]
-    fn what_goes_on_after_a_cut_is_said_not_to_be_told() {
-        assert!(said_of_whirling(20.0).is_empty());
-        let notes = said_of_whirling(40.0);
-        assert!(notes.len() == 1 && notes[0].contains("was too long to be looked at in one"), "{notes:?}");
-    }
-}
+#[path = "live_tests.rs"]
+mod tests;

@@ -151,6 +151,8 @@ pub struct LiveStatus {
     pub damaged: u64,
     /// The player's guess.
     pub guess: Guess,
+    /// What the glove's readings contradict, a sentence each.
+    pub doubts: Vec<String>,
 }
 
 impl Default for LiveStatus {
@@ -168,6 +170,7 @@ impl Default for LiveStatus {
             cues: Vec::new(),
             damaged: 0,
             guess: Guess::NotAsked,
+            doubts: Vec::new(),
         }
     }
 }
@@ -187,7 +190,14 @@ impl LiveStatus {
     /// What a player may want to know of the glove, in the order in which trouble matters.
     #[must_use]
     pub fn facts(&self) -> Vec<Fact> {
-        vec![self.glove(), self.recording(), self.battery(), self.losses(), self.clocks(), self.sound()]
+        let doubts = (!self.doubts.is_empty()).then(|| self.sensors());
+        let others =
+            [self.glove(), self.recording(), self.battery(), self.losses(), self.clocks(), self.sound()];
+        doubts.into_iter().chain(others).collect()
+    }
+
+    fn sensors(&self) -> Fact {
+        Fact { name: "Sensors", words: format!("DOUBTED: {}", self.doubts.join("; ")), wrong: true }
     }
 
     fn glove(&self) -> Fact {

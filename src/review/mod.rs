@@ -51,7 +51,8 @@ impl Windows {
     /// The window for a club, if the player has one.
     #[must_use]
     pub fn for_club(&self, club: Option<&str>) -> Option<TargetWindow> {
-        let by_word = |name: &str| name.to_lowercase().split_whitespace().find_map(|word| self.by_club.get(word));
+        let by_word =
+            |name: &str| name.to_lowercase().split_whitespace().find_map(|word| self.by_club.get(word));
         let known = club.and_then(|name| self.by_club.get(name).or_else(|| by_word(name)));
         known.copied().or(self.otherwise)
     }

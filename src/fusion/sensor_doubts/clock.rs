@@ -1,6 +1,6 @@
 //! What a node's times say of its clock and of its rate.
 
-use super::Doubt;
+use super::{Doubt, Sure};
 use crate::fusion::series::middle;
 use crate::sample::ImuSample;
 use crate::units::{DeviceTime, HostTime};
@@ -8,10 +8,10 @@ use crate::units::{DeviceTime, HostTime};
 /// Of each stretch of so long the quickest reading is kept, host time, s; so many stretches at most.
 const STRETCH_S: f64 = 5.0;
 const STRETCHES: usize = 400;
-/// Fewer stretches tell nothing.
-const LEAST_STRETCHES: usize = 6;
 /// Two that are compared lie so many apart: what their readings were under way blurs the ratio less.
 const APART: usize = 4;
+/// Fewer comparisons tell nothing.
+const LEAST_RATIOS: u64 = 2;
 /// Quartz is off by a ten-thousandth, a chip's own oscillator by a hundredth or two; arrival is rougher than the former.
 const CLOCK_OFF: f64 = 0.006;
 /// A recording that was played faster or slower has such ratios; beyond them the unit is another.
@@ -103,12 +103,17 @@ impl ClockSums {
         }
     }
 
-    /// The middle ratio of node's clock to host's; a clock that starts anew spoils few of them.
-    fn ratio(&self) -> Option<f64> {
+    /// Ratios of node's clock to host's. Between two clocks, of a node that has started anew, there is none.
+    fn ratios(&self) -> Vec<f64> {
         let points = &self.quickest;
         let pairs = points.iter().zip(points.iter().skip(APART));
         let ratios = pairs.map(|(from, to)| (to.node_s - from.node_s) / (to.host_s - from.host_s));
-        middle(ratios.filter(|ratio| ratio.is_finite())).filter(|_| points.len() >= LEAST_STRETCHES)
+        ratios.filter(|ratio| ratio.is_finite() && *ratio > 0.0).collect()
+    }
+
+    /// Whether the clock's speed is known, if it ever will be.
+    pub(super) fn is_judged(&self) -> bool {
+        self.origin.is_none() || self.ratios().len() as u64 >= LEAST_RATIOS
     }
 
     /// The rate by the middle step between neighbours, Hz; none without neighbours.
@@ -123,29 +128,34 @@ impl ClockSums {
         Some(1e6 / ((middle? as f64).max(0.5) * STEP_BIN_US as f64))
     }
 
-    pub(super) fn doubts(&self, told_hz: Option<f64>) -> Vec<Doubt> {
-        let clock = self.ratio().filter(|ratio| is_odd(*ratio));
+    pub(super) fn doubts(&self, told_hz: Option<f64>, sure: Sure) -> Vec<Doubt> {
+        let ratios = self.ratios();
+        let enough = ratios.len() as u64 >= LEAST_RATIOS * sure.amount();
+        let clock = middle(ratios.into_iter()).filter(|ratio| enough && is_odd(*ratio, sure));
         if let Some(ratio) = clock {
             return vec![Doubt::Clock(ratio)];
         }
+        let (least_pairs, beyond) = (LEAST_PAIRS * sure.amount(), sure.beyond());
         let back = self.numbers_back as f64 / self.taken.max(1) as f64;
-        if self.taken > LEAST_PAIRS && back > NUMBERS_BACK {
+        if self.taken > least_pairs && back > NUMBERS_BACK * beyond {
             return vec![Doubt::Numbers(back)];
         }
-        if self.pairs < LEAST_PAIRS {
+        if self.pairs < least_pairs {
             return Vec::new();
         }
         let same = self.no_later as f64 / self.pairs as f64;
-        if same > SAME_TIME {
+        if same > SAME_TIME * beyond {
             return vec![Doubt::SameTime(same)];
         }
         let rates = told_hz.zip(self.rate_hz());
-        let odd = rates.filter(|(told_hz, found_hz)| (found_hz / told_hz - 1.0).abs() > RATE_OFF);
+        let odd = rates.filter(|(told_hz, found_hz)| (found_hz / told_hz - 1.0).abs() > RATE_OFF * beyond);
         odd.map(|(told_hz, found_hz)| Doubt::Rate { told_hz, found_hz }).into_iter().collect()
     }
 }
 
-fn is_odd(ratio: f64) -> bool {
-    let off = (ratio - 1.0).abs();
-    (CLOCK_OFF < off && off < NOT_PLAYED) || !(PLAYED.0..=PLAYED.1).contains(&ratio)
+/// Neither what cheap clocks are off by, nor what playing a recording faster or slower gives.
+fn is_odd(ratio: f64, sure: Sure) -> bool {
+    let (off, beyond) = ((ratio - 1.0).abs(), sure.beyond());
+    (CLOCK_OFF * beyond < off && off < NOT_PLAYED)
+        || !(PLAYED.0 / beyond..=PLAYED.1 * beyond).contains(&ratio)
 }

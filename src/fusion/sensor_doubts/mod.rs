@@ -1,25 +1,28 @@
 //! What a node's readings contradict by themselves: units, signs, axes and clocks that cannot be as they were
 //! greeted. A glove whose maker mistook one of them still gives numbers, and plausible ones.
 //!
-//! Streams: a reading in, sums and a bounded number of turns kept; judged at the end.
+//! Streams: a reading in, sums and a bounded number of turns kept; judged at the end, or now and then while the glove is
+//! worn ([`LiveDoubts`]).
 
 mod clock;
+mod live;
 #[cfg(test)]
 mod tests;
 mod turns;
 
 use crate::sample::{DeviceDescription, ImuSample, NodeDescription, NodeRole};
 use clock::ClockSums;
+pub use live::{LiveDoubts, News};
 use nalgebra::Vector3;
 pub use turns::Axes;
-use turns::Turns;
+use turns::{Fit, Turns};
 
 /// From gravity this far off on, the unit or the full scale is wrong, not the sensor, g.
 const GRAVITY_G: (f64, f64) = (0.85, 1.15);
 /// A gyro at rest that reads more than this was never zeroed, °/s. The biases that the analysis finds are smaller.
 const OFFSET_DPS: f64 = 6.0;
 /// Poses before rest is judged.
-const LEAST_POSES: usize = 5;
+const LEAST_POSES: u64 = 10;
 /// A node that turns faster than this, °/s, gives another reading each time, unless it is read too often.
 const TURNING_DPS: f64 = 30.0;
 /// A sample that lies farther back comes from a clock that was started anew, s.
@@ -66,7 +69,37 @@ pub enum Sensor {
     Accelerometer,
 }
 
+/// How sure a doubt has to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Sure {
+    /// What was seen speaks for it, and that is all there is.
+    Enough,
+    /// So clearly that what is seen later hardly ever takes it back.
+    Clearly,
+}
+
+impl Sure {
+    /// Limits have to be passed so many times as far.
+    fn beyond(self) -> f64 {
+        if self == Sure::Enough { 1.0 } else { 4.0 / 3.0 }
+    }
+
+    /// So many times as much has to have been seen.
+    fn amount(self) -> u64 {
+        if self == Sure::Enough { 1 } else { 4 }
+    }
+}
+
 impl Doubt {
+    /// The same is doubted, if by another number.
+    fn is_same(&self, other: &Doubt) -> bool {
+        match (self, other) {
+            (Doubt::GyroAxes(one), Doubt::GyroAxes(other)) => one == other,
+            (Doubt::Stuck(one), Doubt::Stuck(other)) => one == other,
+            _ => std::mem::discriminant(self) == std::mem::discriminant(other),
+        }
+    }
+
     /// A plain sentence of it, with what may be the cause.
     #[must_use]
     pub fn sentence(&self, role: NodeRole) -> String {
@@ -170,6 +203,15 @@ impl GloveWatch {
         }
     }
 
+    /// The glove has described itself anew: nodes of which it says something else are watched anew. Gives these.
+    fn redescribe(&mut self, device: &DeviceDescription) -> Vec<NodeRole> {
+        let before = std::mem::replace(&mut self.device, device.clone());
+        let roles = self.nodes.iter().map(|(role, _)| *role);
+        let changed: Vec<NodeRole> = roles.filter(|role| before.node(*role) != device.node(*role)).collect();
+        self.nodes.retain(|(role, _)| !changed.contains(role));
+        changed
+    }
+
     /// The nodes that were heard.
     pub fn nodes(&self) -> impl Iterator<Item = (NodeRole, &NodeWatch)> {
         self.nodes.iter().map(|(role, node)| (*role, node))
@@ -258,21 +300,42 @@ impl NodeWatch {
     /// What cannot be as it was said. Where the times are wrong they alone are told: the rest hangs on them.
     #[must_use]
     pub fn doubts(&self) -> Vec<Doubt> {
-        let mut doubts = self.clock.doubts(self.told_hz);
-        let sound = |share: u64| self.pairs < REPEATED.1 || (share as f64) < 0.99 * self.pairs as f64;
-        let gyro_runs = sound(self.same_gyro);
-        let force_runs = sound(self.same_force);
-        doubts.extend((!gyro_runs).then_some(Doubt::Stuck(Sensor::Gyro)));
-        doubts.extend((!force_runs).then_some(Doubt::Stuck(Sensor::Accelerometer)));
+        self.doubts_that_are(Sure::Enough, &self.judged(self.turns.fit()))
+    }
+
+    /// What takes a moment to work out, but for the turns' fit.
+    fn judged(&self, fit: Option<Fit>) -> Judged {
+        Judged { at_rest: self.turns.at_rest(), fit }
+    }
+
+    fn doubts_that_are(&self, sure: Sure, judged: &Judged) -> Vec<Doubt> {
+        let mut doubts = self.clock.doubts(self.told_hz, sure);
+        let stuck = self.stuck(sure);
+        doubts.extend(stuck.iter().copied().map(Doubt::Stuck));
         let share = self.repeated as f64 / self.turning.max(1) as f64;
-        let often = self.turning >= REPEATED.1 && share > REPEATED.0;
+        let often = self.turning >= REPEATED.1 * sure.amount() && share > REPEATED.0 * sure.beyond();
         doubts.extend(often.then_some(Doubt::Repeated(share)));
-        let times_hold = !doubts.iter().any(|doubt| matches!(doubt, Doubt::Clock(_) | Doubt::SameTime(_)));
-        if times_hold && gyro_runs && force_runs && self.turns.poses() >= LEAST_POSES {
-            doubts.extend(self.at_rest());
-            doubts.extend(self.turns.doubt());
+        let times_fail = doubts.iter().any(|doubt| matches!(doubt, Doubt::Clock(_) | Doubt::SameTime(_)));
+        // A clock at another speed looks like a gyro of another scale.
+        let times_hold = !times_fail && (sure == Sure::Enough || self.clock.is_judged());
+        if times_hold && stuck.is_empty() {
+            let rested = self.turns.poses() as u64 >= LEAST_POSES * sure.amount();
+            doubts.extend(rested.then(|| at_rest(judged.at_rest, sure)).into_iter().flatten());
+            doubts.extend(judged.fit.as_ref().and_then(|fit| fit.doubt(sure)));
         }
         doubts
+    }
+
+    /// The sensors that give the same numbers all the time. One that lies on a table may: the other has to have seen it turn
+    /// for that to be clear, or to give the same numbers, too.
+    fn stuck(&self, sure: Sure) -> Vec<Sensor> {
+        let seen = self.pairs >= REPEATED.1 * sure.amount();
+        let is_stuck = |same: u64| seen && same as f64 >= 0.99 * self.pairs as f64;
+        let of = [(Sensor::Gyro, self.same_gyro), (Sensor::Accelerometer, self.same_force)];
+        let stuck: Vec<Sensor> =
+            of.into_iter().filter(|(_, same)| is_stuck(*same)).map(|(sensor, _)| sensor).collect();
+        let has_turned = self.turns.kept() > 0 || stuck.len() == of.len();
+        if sure == Sure::Enough || has_turned { stuck } else { Vec::new() }
     }
 
     /// What was seen, for who asks.
@@ -283,12 +346,18 @@ impl NodeWatch {
             self.turns.up(&self.long_axis).map(|sine| sine.clamp(-1.0, 1.0).asin().to_degrees());
         Seen { rate_hz: self.clock.rate_hz(), gravity_g, upright_deg, turns: self.turns.kept() }
     }
+}
 
-    fn at_rest(&self) -> Vec<Doubt> {
-        let (gravity_g, offset_dps) = self.turns.at_rest();
-        let odd = !(GRAVITY_G.0..GRAVITY_G.1).contains(&gravity_g);
-        let gravity = odd.then_some(Doubt::Gravity(gravity_g));
-        let offset = (offset_dps > OFFSET_DPS).then_some(Doubt::Offset(offset_dps));
-        gravity.into_iter().chain(offset).collect()
-    }
+/// What was worked out of a node's sums.
+struct Judged {
+    /// Size of the force, g, and of the rate, °/s.
+    at_rest: (f64, f64),
+    fit: Option<Fit>,
+}
+
+fn at_rest((gravity_g, offset_dps): (f64, f64), sure: Sure) -> Vec<Doubt> {
+    let odd = !(GRAVITY_G.0..GRAVITY_G.1).contains(&gravity_g);
+    let gravity = odd.then_some(Doubt::Gravity(gravity_g));
+    let offset = (offset_dps > OFFSET_DPS * sure.beyond()).then_some(Doubt::Offset(offset_dps));
+    gravity.into_iter().chain(offset).collect()
 }

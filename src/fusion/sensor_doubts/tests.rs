@@ -132,3 +132,99 @@ fn a_recording_that_was_played_faster_is_no_doubt() {
     let slow = doubts(1.0, |sample| sample.received = sample.received.map(|at| HostTime(at.0 / 4)));
     assert_eq!(slow, []);
 }
+
+/// Readings of a hand node at 200 Hz that is still but for this rate about the vertical.
+fn level(seqs: std::ops::Range<u32>, rate_dps: f64) -> impl Iterator<Item = Arrival> {
+    seqs.map(move |seq| {
+        let at = i64::from(seq) * 5000;
+        // Not the same numbers again and again.
+        let noise = f64::from(seq * 7919 % 101) * 1e-4;
+        Arrival::Sample(ImuSample {
+            role: NodeRole::Hand,
+            seq,
+            t: DeviceTime(at),
+            rate_dps: [noise, 0.0, rate_dps],
+            specific_force_g: [0.0, noise, 1.0],
+            received: Some(HostTime(at)),
+        })
+    })
+}
+
+fn news_of(live: &mut LiveDoubts, arrivals: impl Iterator<Item = Arrival>) -> Vec<News> {
+    arrivals.for_each(|arrival| live.push(&arrival, true));
+    live.take_news()
+}
+
+fn at_200_hz() -> DeviceDescription {
+    let mut device = DeviceDescription::default();
+    device.nodes.iter_mut().for_each(|node| node.rate_hz = 200.0);
+    device
+}
+
+/// Who turns about the vertical for a minute seems still to the accelerometer: the gyro is doubted, until he stands.
+#[test]
+fn what_is_told_is_told_once_and_taken_back_where_more_speaks_against_it() {
+    let mut live = LiveDoubts::new(&at_200_hz());
+    let told = news_of(&mut live, level(0..20_000, 20.0));
+    let [News { role: NodeRole::Hand, doubt: Doubt::Offset(dps), holds: true }] = told[..] else {
+        panic!("{told:?}")
+    };
+    assert!((dps - 20.0).abs() < 0.1, "{dps}");
+    let back = news_of(&mut live, level(20_000..60_000, 0.0));
+    assert_eq!(back, [News { holds: false, ..told[0].clone() }]);
+    assert_eq!(
+        back[0].sentence(),
+        "taken back by what was seen since: the hand node's gyro reads 20 °/s at rest"
+    );
+    live.finish();
+    assert_eq!(live.take_news(), []);
+}
+
+#[test]
+fn what_is_not_clear_waits_for_the_end() {
+    let mut live = LiveDoubts::new(&at_200_hz());
+    assert_eq!(news_of(&mut live, level(0..20_000, 7.0)), [], "no more than the limit and a sixth");
+    live.finish();
+    let told = live.take_news();
+    assert!(matches!(told[..], [News { doubt: Doubt::Offset(_), holds: true, .. }]), "{told:?}");
+}
+
+#[test]
+fn without_time_for_it_there_is_no_look() {
+    let mut live = LiveDoubts::new(&at_200_hz());
+    level(0..20_000, 20.0).for_each(|arrival| live.push(&arrival, false));
+    assert_eq!(live.take_news(), []);
+    assert_eq!(news_of(&mut live, level(20_000..20_001, 20.0)).len(), 1);
+}
+
+#[test]
+fn a_node_that_describes_itself_otherwise_is_watched_anew() {
+    let mut live = LiveDoubts::new(&DeviceDescription::default());
+    let told = news_of(&mut live, level(0..6000, 0.0));
+    assert!(matches!(told[..], [News { doubt: Doubt::Rate { .. }, holds: true, .. }]), "{told:?}");
+    live.redescribe(&DeviceDescription::default());
+    assert_eq!(live.take_news(), [], "nothing has changed");
+    live.redescribe(&at_200_hz());
+    assert_eq!(live.take_news(), [News { holds: false, ..told[0].clone() }]);
+    assert_eq!(news_of(&mut live, level(6000..30_000, 0.0)), []);
+}
+
+/// A node that lies on a table may give the same numbers for long, and one that has started anew is no odd clock.
+#[test]
+fn lying_still_and_starting_anew_are_no_doubts() {
+    let still = level(0..20_000, 0.0).map(|mut arrival| {
+        let Arrival::Sample(sample) = &mut arrival else { panic!("a sample") };
+        sample.rate_dps = [0.1, 0.0, 0.0];
+        arrival
+    });
+    let mut live = LiveDoubts::new(&at_200_hz());
+    assert_eq!(news_of(&mut live, still), []);
+    let (before, after) = (level(0..6000, 0.0), level(6000..20_000, 0.0));
+    let after = after.map(|mut arrival| {
+        let Arrival::Sample(sample) = &mut arrival else { panic!("a sample") };
+        (sample.seq, sample.t) = (sample.seq - 6000, DeviceTime(sample.t.0 - 30_000_000));
+        arrival
+    });
+    let mut live = LiveDoubts::new(&at_200_hz());
+    assert_eq!(news_of(&mut live, before.chain(after)), []);
+}

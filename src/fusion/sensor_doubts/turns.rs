@@ -1,14 +1,14 @@
 //! Turns from one still pose to the next: the gyro must turn gravity from where the accelerometer saw it first to
 //! where it sees it then. Still is what the accelerometer takes for still, since the gyro is what is doubted.
 
-use super::Doubt;
+use super::{Doubt, Sure};
 use crate::fusion::series::middle;
 use nalgebra::{Matrix3, UnitQuaternion, Vector3};
 
 /// Length of a slice that may be a pose, s.
 const SLICE_S: f64 = 0.3;
 /// How far its readings may scatter, and two slices in a row differ, as a share of what they read.
-const SPREAD: f64 = 0.06;
+const SPREAD: f64 = 0.12;
 const STEP: f64 = 0.015;
 /// A turn takes no longer than this, s, and turns kept are no more than this.
 const LONGEST_S: f64 = 8.0;
@@ -23,10 +23,14 @@ const GAP_S: f64 = 0.03;
 const LEAST_TURN: f64 = 0.7;
 /// … and so many turns have to tell it.
 pub(super) const LEAST_TURNS: usize = 5;
-/// Up to this middle error, rad, nothing is doubted: poses sway, gyros are off by a hundredth or two.
+/// Up to this error of them all, rad, nothing is doubted: poses sway, gyros are off by a hundredth or two.
 const GOOD: f64 = 0.06;
-/// Another reading of the gyro has to be so many times as near.
+/// A single turn is off by no more than this, rad: a pose may have been none.
+const MOST: f64 = 0.3;
+/// Another reading of the gyro has to be so many times as near …
 const BETTER: f64 = 3.0;
+/// … and of ways for its axes to lie, the next best so many times as far off, or the turns so far do not tell them apart.
+const APART: f64 = 2.0;
 /// Scales tried, to each side of 1: the factor between two, and how many.
 const SCALE_STEP: f64 = 1.02;
 const SCALES: i32 = 48;
@@ -92,6 +96,14 @@ struct Slice {
 }
 
 impl Slice {
+    fn add(&mut self, more: &Slice) {
+        self.lasted_s += more.lasted_s;
+        self.count += more.count;
+        self.rate += more.rate;
+        self.force += more.force;
+        self.force_squared += more.force_squared;
+    }
+
     fn mean_force(&self) -> Vector3<f64> {
         self.force / self.count
     }
@@ -148,26 +160,21 @@ impl Turns {
             (self.slice, self.block, self.before, self.way) = Default::default();
             return;
         };
-        for sum in [&mut self.slice, &mut self.block] {
-            sum.lasted_s += dt_s;
-            sum.count += 1.0;
-            sum.rate += rate;
-            sum.force += force;
-            sum.force_squared += force.norm_squared();
-        }
+        let force_squared = force.norm_squared();
+        self.block.add(&Slice { lasted_s: dt_s, count: 1.0, rate, force, force_squared });
         if self.block.lasted_s >= BLOCK_S {
             self.follow();
-        }
-        if self.slice.lasted_s >= SLICE_S {
-            self.follow();
-            self.close();
+            if self.slice.lasted_s >= SLICE_S {
+                self.close();
+            }
         }
     }
 
     /// A block more on the way.
     fn follow(&mut self) {
         let block = std::mem::take(&mut self.block);
-        if let Some(way) = self.way.as_mut().filter(|_| block.count > 0.0) {
+        self.slice.add(&block);
+        if let Some(way) = self.way.as_mut() {
             way.lasted_s += block.lasted_s;
             way.steps.push((block.rate / block.count, block.lasted_s));
         }
@@ -187,14 +194,15 @@ impl Turns {
         if self.poses.len() < POSES {
             self.poses.push((slice.rate / slice.count, force));
         }
-        if let Some(way) = self.way.take().filter(|_| self.turns.len() < KEPT) {
+        if let Some(way) = self.way.take() {
             let turn = Turn { to: force, ..way };
             // A pose is no turn; what only stood is not kept.
             if turn.tells(&(slice.rate / slice.count)) {
                 self.turns.push(turn);
             }
         }
-        self.way = Some(Turn { from: force, steps: Vec::new(), lasted_s: 0.0, to: force });
+        let begins = || Turn { from: force, steps: Vec::new(), lasted_s: 0.0, to: force };
+        self.way = (self.turns.len() < KEPT).then(begins);
     }
 
     /// How many turns tell something.
@@ -223,13 +231,16 @@ impl Turns {
         Vector3::from_fn(|axis, _| middle(self.poses.iter().map(|(rate, _)| rate[axis])).unwrap_or(0.0))
     }
 
-    /// The middle error where the gyro's readings mean this, rad.
+    /// The error of all turns (root mean square) where the gyro's readings mean this, rad. A middle one would not see what
+    /// only the few turns about one axis show.
     fn error(&self, meaning: &Matrix3<f64>, offset: &Vector3<f64>) -> f64 {
-        middle(self.turns.iter().map(|turn| turn.error(meaning, offset))).unwrap_or(0.0)
+        let squares = self.turns.iter().map(|turn| turn.error(meaning, offset).min(MOST).powi(2));
+        (squares.sum::<f64>() / self.turns.len().max(1) as f64).sqrt()
     }
 
-    /// Another meaning of the gyro's readings that fits much better, if there is one.
-    pub(super) fn doubt(&self) -> Option<Doubt> {
+    /// The meaning of the gyro's readings that fits best, where they do not fit as they are said to be meant. Many are
+    /// tried then, which takes a moment.
+    pub(super) fn fit(&self) -> Option<Fit> {
         let offset = self.offset();
         if self.turns.len() < LEAST_TURNS {
             return None;
@@ -244,13 +255,37 @@ impl Turns {
             .chain([1f64.to_degrees(), 1f64.to_radians()]);
         let (scale, scale_error) = nearest(scales.map(|scale| (scale, of_scale(scale))))?;
         let others = Axes::all().filter(|axes| *axes != Axes::SAME);
-        let (axes, axes_error) = nearest(others.map(|axes| (axes, self.error(&axes.matrix(), &offset))))?;
-        let better = |error: f64| error * BETTER < as_said;
-        if better(scale_error) && scale_error <= axes_error {
-            ((scale - 1.0).abs() > SCALE_GOOD).then_some(Doubt::GyroScale(scale))
-        } else {
-            better(axes_error).then_some(Doubt::GyroAxes(axes))
+        let others: Vec<(Axes, f64)> =
+            others.map(|axes| (axes, self.error(&axes.matrix(), &offset))).collect();
+        let (axes, axes_error) = nearest(others.iter().copied())?;
+        if scale_error <= axes_error {
+            return Some(Fit { doubt: Doubt::GyroScale(scale), as_said, error: scale_error, next: None });
         }
+        let next = nearest(others.into_iter().filter(|(other, _)| *other != axes));
+        let next = next.map(|(_, error)| error);
+        Some(Fit { doubt: Doubt::GyroAxes(axes), as_said, error: axes_error, next })
+    }
+}
+
+/// A meaning of the gyro's readings that fits better than what was said.
+#[derive(Clone, Debug)]
+pub(super) struct Fit {
+    doubt: Doubt,
+    /// Errors of what was said, of this one, and of the next best of its kind, where they are to be told apart, rad.
+    as_said: f64,
+    error: f64,
+    next: Option<f64>,
+}
+
+impl Fit {
+    /// The doubt, where it fits that much better.
+    pub(super) fn doubt(&self, sure: Sure) -> Option<Doubt> {
+        let beyond = sure.beyond();
+        let bad = self.as_said >= GOOD * beyond;
+        let better = self.error * BETTER * beyond < self.as_said;
+        let alone = self.next.is_none_or(|next| next >= APART * beyond * self.error);
+        let is_mistake = !matches!(self.doubt, Doubt::GyroScale(scale) if (scale - 1.0).abs() <= SCALE_GOOD);
+        (bad && better && alone && is_mistake).then_some(self.doubt)
     }
 }
 
