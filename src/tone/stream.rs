@@ -5,8 +5,6 @@ use super::ToneError;
 use pulseaudio::protocol::{
     self, Command, CommandReply, Descriptor, DescriptorFlags, Prop, Props, ProtocolError,
 };
-use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use rustix::io::retry_on_intr;
 use std::ffi::CString;
 use std::io::{ErrorKind, Read, Write};
 use std::ops::ControlFlow;
@@ -44,8 +42,6 @@ pub(super) struct Connection {
     /// The length of the message that was looked at last; it is let go of before the next.
     seen: usize,
     outgoing: Vec<u8>,
-    /// So long it waits for the next message.
-    patience: Duration,
 }
 
 fn failed(error: &dyn std::fmt::Display) -> ToneError {
@@ -60,6 +56,7 @@ impl Connection {
     pub fn open(path: &Path) -> Result<Connection, ToneError> {
         let at_path = |e: std::io::Error| ToneError::Server(format!("{}: {e}", path.display()));
         let socket = UnixStream::connect(path).map_err(at_path)?;
+        socket.set_read_timeout(Some(ANSWER_TIMEOUT)).map_err(at_path)?;
         socket.set_write_timeout(Some(ANSWER_TIMEOUT)).map_err(at_path)?;
         let mut connection = Connection {
             socket,
@@ -69,7 +66,6 @@ impl Connection {
             filled: 0,
             seen: 0,
             outgoing: vec![0; protocol::DESCRIPTOR_SIZE + LONGEST_PIECE],
-            patience: ANSWER_TIMEOUT,
         };
         let auth = protocol::AuthParams {
             version: protocol::MAX_VERSION,
@@ -124,7 +120,7 @@ impl Connection {
     /// The server refuses, or there is no device.
     pub fn stream(mut self, params: protocol::PlaybackStreamParams) -> Result<(Stream, usize), ToneError> {
         let told: protocol::CreatePlaybackStreamReply = self.ask(&Command::CreatePlaybackStream(params))?;
-        self.patience = LOOK_EVERY;
+        self.socket.set_read_timeout(Some(LOOK_EVERY)).map_err(|e| failed(&e))?;
         Ok((Stream { connection: self, channel: told.channel }, told.requested_bytes as usize))
     }
 
@@ -138,12 +134,10 @@ impl Connection {
                 self.seen = end;
                 return Ok(Some(protocol::DESCRIPTOR_SIZE..end));
             }
-            if !has_come(&self.socket, self.patience)? {
-                return Ok(None);
-            }
             match self.socket.read(&mut self.incoming[self.filled..]) {
                 Ok(0) => return Err(std::io::Error::from(ErrorKind::UnexpectedEof).into()),
                 Ok(read) => self.filled += read,
+                Err(e) if matches!(e.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => return Ok(None),
                 Err(e) if e.kind() == ErrorKind::Interrupted => {}
                 Err(e) => return Err(e.into()),
             }
@@ -161,14 +155,6 @@ impl Connection {
         }
         Ok((length <= come.len()).then_some(start + length))
     }
-}
-
-/// Waits until something can be read; false where nothing came in time. A read that waits by itself is woken besides
-/// whenever the server has taken what was sent, for nothing.
-fn has_come(socket: &UnixStream, patience: Duration) -> std::io::Result<bool> {
-    let patience = Timespec::try_from(patience).map_err(std::io::Error::other)?;
-    let ready = retry_on_intr(|| poll(&mut [PollFd::new(socket, PollFlags::IN)], Some(&patience)))?;
-    Ok(ready > 0)
 }
 
 /// An open stream.
