@@ -7,6 +7,7 @@
 mod support {
     pub mod analysis;
     pub mod beside;
+    pub mod environment;
     pub mod sessions;
 }
 
@@ -15,11 +16,8 @@ use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
 use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
 use hingeclock::units::DeviceTime;
 use support::beside::{Beside, as_told, both, quantile, table, with_truth};
+use support::environment::number;
 use support::sessions::{folder, sessions};
-
-fn number(name: &str, otherwise: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
-}
 
 fn printed(name: &str, found: &[Beside]) {
     if std::env::var_os("PER_SWING").is_some() {

@@ -6,6 +6,7 @@
 
 mod support {
     pub mod binary;
+    pub mod environment;
     pub mod sessions;
 }
 
@@ -19,10 +20,7 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use support::binary::{Running, code, emulate, errors, hingeclock, recording, run};
-
-fn number(name: &str, otherwise: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
-}
+use support::environment::number;
 
 fn each(of: impl Fn(Profile, u64) -> Scenario) -> impl Iterator<Item = (String, VirtualBucket)> {
     let (first, seeds) = (number("FIRST", 1), number("SEEDS", 2));

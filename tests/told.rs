@@ -6,6 +6,7 @@
 
 mod support {
     pub mod binary;
+    pub mod environment;
     pub mod sessions;
     pub mod told;
 }
@@ -16,12 +17,9 @@ use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
 use std::collections::BTreeMap;
 use std::path::Path;
 use support::binary::run;
+use support::environment::number;
 use support::sessions::{folder, sessions};
 use support::told::{Story, Told, kept_back, quantile, table};
-
-fn number(name: &str, otherwise: u64) -> u64 {
-    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
-}
 
 fn seeds() -> std::ops::Range<u64> {
     let first = number("FIRST", 1);

@@ -218,13 +218,18 @@ impl Default for Measures {
 }
 
 impl Measures {
-    /// The club of this name, or of the kind that a word of it tells (`7 iron` is an iron).
+    /// The club of this name, in whatever case, as [`of_club`] finds it.
     #[must_use]
     pub fn club(&self, name: &str) -> Option<ClubMeasures> {
-        let name = name.to_lowercase();
-        let by_word = || name.split_whitespace().find_map(|word| self.clubs.get(word));
-        self.clubs.get(&name).or_else(by_word).copied()
+        of_club(&self.clubs, &name.to_lowercase()).copied()
     }
+}
+
+/// What stands for the club of this name, or for the kind that a word of it tells (`7 iron` is an iron).
+#[must_use]
+pub fn of_club<'a, T>(by_club: &'a BTreeMap<String, T>, name: &str) -> Option<&'a T> {
+    let by_word = || name.to_lowercase().split_whitespace().find_map(|word| by_club.get(word));
+    by_club.get(name).or_else(by_word)
 }
 
 /// What was said of an arm and of clubs.

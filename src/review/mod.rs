@@ -31,7 +31,7 @@ pub use wording::clean;
 
 use crate::detect::{BucketAnalysis, Class, SetCall, Swing, TargetWindow, Verdict};
 use crate::record::library::remarks::Standing;
-use crate::record::measures::Measures;
+use crate::record::measures::{Measures, of_club};
 use crate::units::{DeviceTime, Measured};
 use std::collections::BTreeMap;
 
@@ -51,9 +51,7 @@ impl Windows {
     /// The window for a club, if the player has one.
     #[must_use]
     pub fn for_club(&self, club: Option<&str>) -> Option<TargetWindow> {
-        let by_word =
-            |name: &str| name.to_lowercase().split_whitespace().find_map(|word| self.by_club.get(word));
-        let known = club.and_then(|name| self.by_club.get(name).or_else(|| by_word(name)));
+        let known = club.and_then(|name| of_club(&self.by_club, name));
         known.copied().or(self.otherwise)
     }
 }
@@ -240,6 +238,7 @@ mod tests {
         let from = |club| windows.for_club(club).map(|window| window.from);
         assert_eq!(from(Some("iron 7")), Some(0.2));
         assert_eq!(from(Some("Iron 9")), Some(0.1));
+        assert_eq!(from(Some("7 Iron")), Some(0.1));
         assert_eq!(from(Some("spoon")), Some(0.3));
         assert_eq!(from(None), Some(0.3));
     }

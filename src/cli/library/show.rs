@@ -86,8 +86,10 @@ fn listed(index: &Index, args: &ListArgs) -> anyhow::Result<Vec<Listed>> {
     for bucket in buckets {
         let remarks = said(index, bucket.id)?;
         let ClubsAndTags { clubs, tags } = of_swings.remove(&bucket.id).unwrap_or_default();
-        let (on_bucket, ..) = standings(&[], &remarks);
-        let tagged = |tag: &String| on_bucket.tags.contains(tag) || tags.contains(tag);
+        let tagged = |tag: &String| {
+            let (on_bucket, ..) = standings(&[], &remarks);
+            on_bucket.tags.contains(tag) || tags.contains(tag)
+        };
         if args.tag.as_ref().is_none_or(tagged) {
             let counts = counted.contains(&bucket.id);
             rows.push(Listed { bucket, clubs, remarks: remarks.len(), counts });
