@@ -301,13 +301,18 @@ pub fn loss_sentence(loss: &NodeLoss) -> String {
     let name = loss.role.word();
     let sent = loss.received + loss.missing;
     let mut text = if loss.missing == 0 {
-        format!("{name} node: all {sent} samples arrived")
+        let all = if loss.jumps == 0 { "all " } else { "" };
+        format!("{name} node: {all}{sent} samples arrived")
     } else {
         let percent = 100.0 * loss.missing as f64 / sent as f64;
         format!("{name} node: {} of {sent} samples are missing ({percent:.2} %)", loss.missing)
     };
     if loss.duplicates > 0 {
         text += &format!("; {} came twice and count once", loss.duplicates);
+    }
+    if loss.jumps > 0 {
+        let times = if loss.jumps == 1 { "once".to_owned() } else { format!("{} times", loss.jumps) };
+        text += &format!("; its numbers jumped {times}, what was lost there is not known");
     }
     text + "."
 }
