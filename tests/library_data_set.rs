@@ -192,6 +192,31 @@ fn only_what_has_changed_is_written_again_and_what_has_left_goes() {
     assert!(to.join("swings/notes.txt").exists());
 }
 
+/// A recording that does not say the hand has that of the settings, and the file of its samples tells it.
+#[test]
+fn another_hand_in_the_settings_makes_the_samples_anew_of_a_recording_that_has_lost_its_own() {
+    let folder = tempfile::tempdir().unwrap();
+    let (library, to) = (folder.path().join("library"), folder.path().join("set"));
+    for (at, name) in ["whole.mcap", "lost.mcap"].into_iter().enumerate() {
+        let session = shelf::session("Ann Bø", 1_700_000_000_000 + at as i64);
+        // Without its first frame the glove does not tell, either.
+        let silent = shelf::recorded(&shelf::bucket(0, 1), &session).split_off(1);
+        shelf::put(&library, name, &session, &silent);
+    }
+    let mut bytes = fs::read(library.join("lost.mcap")).unwrap();
+    let says = b"player_hand\x05\0\0\0right";
+    let places: Vec<usize> = (0..bytes.len()).filter(|at| bytes[*at..].starts_with(says)).collect();
+    places.iter().for_each(|at| bytes[at + 15..][..5].copy_from_slice(b"-----"));
+    fs::write(library.join("lost.mcap"), bytes).unwrap();
+    let settings = folder.path().join("s.toml");
+    fs::write(&settings, "[player]\nhand = \"left\"\n").unwrap();
+    let left = ["--samples", "--settings", settings.to_str().unwrap()];
+    assert_eq!(counts(&exported(&library, &to, &["--samples"])), [0, 4, 0, 0]);
+    assert_eq!(counts(&exported(&library, &to, &["--samples"])), [0, 0, 4, 0]);
+    assert_eq!(counts(&exported(&library, &to, &left)), [0, 2, 2, 0]);
+    assert_eq!(counts(&exported(&library, &to, &left)), [0, 0, 4, 0]);
+}
+
 #[test]
 fn an_export_that_is_killed_is_taken_up_again() {
     let folder = tempfile::tempdir().unwrap();

@@ -91,6 +91,38 @@ fn a_search_finds_the_swings_of_a_copy_once() {
     assert_eq!(found("copied"), (0, vec![]));
 }
 
+/// Whether the index is open for changes or for reading alone.
+#[test]
+fn a_search_finds_words_whatever_their_case_and_however_their_letters_are_put_together() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let session = shelf::session("Émile Bø", 1_700_000_000_000);
+    shelf::put(folder, "a.mcap", &session, &shelf::recorded(&shelf::bucket(1, 1), &session));
+    let (mut library, _) = shelf::open(folder);
+    let a = library.bucket("a").unwrap();
+    for said in [Said::Club("Großer Hölzer".to_owned()), Said::Tag("E\u{301}cho".to_owned())] {
+        library.remark(&a, Some(1), said).unwrap();
+    }
+    let (reading, opened) = shelf::open(folder);
+    assert!(opened.told[0].contains("for reading only"), "{:?}", opened.told);
+    for library in [&library, &reading] {
+        for (text, count) in [
+            ("émile", 1),
+            ("E\u{301}MILE", 1),
+            ("BØ", 1),
+            ("großer HÖLZER", 1),
+            ("GROSSER", 1),
+            ("écho", 1),
+            ("A.MCAP", 1),
+            ("emile", 0),
+            ("émil bø", 0),
+        ] {
+            let wanted = Wanted { text: text.to_owned(), most: 100, ..Wanted::default() };
+            assert_eq!(library.index().search(&wanted).unwrap().count, count, "{text}");
+        }
+    }
+}
+
 #[test]
 fn a_damaged_index_or_one_for_other_settings_is_built_anew() {
     let folder = tempfile::tempdir().unwrap();

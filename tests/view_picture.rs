@@ -57,11 +57,16 @@ fn status() -> LiveStatus {
 fn picture(review: &Review, status: &LiveStatus, asked: &Asked, size: (u16, u16)) -> String {
     let said = ["port open, waiting for the glove", "club: driver"].map(str::to_owned);
     let clubs = ["driver", "iron", "wedge"].map(str::to_owned);
-    let view = View { review, status, said: &said, asked, clubs: &clubs };
+    drawn(&View { review, status, said: &said, asked, clubs: &clubs }, size)
+}
+
+fn drawn(view: &View<'_>, size: (u16, u16)) -> String {
     let mut terminal = Terminal::new(TestBackend::new(size.0, size.1)).unwrap();
-    terminal.draw(|frame| draw(frame, &view)).unwrap();
+    terminal.draw(|frame| draw(frame, view)).unwrap();
     let text = terminal.backend().to_string();
-    text.lines().map(|line| line.trim_matches('"').trim_end().to_owned() + "\n").collect()
+    // Behind a row with wide letters stands what they hide.
+    let row = |line: &str| line.split_once("\" Hidden by ").map_or(line, |(row, _)| row).to_owned();
+    text.lines().map(|line| row(line).trim_matches('"').trim_end().to_owned() + "\n").collect()
 }
 
 fn empty() -> Review {
@@ -245,4 +250,52 @@ fn what_is_typed_is_seen_at_its_end() {
     let asked = Asked::Mark("wind from the left, then calm".to_owned());
     let text = picture(&empty(), &status(), &asked, (24, 12));
     assert!(text.ends_with("Mark: … left, then calm_\n"), "{text}");
+}
+
+/// Letters of wide scripts take two cells, accents that are put on a letter none.
+#[test]
+fn wide_letters_and_accents_break_no_line() {
+    let (wide, accents) = ("かわせみ 丘の上", "E\u{301}e\u{301}n e\u{301}\u{301}te\u{301}");
+    let shown = |player: &str, club: &str, asked: &Asked, size| {
+        let mut review = empty();
+        review.player = Some(player.to_owned());
+        picture(&review, &LiveStatus { club: Some(club.to_owned()), ..status() }, asked, size)
+    };
+    let heading = |player: &str, width| {
+        let text = shown(player, "iron", &Asked::Nothing, (width, 60));
+        text.lines().next().unwrap().to_owned()
+    };
+    // The names take 15 and 7 cells, what stands around them 13 and 12.
+    assert_eq!(heading(wide, 40), format!("hingeclock   {wide}, empty.mcap"));
+    assert_eq!(heading(wide, 36), format!("hingeclock   {wide}, empty…"));
+    assert_eq!(heading(wide, 22), "hingeclock   かわせみ…");
+    assert_eq!(heading(accents, 32), format!("hingeclock   {accents}, empty.mcap"));
+    // What is typed is seen at its end, and the keys stand.
+    let typed = shown(wide, "iron", &Asked::Mark("風は左から、あとで静か".to_owned()), (24, 12));
+    assert!(typed.ends_with("Mark: …から、あとで静か_\n"), "{typed}");
+    let typed = shown(wide, "iron", &Asked::Mark(accents.to_owned()), (30, 12));
+    assert!(typed.ends_with(&format!("Mark: {accents}_   Enter, or Esc\n")), "{typed}");
+    // No letter of a long word is lost.
+    let aim = shown(wide, "丘の上の七番の長い木", &Asked::Nothing, (24, 60));
+    let flat: String = aim.split_whitespace().collect();
+    assert!(flat.contains("Aim:丘の上の七番の長い木:"), "{aim}");
+}
+
+#[test]
+fn the_keys_stand_beside_a_club_of_wide_letters() {
+    let (review, status) = (robins_bucket(), status());
+    let clubs = ["driver", "丘の上の七番", "wedge"].map(str::to_owned);
+    for (width, keys) in [
+        (78, "c take 丘の上の七番   n other club   m mark   space mute   k calibrate   q end"),
+        (77, "c take 丘の上の七番 n other club m mark space mute k calibrate q end"),
+        (40, "c take 丘の上の七番 n other club … q end"),
+    ] {
+        let view =
+            View { review: &review, status: &status, said: &[], asked: &Asked::Nothing, clubs: &clubs };
+        assert!(
+            drawn(&view, (width, 10)).ends_with(&format!("{keys}\n")),
+            "{width}: {}",
+            drawn(&view, (width, 10))
+        );
+    }
 }

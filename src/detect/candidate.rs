@@ -97,26 +97,13 @@ impl Candidate {
         params: &PhaseParams,
     ) -> Result<Found, NoSwing> {
         let hand_alone = episode.is_hand_alone();
-        let until_s = episode.fast_from_s;
-        let from_s = until_s - ADDRESS_WITHIN_S;
         let errors = GloveErrors::of_biases(&episode.biases);
-        // Before any work is done: an arm turns no faster than the node that is strapped to it.
-        let (on_arm, of_node) =
-            if hand_alone { (&episode.hand, &errors.hand) } else { (&episode.forearm, &errors.forearm) };
-        if on_arm.iter().all(|reading| of_node.rate(&reading.rate).norm() < params.peak_min) {
+        if is_slow(&episode, &errors, params.peak_min) {
             return Err(NoSwing::Slow);
         }
-        let hand = Track::from_stillest(&episode.hand, &errors.hand, from_s, until_s);
-        let hand = hand.filter(|track| track.still_rms < RESTLESS_MAX).ok_or(NoSwing::NoBackswing)?;
-        let forearm = if hand_alone {
-            hand.clone()
-        } else {
-            let (from_s, until_s) = (clock.forearm_s(from_s), clock.forearm_s(until_s));
-            Track::from_stillest(&episode.forearm, &errors.forearm, from_s, until_s)
-                .ok_or(NoSwing::NoBackswing)?
-        };
+        let tracks = from_address(&episode, &errors, clock).ok_or(NoSwing::NoBackswing)?;
         let typical = typical_covariance();
-        let [hand, forearm] = held(&episode, [hand, forearm], hand_alone, [&typical, &typical]);
+        let [hand, forearm] = held(&episode, tracks, hand_alone, [&typical, &typical]);
         let arm = arm_of(&hand, &forearm, hand_alone, (axes, clock), None, lead_arm_sign);
         let found = search::find_all(&arm, params);
         let large = |phases: &Phases| phases.travel_at_top >= params.small_travel;
@@ -206,6 +193,31 @@ impl Candidate {
             to_s: (self.phases.back_s + AFTER_BACK_S).min(self.heard_until_s()),
         }
     }
+}
+
+/// Whether no arm swings in this episode, told before any work is done: an arm turns no faster than the node that is
+/// strapped to it.
+fn is_slow(episode: &Episode, errors: &GloveErrors, peak_min: f64) -> bool {
+    let (on_arm, of_node) = if episode.is_hand_alone() {
+        (&episode.hand, &errors.hand)
+    } else {
+        (&episode.forearm, &errors.forearm)
+    };
+    on_arm.iter().all(|reading| of_node.rate(&reading.rate).norm() < peak_min)
+}
+
+/// The tracks of hand and forearm from the stillest pose before the fast motion; none where the player had none.
+fn from_address(episode: &Episode, errors: &GloveErrors, clock: &ClockMap) -> Option<[Track; 2]> {
+    let until_s = episode.fast_from_s;
+    let from_s = until_s - ADDRESS_WITHIN_S;
+    let hand = Track::from_stillest(&episode.hand, &errors.hand, from_s, until_s)
+        .filter(|track| track.still_rms < RESTLESS_MAX)?;
+    if episode.is_hand_alone() {
+        return Some([hand.clone(), hand]);
+    }
+    let (from_s, until_s) = (clock.forearm_s(from_s), clock.forearm_s(until_s));
+    let forearm = Track::from_stillest(&episode.forearm, &errors.forearm, from_s, until_s)?;
+    Some([hand, forearm])
 }
 
 /// Both tracks held at the pose that the movement ends in, too, as far as there is one: live, the swing is

@@ -1,6 +1,7 @@
 //! One node's samples put in order: late ones sorted in, double ones dropped, missing ones counted.
 
 use super::NodeLoss;
+use crate::device::gaps::can_pass;
 use crate::fusion::errors::NodeErrors;
 use crate::fusion::orientation::{GAP_S, OrientationFilter, OrientationMethod, Step};
 use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
@@ -17,8 +18,6 @@ const EARLIER_MAX: u32 = 64;
 const RESTART_S: f64 = 5.0;
 /// A sample that is awaited may come so late: links ask again for what is missing for about half a minute, s.
 const AWAITED_S: f64 = 60.0;
-/// No node takes more readings a second, Hz: numbers that go on faster over a silence are others.
-const FASTEST_HZ: f64 = 2000.0;
 /// Readings that lie no farther apart than this are one block of a first look, s: a slow glove's (200 Hz) stay as they
 /// are.
 const BLOCK_S: f64 = 0.0035;
@@ -73,7 +72,7 @@ impl Intake {
             unseen: 0,
             orientation: method.filter(),
             turned_s: None,
-            loss: NodeLoss { role, received: 0, missing: 0, duplicates: 0 },
+            loss: NodeLoss { role, received: 0, missing: 0, duplicates: 0, jumps: 0 },
         }
     }
 
@@ -97,20 +96,24 @@ impl Intake {
             return Taken::Dropped;
         }
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
+        let since_us = ((reading.t_s - newest_s) * 1e6) as i64;
         let restarted = self.starts_anew(sample);
         if restarted {
             // After a long silence the numbers go on: then what is missing may still come.
-            if !self.goes_on(sample.seq, reading.t_s - newest_s) {
+            if !self.goes_on(sample.seq, since_us) {
                 self.restart_numbers();
             }
             self.ring.clear();
             self.own.restart();
             self.unseen = 0;
-        } else if reading.t_s > newest_s && self.highest.is_some_and(|highest| sample.seq <= highest) {
-            // A double is as old as its twin; this one is newer than all, so the node counts anew.
+        } else if reading.t_s > newest_s
+            && let Some(highest) = self.highest.filter(|highest| sample.seq <= *highest)
+        {
+            // A double is as old as its twin; this one is newer than all, so the node counts anew, or past the last number.
             self.restart_numbers();
+            self.loss.jumps += u64::from(!can_pass(sample.seq.wrapping_sub(highest), since_us));
         }
-        if !self.is_new(sample.seq) {
+        if !self.is_new(sample.seq, since_us) {
             self.loss.duplicates += 1;
             return Taken::Dropped;
         }
@@ -154,10 +157,10 @@ impl Intake {
         was_missing && (0.0..AWAITED_S).contains(&(newest_s - t_s))
     }
 
-    /// Whether this number can follow the highest one after a silence.
-    fn goes_on(&self, seq: u32, silent_s: f64) -> bool {
+    /// Whether this number can follow the highest one after a silence, µs.
+    fn goes_on(&self, seq: u32, silent_us: i64) -> bool {
         let step = self.highest.and_then(|highest| seq.checked_sub(highest)).filter(|step| *step > 0);
-        step.is_some_and(|step| f64::from(step) <= silent_s * FASTEST_HZ)
+        silent_us > 0 && step.is_some_and(|step| can_pass(step, silent_us))
     }
 
     fn restart_numbers(&mut self) {
@@ -166,7 +169,8 @@ impl Intake {
         self.came_late.clear();
     }
 
-    fn is_new(&mut self, seq: u32) -> bool {
+    /// Whether a sample with this number, taken so much after the newest, did not come before.
+    fn is_new(&mut self, seq: u32, since_us: i64) -> bool {
         match self.highest {
             Some(highest) if seq <= highest => {
                 let late = self.awaited.remove(&seq);
@@ -178,6 +182,15 @@ impl Intake {
                 }
                 self.loss.missing -= u64::from(late && seq > self.first);
                 late
+            }
+            Some(highest) if !can_pass(seq - highest, since_us) => {
+                // No node takes so many readings so soon. One that lies back with such a number is none of them.
+                let is_newest = since_us > 0;
+                if is_newest {
+                    self.loss.jumps += 1;
+                    self.highest = Some(seq);
+                }
+                is_newest
             }
             Some(highest) => {
                 self.loss.missing += u64::from(seq - highest - 1);
@@ -338,6 +351,41 @@ mod tests {
         assert!(matches!(intake.push(&anew(0)), Taken::Reading(_)));
         assert!(matches!(intake.push(&anew(1)), Taken::Reading(_)));
         assert_eq!(intake.push(&anew(1)), Taken::Dropped);
+    }
+
+    #[test]
+    fn a_number_that_the_clock_contradicts_is_no_loss() {
+        let loss = |numbers: &[(i64, u32)]| {
+            let mut intake = intake();
+            for seq in 0..100 {
+                intake.push(&sample(seq));
+            }
+            for (place, seq) in numbers {
+                intake.push(&ImuSample { t: DeviceTime(place * 2000), ..sample(*seq) });
+            }
+            let loss = intake.loss();
+            (loss.received, loss.missing, loss.jumps)
+        };
+        let far = 100 | 1 << 30;
+        assert_eq!(
+            loss(&[(100, far), (101, 101), (102, 102)]),
+            (103, 0, 2),
+            "a flipped bit, and the way back"
+        );
+        assert_eq!(loss(&[(100, far), (101, far + 1), (104, far + 4)]), (103, 2, 1), "a counter that jumped");
+        assert_eq!(loss(&[(101, 101), (90, far), (102, 102)]), (102, 1, 0), "one that lies back");
+        assert_eq!(loss(&[(4000, 4000)]), (101, 3900, 0), "a silence");
+    }
+
+    #[test]
+    fn numbers_that_begin_again_after_their_last_are_no_jump() {
+        let mut intake = intake();
+        for place in 0..20_u32 {
+            let seq = place.wrapping_sub(10);
+            intake.push(&ImuSample { t: DeviceTime(i64::from(place) * 2000), ..sample(seq) });
+        }
+        let loss = intake.loss();
+        assert_eq!((loss.received, loss.missing, loss.jumps), (20, 0, 0));
     }
 
     #[test]

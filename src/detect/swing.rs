@@ -245,6 +245,9 @@ pub struct NodeLoss {
     pub missing: u64,
     /// Samples that came twice.
     pub duplicates: u64,
+    /// How often its numbers went on elsewhere, as its own clock contradicts: what was lost there is not known.
+    #[serde(default)]
+    pub jumps: u64,
 }
 
 /// What was measured of a bucket.

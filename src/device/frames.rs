@@ -234,10 +234,10 @@ impl Assembler {
         let role = node.description.role;
         let (mut gaps, mut live) = (Vec::new(), 0);
         for sample in samples {
-            gaps.extend(node.gaps.note(sample.seq));
+            let t = DeviceTime(node.clock.extend(sample.t_us));
+            gaps.extend(node.gaps.note(sample.seq, t));
             live = if node.gaps.is_newest(sample.seq) { live + 1 } else { 0 };
             let (rate_dps, specific_force_g) = in_units(&sample.reading, &node.description);
-            let t = DeviceTime(node.clock.extend(sample.t_us));
             let sample = ImuSample { role, seq: sample.seq, t, rate_dps, specific_force_g, received };
             arrivals.push(Arrival::Sample(sample));
         }

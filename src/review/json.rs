@@ -213,12 +213,16 @@ struct LossObject {
     received: u64,
     missing: u64,
     duplicates: u64,
+    /// Only where there are any: nearly no counter is broken.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    number_jumps: Option<u64>,
 }
 
 impl LossObject {
     fn of(loss: &NodeLoss) -> LossObject {
-        let NodeLoss { role, received, missing, duplicates } = *loss;
-        LossObject { node: role, received, missing, duplicates }
+        let NodeLoss { role, received, missing, duplicates, jumps } = *loss;
+        let number_jumps = Some(jumps).filter(|jumps| *jumps > 0);
+        LossObject { node: role, received, missing, duplicates, number_jumps }
     }
 }
 

@@ -301,13 +301,17 @@ pub fn loss_sentence(loss: &NodeLoss) -> String {
     let name = loss.role.word();
     let sent = loss.received + loss.missing;
     let mut text = if loss.missing == 0 {
-        format!("{name} node: all {sent} samples arrived")
+        let all = if loss.jumps == 0 { "all " } else { "" };
+        format!("{name} node: {all}{sent} samples arrived")
     } else {
         let percent = 100.0 * loss.missing as f64 / sent as f64;
         format!("{name} node: {} of {sent} samples are missing ({percent:.2} %)", loss.missing)
     };
     if loss.duplicates > 0 {
         text += &format!("; {} came twice and count once", loss.duplicates);
+    }
+    if loss.jumps > 0 {
+        text += &format!("; its numbers jumped ({} ×): what was lost there is not known", loss.jumps);
     }
     text + "."
 }
@@ -396,6 +400,7 @@ pub fn nothing() -> String {
 mod tests {
     use super::*;
     use crate::detect::{AtEvents, BodyFlag, BodyTurn, StartBack};
+    use crate::sample::NodeRole;
     use crate::units::DeviceTime;
 
     #[test]
@@ -480,5 +485,14 @@ mod tests {
             some.contains("In 1 of 3 swings only the hand node was there.") && some.ends_with(WORKED_OUT),
             "{some}"
         );
+    }
+
+    #[test]
+    fn what_nobody_knows_to_be_lost_is_not_called_nothing() {
+        let all = NodeLoss { role: NodeRole::Hand, received: 90, missing: 0, duplicates: 0, jumps: 0 };
+        assert_eq!(loss_sentence(&all), "hand node: all 90 samples arrived.");
+        let told = loss_sentence(&NodeLoss { jumps: 2, ..all });
+        let unknown = "its numbers jumped (2 ×): what was lost there is not known.";
+        assert_eq!(told, format!("hand node: 90 samples arrived; {unknown}"));
     }
 }

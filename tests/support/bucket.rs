@@ -96,8 +96,8 @@ pub fn robins_windows() -> Windows {
 
 fn review_of(swings: Vec<Swing>) -> Review {
     let losses = vec![
-        NodeLoss { role: NodeRole::Hand, received: 180_212, missing: 0, duplicates: 0 },
-        NodeLoss { role: NodeRole::Forearm, received: 180_150, missing: 62, duplicates: 3 },
+        NodeLoss { role: NodeRole::Hand, received: 180_212, missing: 0, duplicates: 0, jumps: 0 },
+        NodeLoss { role: NodeRole::Forearm, received: 180_150, missing: 62, duplicates: 3, jumps: 0 },
     ];
     let notes = vec![
         "Calibrated at the start; the mounting is known to about 1.2° per axis.".to_owned(),

@@ -1,9 +1,12 @@
 //! What stands in a window that is too small for all: text is broken between words, and where there are too few rows
-//! what matters least goes first. A mark tells that something is left out. Pure.
+//! what matters least goes first. A mark tells that something is left out. What letters take is counted in cells, as they
+//! are drawn: those of wide scripts take two. Pure.
 
+use ratatui::buffer::CellWidth;
 use ratatui::style::{Modifier, Style};
 use ratatui::text::Line;
 use std::cmp::Reverse;
+use unicode_segmentation::UnicodeSegmentation;
 
 /// Tells that something is left out.
 const MARK: &str = "…";
@@ -62,41 +65,77 @@ pub fn fitted(mut parts: Vec<Part>, height: usize) -> Vec<Line<'static>> {
     lines.chain(mark).collect()
 }
 
+/// How many cells a text takes.
+pub fn cells(text: &str) -> usize {
+    letters(text).map(|(_, cells)| cells).sum()
+}
+
+/// What is drawn as one letter, with all that is put on it, and the cells that it takes.
+fn letters(text: &str) -> impl DoubleEndedIterator<Item = (&str, usize)> {
+    text.graphemes(true).map(|letter| (letter, usize::from(letter.cell_width())))
+}
+
+/// As many letters as there is room for.
+fn fitting<'a>(
+    letters: impl Iterator<Item = (&'a str, usize)>,
+    mut room: usize,
+) -> impl Iterator<Item = &'a str> {
+    letters.map_while(move |(letter, cells)| {
+        room = room.checked_sub(cells)?;
+        Some(letter)
+    })
+}
+
 /// A sentence broken between words into lines of this width; a word that is longer is broken itself.
 pub fn folded(text: &str, width: usize) -> Vec<String> {
-    let width = width.max(1);
     let mut lines = vec![String::new()];
-    for word in text.split_whitespace() {
-        let letters: Vec<char> = word.chars().collect();
-        for piece in letters.chunks(width) {
-            let Some(line) = lines.last_mut() else { break };
-            let used = line.chars().count();
-            if used > 0 && used + 1 + piece.len() > width {
-                lines.push(piece.iter().collect());
-            } else {
-                line.extend((used > 0).then_some(' ').into_iter().chain(piece.iter().copied()));
-            }
+    for piece in text.split_whitespace().flat_map(|word| pieces(word, width)) {
+        let Some(line) = lines.last_mut() else { break };
+        let used = cells(line);
+        if used > 0 && used + 1 + cells(&piece) > width {
+            lines.push(piece);
+        } else {
+            line.extend((used > 0).then_some(" "));
+            line.push_str(&piece);
         }
     }
     lines
 }
 
+/// A word in pieces of this width; a letter that is wider is a piece by itself.
+fn pieces(word: &str, width: usize) -> Vec<String> {
+    let (mut pieces, mut used) = (Vec::new(), width);
+    for (letter, cells) in letters(word) {
+        match pieces.last_mut() {
+            Some(piece) if used + cells <= width => {
+                used += cells;
+                String::push_str(piece, letter);
+            }
+            _ => {
+                used = cells;
+                pieces.push(letter.to_owned());
+            }
+        }
+    }
+    pieces
+}
+
 /// The beginning of a text that is too long, with a mark.
 pub fn shortened(text: &str, width: usize) -> String {
-    if text.chars().count() <= width {
+    if cells(text) <= width {
         return text.to_owned();
     }
-    let kept: String = text.chars().take(width.saturating_sub(1)).collect();
+    let kept: String = fitting(letters(text), width.saturating_sub(1)).collect();
     kept + MARK
 }
 
 /// The end of a text that is too long, with a mark: what is typed grows there.
 pub fn end_of(text: &str, width: usize) -> String {
-    let count = text.chars().count();
-    if count <= width {
+    if cells(text) <= width {
         return text.to_owned();
     }
-    MARK.chars().chain(text.chars().skip((count + 1).saturating_sub(width))).collect()
+    let kept: Vec<&str> = fitting(letters(text).rev(), width.saturating_sub(1)).collect();
+    std::iter::once(MARK).chain(kept.into_iter().rev()).collect()
 }
 
 /// What stands for a letter on a terminal that knows ASCII alone.
@@ -158,5 +197,21 @@ mod tests {
         assert_eq!((shortened("driver", 6).as_str(), shortened("driver", 4).as_str()), ("driver", "dri…"));
         assert_eq!((end_of("driver", 6).as_str(), end_of("driver", 4).as_str()), ("driver", "…ver"));
         assert_eq!((shortened("driver", 0).as_str(), end_of("driver", 1).as_str()), ("…", "…"));
+    }
+
+    #[test]
+    fn letters_take_the_cells_that_they_are_drawn_in() {
+        assert_eq!((cells("かわせみ"), cells("e\u{301}te\u{301}"), cells("👩\u{200d}🌾")), (8, 3, 2));
+        assert_eq!(folded("かわせみ 7", 10), ["かわせみ 7"]);
+        assert_eq!(folded("かわせみ 7", 9), ["かわせみ", "7"]);
+        assert_eq!(folded("かわせみ", 5), ["かわ", "せみ"]);
+        assert_eq!(folded("かわ", 1), ["か", "わ"]);
+        assert_eq!(folded("e\u{301}te\u{301} e\u{301}", 5), ["e\u{301}te\u{301} e\u{301}"]);
+        assert_eq!(
+            (shortened("かわせみ", 8).as_str(), shortened("かわせみ", 6).as_str()),
+            ("かわせみ", "かわ…")
+        );
+        assert_eq!((end_of("かわせみ", 7).as_str(), end_of("かわせみ", 6).as_str()), ("…わせみ", "…せみ"));
+        assert_eq!(shortened("e\u{301}te\u{301}", 2), "e\u{301}…");
     }
 }

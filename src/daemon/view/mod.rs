@@ -10,15 +10,15 @@ pub mod terminal;
 use crate::review::Review;
 use crate::review::live::{ClubSoFar, Guess, HOW_TO_GUESS, Latest, LiveStatus};
 use crate::review::page::Kind;
-use fit::{Part, Worth, end_of, fitted, folded, shortened};
+use fit::{Part, Worth, cells, end_of, fitted, folded, shortened};
 use keys::{Asked, next_club};
 use ratatui::Frame;
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span, Text};
 
-/// Where the values of a line begin, in characters.
+/// Where the values of a line begin, in cells.
 const INDENT: usize = 12;
-/// Widest drawing of the window, in characters.
+/// Widest drawing of the window, in cells.
 const WIDEST_SCALE: usize = 60;
 /// Arm travel at the right end of that drawing: sets after the top lie a little beyond it.
 const SCALE_END: f64 = 1.1;
@@ -185,7 +185,7 @@ fn last_line(view: &View<'_>, width: usize) -> Line<'static> {
     let how = "   Enter, or Esc";
     let room = width.saturating_sub(question.len() + 1);
     // The hint makes room for what is typed.
-    let how = if text.chars().count() + how.len() <= room { how } else { "" };
+    let how = if cells(text) + how.len() <= room { how } else { "" };
     let typed = Span::styled(format!("{}_", end_of(text, room)), Style::new().bold());
     Line::from(vec![Span::raw(question), typed, Span::styled(how, soft())])
 }
@@ -205,8 +205,8 @@ fn key_line(view: &View<'_>, width: usize) -> Line<'static> {
     };
     let after = |words: &str| if words.is_empty() { String::new() } else { format!(" {words}") };
     let long = |keys: &[(&str, &str)], gap: usize| {
-        let letters = |(key, words): &(&str, &str)| (key.to_string() + &after(words)).chars().count() + gap;
-        keys.iter().map(letters).sum::<usize>() - gap
+        let taken = |(key, words): &(&str, &str)| cells(key) + cells(&after(words)) + gap;
+        keys.iter().map(taken).sum::<usize>() - gap
     };
     let gap = if long(&line(keys.len()), 3) <= width { 3 } else { 1 };
     let fitting = (0..=keys.len()).rev().map(line).find(|line| long(line, gap) <= width);

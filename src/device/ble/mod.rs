@@ -15,7 +15,8 @@ use crate::device::host_clock::HostClock;
 use crate::device::link::{LinkError, LinkEvent, MetGlove};
 use crate::device::reconnect::ReconnectParams;
 use crate::device::session::{LOOK_EVERY, Line, Link, greeting, keep};
-use btleplug::api::{Peripheral as _, WriteType};
+use btleplug::api::{Characteristic, Peripheral as _, WriteType};
+use btleplug::platform::Peripheral;
 use firmware_protocol::notifications;
 use futures_util::StreamExt;
 use std::time::Duration;
@@ -117,36 +118,9 @@ async fn listen(
     commands: &mut mpsc::Receiver<Vec<u8>>,
 ) -> Option<LinkError> {
     let Air { peripheral, to_glove, value_len, values } = air;
-    let write = async |bytes: &[u8]| -> Result<(), LinkError> {
-        for value in notifications(bytes, *value_len) {
-            let written = peripheral.write(to_glove, value, WriteType::WithoutResponse);
-            within("write to the glove", written).await?;
-        }
-        Ok(())
-    };
-    let writing = async {
-        if let Err(error) = write(&greeting()).await {
-            return error;
-        }
-        while let Some(bytes) = commands.recv().await {
-            // A command that is lost is as if the air had lost it: what it asked for is asked for again.
-            if let Err(error) = write(&bytes).await {
-                tracing::warn!(%error, "a command was not sent");
-            }
-        }
-        std::future::pending().await
-    };
-    let connected = async {
-        loop {
-            tokio::time::sleep(CONNECTED_EVERY).await;
-            match within("ask for the connection", peripheral.is_connected()).await {
-                Ok(true) => {}
-                Ok(false) => return LinkError::Gone { cause: "disconnected".to_owned() },
-                Err(error) => return LinkError::Gone { cause: error.to_string() },
-            }
-        }
-    };
-    tokio::pin!(writing, connected);
+    let writing = talk(peripheral, to_glove, *value_len, commands);
+    let parting = parted(peripheral);
+    tokio::pin!(writing, parting);
     let mut look = tokio::time::interval(LOOK_EVERY);
     let mut doubles = Doubles::default();
     loop {
@@ -157,11 +131,49 @@ async fn listen(
                 None => return Some(LinkError::Gone { cause: "the system sends no more values".to_owned() }),
             },
             error = &mut writing => return Some(error),
-            error = &mut connected => return Some(error),
+            error = &mut parting => return Some(error),
             _ = look.tick() => if let Some(quiet_us) = line.silent_us() {
                 return Some(LinkError::Silent { quiet_us });
             },
             () = line.events.closed() => return None,
+        }
+    }
+}
+
+/// Greets the glove, then hands it the commands; ends where it cannot be greeted.
+async fn talk(
+    peripheral: &Peripheral,
+    to_glove: &Characteristic,
+    value_len: usize,
+    commands: &mut mpsc::Receiver<Vec<u8>>,
+) -> LinkError {
+    let write = async |bytes: &[u8]| -> Result<(), LinkError> {
+        for value in notifications(bytes, value_len) {
+            let written = peripheral.write(to_glove, value, WriteType::WithoutResponse);
+            within("write to the glove", written).await?;
+        }
+        Ok(())
+    };
+    if let Err(error) = write(&greeting()).await {
+        return error;
+    }
+    while let Some(bytes) = commands.recv().await {
+        // A command that is lost is as if the air had lost it: what it asked for is asked for again.
+        if let Err(error) = write(&bytes).await {
+            tracing::warn!(%error, "a command was not sent");
+        }
+    }
+    std::future::pending().await
+}
+
+/// Waits until the system says that the glove is no longer connected.
+async fn parted(peripheral: &Peripheral) -> LinkError {
+    loop {
+        tokio::time::sleep(CONNECTED_EVERY).await;
+        match within("ask for the connection", peripheral.is_connected()).await {
+            Ok(true) => {}
+            Ok(false) => return LinkError::Gone { cause: "disconnected".to_owned() },
+            Err(error) => return LinkError::Gone { cause: error.to_string() },
         }
     }
 }

@@ -175,6 +175,22 @@ struct State {
     window_moved: Vec<Vector3<f64>>,
 }
 
+impl State {
+    /// Where the search starts.
+    fn first(windows: &[&JointWindow], axes: &WristAxes, clock: &ClockMap, tissue: &SoftTissue) -> State {
+        let starts: Vec<_> = windows.iter().map(|window| first_start(window, axes, clock)).collect();
+        State {
+            axes: *axes,
+            clock: *clock,
+            tissue: tissue.share,
+            errors: GloveErrors::default(),
+            shared_moved: SharedVector::zeros(),
+            window_moved: vec![Vector3::zeros(); starts.len()],
+            starts,
+        }
+    }
+}
+
 /// What the nodes' own stillnesses say about their sensors.
 #[derive(Clone, Debug, Default)]
 pub struct GloveEvidence {
@@ -198,36 +214,10 @@ pub fn estimate(
     params: &JointParams,
 ) -> JointEstimate {
     let clock = &about_all(windows, clock);
-    let starts: Vec<_> = windows.iter().map(|window| first_start(window, axes, clock)).collect();
-    let mut state = State {
-        axes: *axes,
-        clock: *clock,
-        tissue: tissue.share,
-        errors: GloveErrors::default(),
-        shared_moved: SharedVector::zeros(),
-        window_moved: vec![Vector3::zeros(); starts.len()],
-        starts,
-    };
+    let mut state = State::first(windows, axes, clock, tissue);
     let mut prior = Prior::new(tissue, clock.bends.half_span_s, evidence, params);
-    let mut residual_sd = params.residual_sd;
     let windows: Vec<Looked> = windows.iter().map(|window| Looked::at(window, params)).collect();
-    let mut system = Normal::at(&windows, &state, residual_sd, &prior, params);
-    for iteration in 0..params.iterations {
-        let is_near = iteration >= FIRST_STEPS;
-        if is_near {
-            let freedom_lost = system.freedom_lost(&prior, &system.covariances(&prior));
-            residual_sd = (system.robust_sd * freedom_lost).max(params.residual_floor);
-        }
-        // The first residuals' spread was a guess, which the gyros are not to be judged by.
-        let is_judged = iteration > FIRST_STEPS;
-        let step = if is_judged { system.learn(&mut prior, &state.shared_moved) } else { system.solve() };
-        let Some((shared, own)) = step else { break };
-        take_step(&mut state, &shared, &own);
-        system = Normal::at(&windows, &state, residual_sd, &prior, params);
-        if is_judged && shared.amax() < SMALL_STEP {
-            break;
-        }
-    }
+    let system = approach(&windows, &mut state, &mut prior, params);
     let (shared_covariance, window_covariances) = system.covariances(&prior);
     JointEstimate {
         axes: state.axes,
@@ -240,6 +230,30 @@ pub fn estimate(
         shared_covariance,
         window_covariances,
     }
+}
+
+/// Steps until the unknowns move no more. The spread of the residuals, and of the gyros' matrices, is learnt on the way.
+/// Gives the normal equations where the last step led to.
+fn approach(windows: &[Looked], state: &mut State, prior: &mut Prior, params: &JointParams) -> Normal {
+    let mut residual_sd = params.residual_sd;
+    let mut system = Normal::at(windows, state, residual_sd, prior, params);
+    for iteration in 0..params.iterations {
+        let is_near = iteration >= FIRST_STEPS;
+        if is_near {
+            let freedom_lost = system.freedom_lost(prior, &system.covariances(prior));
+            residual_sd = (system.robust_sd * freedom_lost).max(params.residual_floor);
+        }
+        // The first residuals' spread was a guess, which the gyros are not to be judged by.
+        let is_judged = iteration > FIRST_STEPS;
+        let step = if is_judged { system.learn(prior, &state.shared_moved) } else { system.solve() };
+        let Some((shared, own)) = step else { break };
+        take_step(state, &shared, &own);
+        system = Normal::at(windows, state, residual_sd, prior, params);
+        if is_judged && shared.amax() < SMALL_STEP {
+            break;
+        }
+    }
+    system
 }
 
 /// The clock as a straight line about the middle of the windows, to be bent over their span.

@@ -4,7 +4,7 @@
 //! cut, and the club. Readings that came late because they were asked for again go to the side they were taken on.
 
 use super::rewrite::Cut;
-use crate::device::Assembler;
+use crate::device::{Assembler, Heard};
 use crate::record::asked;
 use crate::record::recorded::Recorded;
 use crate::sample::{Arrival, Marker, NodeRole};
@@ -61,6 +61,10 @@ impl Instant {
     }
 }
 
+/// When a reading was taken: how often its node had started anew by then, and the time on its clock, which begins anew
+/// each time.
+type TakenAt = (u32, DeviceTime);
+
 /// What is known of the things in a recording, by their place in it.
 pub struct Scan {
     cut: Cut,
@@ -69,7 +73,7 @@ pub struct Scan {
     assembler: Assembler,
     hand: Option<DeviceTime>,
     /// The newest reading of each node before the cut.
-    newest: BTreeMap<NodeRole, DeviceTime>,
+    newest: BTreeMap<NodeRole, TakenAt>,
     /// First and newest introduction of each kind and node before the cut.
     introductions: BTreeMap<(u8, u8), [Recorded; 2]>,
     /// Recent places and when they were.
@@ -148,7 +152,10 @@ impl Scan {
         }
         let mut arrivals = Vec::new();
         // What cannot be used gives nothing to go by.
-        let _ = self.assembler.take(frame, Some(at), &mut arrivals);
+        let restarts = match self.assembler.take(frame, Some(at), &mut arrivals) {
+            Ok(Heard::Samples { restarts, .. }) => restarts,
+            _ => 0,
+        };
         let mut late = false;
         for arrival in &arrivals {
             match arrival {
@@ -159,7 +166,7 @@ impl Scan {
                             self.cut_at = Some((self.place, at));
                         }
                     }
-                    late |= self.take_time(sample.role, sample.t, at);
+                    late |= self.take_time(sample.role, (restarts, sample.t), at);
                 }
                 Arrival::Marker { marker, .. } => self.take_marker(marker, at),
             }
@@ -170,16 +177,14 @@ impl Scan {
     }
 
     /// Whether a reading after the cut was taken before it.
-    fn take_time(&mut self, role: NodeRole, t: DeviceTime, at: HostTime) -> bool {
-        match self.cut_at {
-            None => {
-                self.newest.insert(role, t);
-                false
-            }
-            Some((_, cut)) => {
-                at.0 - cut.0 < LATE_US && self.newest.get(&role).is_some_and(|newest| t < *newest)
-            }
-        }
+    fn take_time(&mut self, role: NodeRole, taken: TakenAt, at: HostTime) -> bool {
+        let Some((_, cut)) = self.cut_at else {
+            // One that was asked for again is not the newest, though it came last.
+            let newest = self.newest.entry(role).or_insert(taken);
+            *newest = taken.max(*newest);
+            return false;
+        };
+        at.0 - cut.0 < LATE_US && self.newest.get(&role).is_some_and(|newest| taken < *newest)
     }
 
     fn take_marker(&mut self, marker: &Marker, at: HostTime) {
@@ -272,4 +277,69 @@ impl Scan {
 /// Readings were asked for again: whoever puts them in their place has to know.
 fn asks(recorded: &Recorded) -> bool {
     matches!(recorded, Recorded::Link { kind, .. } if kind == asked::KIND)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::framing::Framer;
+    use super::*;
+    use crate::record::tally::samples_in;
+    use crate::sample::{DeviceDescription, ImuSample};
+    use NodeRole::{Forearm, Hand};
+
+    /// Cuts at 103 s of the hand. Readings by their node's clock, s, in order of arrival; `B` and `A` tell their sides.
+    fn check(readings: &[(NodeRole, f64)], sides: &str) {
+        let mut framer = Framer::new(DeviceDescription::default(), HostTime(0));
+        let mut recorded = Vec::new();
+        for (at, (role, t_s)) in readings.iter().enumerate() {
+            let sample = ImuSample {
+                role: *role,
+                seq: at as u32,
+                t: DeviceTime((t_s * 1e6) as i64),
+                rate_dps: [0.0; 3],
+                specific_force_g: [0.0, 0.0, 1.0],
+                received: Some(HostTime(100_000 * at as i64)),
+            };
+            framer.take(&Arrival::Sample(sample), &mut recorded).unwrap();
+        }
+        framer.finish(&mut recorded).unwrap();
+        let mut scan = Scan::new(Cut { at: DeviceTime(103_000_000), takeaways: Vec::new() });
+        recorded.iter().for_each(|recorded| scan.take(recorded));
+        let scan = scan.ended();
+        let with_readings = recorded.iter().enumerate().filter(
+            |(_, recorded)| matches!(recorded, Recorded::Piece(piece) if samples_in(piece).is_some()),
+        );
+        let found: String = with_readings
+            .map(|(place, recorded)| {
+                let [before, after] =
+                    [Side::Before, Side::After].map(|side| scan.belongs(place, recorded, side));
+                assert_ne!(before, after, "each is on one side");
+                if before { 'B' } else { 'A' }
+            })
+            .collect();
+        assert_eq!(found, sides, "{readings:?}");
+    }
+
+    #[test]
+    fn a_reading_that_came_late_goes_where_it_was_taken() {
+        check(
+            &[
+                (Hand, 101.0),
+                (Forearm, 101.0),
+                (Forearm, 102.0),
+                (Hand, 103.0),
+                (Forearm, 101.5),
+                (Hand, 104.0),
+            ],
+            "BBBABA",
+        );
+        // The last that came before the cut need not be the newest.
+        check(&[(Hand, 101.0), (Forearm, 102.8), (Forearm, 101.0), (Hand, 103.0), (Forearm, 102.0)], "BBBAB");
+    }
+
+    #[test]
+    fn a_node_that_starts_anew_after_the_cut_stays_after_it() {
+        check(&[(Forearm, 101.0), (Hand, 101.0), (Hand, 103.0), (Forearm, 0.1), (Forearm, 0.2)], "BBAAA");
+        check(&[(Forearm, 101.0), (Hand, 101.0), (Hand, 103.0), (Hand, 0.1), (Forearm, 103.0)], "BBAAA");
+    }
 }

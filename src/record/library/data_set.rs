@@ -147,7 +147,8 @@ impl Library {
 
     fn export_samples(&self, bucket: &Bucket, set: &mut DataSet<'_>) -> Result<(), LibraryError> {
         let paths = [Of::Samples.path(bucket), Of::Markers.path(bucket)];
-        let made_of = mark_of(&format!("{FORM} {ANALYSER} {:?}", bucket.stamp));
+        // Where the recording does not say the hand, it is that of the settings.
+        let made_of = mark_of(&format!("{FORM} {ANALYSER} {:?} {:?}", bucket.stamp, bucket.facts.hand));
         let [samples, markers] = paths.each_ref().map(|path| set.is_there(path, &made_of));
         if samples && markers {
             return Ok(());

@@ -9,7 +9,9 @@ use super::files::{Beside, Stamp};
 use super::numbers::{ANALYSER, SwingNumbers};
 use super::remarks::{Remarks, Standing, standings};
 use super::results::VersionResult;
+use super::search::caseless;
 use crate::units::{DeviceTime, WallTime};
+use rusqlite::functions::FunctionFlags;
 use rusqlite::types::Value;
 use rusqlite::{Connection, OpenFlags, params};
 use std::collections::BTreeSet;
@@ -151,7 +153,7 @@ impl Index {
         connection.execute_batch(
             "PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; PRAGMA foreign_keys = ON;",
         )?;
-        Index { connection }.checked(settings)
+        Index::over(connection)?.checked(settings)
     }
 
     /// An index in memory, for a folder that cannot be written.
@@ -161,7 +163,7 @@ impl Index {
     pub fn in_memory(settings: &str) -> Result<Index> {
         let connection = Connection::open_in_memory()?;
         connection.execute_batch("PRAGMA foreign_keys = ON;")?;
-        Index { connection }.checked(settings)
+        Index::over(connection)?.checked(settings)
     }
 
     /// Opens an index that lies where nothing can be written, or that another program is bringing up to date.
@@ -170,10 +172,19 @@ impl Index {
     /// It is missing, damaged or of another form.
     pub fn open_read_only(path: &Path, settings: &str) -> Result<Index> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let index = Index { connection: Connection::open_with_flags(path, flags)? };
+        let index = Index::over(Connection::open_with_flags(path, flags)?)?;
         index.connection.busy_timeout(BUSY)?;
         index.check(settings)?;
         Ok(index)
+    }
+
+    /// Teaches SQLite, which knows the case of ASCII alone, how texts are compared.
+    fn over(connection: Connection) -> Result<Index> {
+        let flags = FunctionFlags::SQLITE_UTF8 | FunctionFlags::SQLITE_DETERMINISTIC;
+        connection.create_scalar_function("caseless", 1, flags, |called| {
+            Ok(caseless(called.get_raw(0).as_str()?))
+        })?;
+        Ok(Index { connection })
     }
 
     fn checked(self, settings: &str) -> Result<Index> {
@@ -202,7 +213,7 @@ impl Index {
     #[must_use]
     pub fn made_for(path: &Path) -> Option<(String, String)> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let index = Index { connection: Connection::open_with_flags(path, flags).ok()? };
+        let index = Index::over(Connection::open_with_flags(path, flags).ok()?).ok()?;
         index.about("analyser").and_then(|by| Ok((by, index.about("settings")?))).ok()
     }
 

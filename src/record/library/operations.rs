@@ -205,26 +205,7 @@ impl Library {
     /// It is the first swing or none, the glove's clock started anew within the recording, the recording may still be
     /// going on, or a name is taken.
     pub fn split(&self, bucket: &Bucket, before: usize) -> Result<Operation, LibraryError> {
-        let swings = self.index.swings(bucket.id)?;
-        let takeaways: Vec<DeviceTime> = swings.iter().map(|swing| swing.numbers.takeaway_us).collect();
-        let (Some(last), Some(next)) = (
-            before.checked_sub(2).and_then(|at| swings.get(at)),
-            before.checked_sub(1).and_then(|at| swings.get(at)),
-        ) else {
-            let (expected, found) = match swings.len() {
-                all @ (0 | 1) => ("a recording of two swings or more".to_owned(), all),
-                all => (format!("a swing from 2 to {all} to begin with"), before),
-            };
-            return Err(LibraryError::asked(expected, found.to_string()));
-        };
-        if takeaways.windows(2).any(|pair| pair[0] >= pair[1]) {
-            return Err(LibraryError::asked(
-                "a recording within which the glove's clock goes on",
-                "one within which it started anew",
-            ));
-        }
-        let end = last.numbers.finish_us.unwrap_or(DeviceTime(last.numbers.top_us.0 + NO_FINISH_US));
-        let cut = Cut { at: cut_between(end, next.numbers.takeaway_us), takeaways };
+        let cut = self.cut(bucket, before)?;
         let Some(first) = self.sessions(std::slice::from_ref(bucket))?.pop() else {
             return Err(LibraryError::asked("a recording", "none"));
         };
@@ -253,6 +234,30 @@ impl Library {
             to,
         };
         self.made(&parts, std::slice::from_ref(bucket), write)
+    }
+
+    /// Where a recording is cut so that this swing begins the second part.
+    fn cut(&self, bucket: &Bucket, before: usize) -> Result<Cut, LibraryError> {
+        let swings = self.index.swings(bucket.id)?;
+        let takeaways: Vec<DeviceTime> = swings.iter().map(|swing| swing.numbers.takeaway_us).collect();
+        let (Some(last), Some(next)) = (
+            before.checked_sub(2).and_then(|at| swings.get(at)),
+            before.checked_sub(1).and_then(|at| swings.get(at)),
+        ) else {
+            let (expected, found) = match swings.len() {
+                all @ (0 | 1) => ("a recording of two swings or more".to_owned(), all),
+                all => (format!("a swing from 2 to {all} to begin with"), before),
+            };
+            return Err(LibraryError::asked(expected, found.to_string()));
+        };
+        if takeaways.windows(2).any(|pair| pair[0] >= pair[1]) {
+            return Err(LibraryError::asked(
+                "a recording within which the glove's clock goes on",
+                "one within which it started anew",
+            ));
+        }
+        let end = last.numbers.finish_us.unwrap_or(DeviceTime(last.numbers.top_us.0 + NO_FINISH_US));
+        Ok(Cut { at: cut_between(end, next.numbers.takeaway_us), takeaways })
     }
 
     fn made(

@@ -3,6 +3,7 @@
 use super::index::{COUNTS, Index};
 use crate::units::{Measured, WallTime};
 use rusqlite::{Result, Row, named_params};
+use unicode_normalization::UnicodeNormalization;
 
 /// What is looked for. Empty fields ask for nothing.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -69,8 +70,19 @@ const MATCHES: &str = "FROM swings JOIN buckets ON buckets.id = swings.bucket WH
     buckets.id IN (SELECT id FROM counted) AND
     (:player = '' OR player = :player) AND (:club = '' OR club = :club) AND (:class = '' OR class = :class)
     AND (:tag = '' OR EXISTS (SELECT 1 FROM json_each(tags) WHERE value = :tag))
-    AND (:text = '' OR instr(lower(path || char(10) || player || char(10) || coalesce(club, '') || char(10) || tags),
-         lower(:text)) > 0)";
+    AND (:text = '' OR instr(caseless(path || char(10) || player || char(10) || coalesce(club, '') || char(10) || tags),
+         caseless(:text)) > 0)";
+
+/// A text as it is compared where case does not count, in any script: `É`, `é`, and `e` with an accent put on it are
+/// one.
+pub(super) fn caseless(text: &str) -> String {
+    if text.is_ascii() {
+        return text.to_ascii_lowercase();
+    }
+    // By way of capitals, since a capital may stand for more than one small letter: Σ for σ and ς, SS for ß.
+    let capitals = text.nfd().flat_map(char::to_uppercase);
+    capitals.flat_map(char::to_lowercase).nfc().collect()
+}
 
 impl Index {
     /// The swings that are wanted, the newest recording first.
@@ -126,4 +138,30 @@ fn listed(row: &Row<'_>) -> Result<ListedSwing> {
         tags: serde_json::from_str(&tags).unwrap_or_default(),
         excluded: row.get(12)?,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn case_does_not_count_in_any_script_nor_how_a_letter_is_put_together() {
+        for (one, other) in [
+            ("Iron 7", "iRON 7"),
+            ("Émile", "émile"),
+            ("Émile", "E\u{301}MILE"),
+            ("Straße", "STRASSE"),
+            ("ΟΔΥΣΣΕΥΣ", "οδυσσευς"),
+            ("Ёж", "ёж"),
+            ("한글", "\u{1112}\u{1161}\u{11ab}\u{1100}\u{1173}\u{11af}"),
+        ] {
+            assert_eq!(caseless(one), caseless(other), "{one} {other}");
+        }
+        for (one, other) in [("Émile", "Emile"), ("Emile\u{301}", "Emile"), ("Ё", "Е")] {
+            assert_ne!(caseless(one), caseless(other), "{one} {other}");
+        }
+        // What is found may lie within a word.
+        assert!(caseless("ΟΔΥΣΣΕΥΣ").contains(&caseless("οδυσ")));
+        assert!(!caseless("Emilé").contains(&caseless("emile")));
+    }
 }

@@ -61,12 +61,8 @@ pub struct HandPath {
 }
 
 /// Where the player stands, as far as the swing shows it: rows towards the target, up, away from the body.
-fn player_from_level(
-    down: &[&MotionPoint],
-    lead_arm_sign: f64,
-    velocity: &Vector3<f64>,
-) -> Option<Matrix3<f64>> {
-    let sum: Vector3<f64> = down.iter().map(|point| Pose::of(point).swing_rate()).sum();
+fn player_from_level(down: &[Step], lead_arm_sign: f64, velocity: &Vector3<f64>) -> Option<Matrix3<f64>> {
+    let sum: Vector3<f64> = down.iter().map(|step| Pose::of(step.point).swing_rate()).sum();
     let along = sum.cross(&Vector3::z()).try_normalize(1e-6)?;
     let target = if along.dot(velocity) < 0.0 { -along } else { along };
     // A right-handed player has the target at the left.
@@ -125,44 +121,60 @@ pub fn hand_path(
     let (Some(first), Some(at_top), Some(last)) = (steps.first(), steps.get(top), steps.last()) else {
         return Err(NO_PATH);
     };
-    let down: Vec<&MotionPoint> = steps[top..].iter().map(|step| step.point).collect();
-    let sign = swing.motion.lead_arm_sign;
-    let player = player_from_level(&down, sign, &last.velocity).ok_or(NO_PATH)?;
+    let (down, sign) = (&steps[top..], swing.motion.lead_arm_sign);
+    let player = player_from_level(down, sign, &last.velocity).ok_or(NO_PATH)?;
     let velocity_sd = swing.motion.velocity_sd_mps.hypot(carried_off_mps.norm() / 3.0_f64.sqrt());
     let place_m2 = player * swing.motion.place_m2 * player.transpose();
     // The last reading lies before the ball by up to a step, and those next to it may show the shock.
     let clean_to = steps.partition_point(|step| step.t_s <= -BEFORE_BALL_S.1);
     let clean = clean_to.checked_sub(1).and_then(|place| steps.get(place)).unwrap_or(last);
-    let at_ball = clean.grip - clean.velocity * clean.t_s;
-    let moved = player * (at_ball - first.grip);
+    let hand_m = player * (clean.grip - clean.velocity * clean.t_s - first.grip);
     let mut points = thinned(&steps[..clean_to], top, &player);
-    let hub_m = player * (last.hub - first.grip);
-    points.push(PathPoint { t_s: 0.0, down: true, hand_m: moved, hub_m });
+    points.push(PathPoint { t_s: 0.0, down: true, hand_m, hub_m: player * (last.hub - first.grip) });
     let by_time = player * clean.velocity * ball_sd_s(swing);
-    let hub_moved = player * (last.hub - at_top.hub);
-    let peak =
-        steps[top..].iter().max_by(|a, b| a.velocity.norm().total_cmp(&b.velocity.norm())).unwrap_or(last);
-    let peak_sd = velocity_sd.hypot(NODE_SD_M * peak.point.hand_rate_rps.norm());
-    let arm_turned = (last.point.arm - at_top.point.arm).norm();
-    let hub_sd = velocity_sd * (last.t_s - at_top.t_s);
-    let place = |axis: usize| {
-        let sd_m = place_m2[(axis, axis)].max(0.0).sqrt();
-        Ok(Measured::new(moved[axis], sd_m.hypot(NODE_SD_M).hypot(by_time[axis])))
-    };
+    let [forward_at_ball_m, up_at_ball_m, away_at_ball_m] = way(&hand_m, &place_m2, &by_time);
+    let (peak_mps, peak_before_ball_ms) = peak(down, last, velocity_sd);
     Ok(HandPath {
         points,
         at_ball_sd_m: (0.5 * (place_m2[(0, 0)] + place_m2[(2, 2)])).max(0.0).sqrt(),
-        peak_mps: Ok(Measured::new(peak.velocity.norm(), peak_sd)),
-        peak_before_ball_ms: Ok(Measured::new(
-            -peak.t_s * 1e3,
-            peak_width_s(&steps[top..], peak, velocity_sd) * 1e3,
-        )),
+        peak_mps,
+        peak_before_ball_ms,
         radius_m: radius(&steps, velocity_sd, carried_off_mps.norm() > 0.0),
-        hub_travel_m: Ok(Measured::new(hub_moved.norm(), hub_sd.hypot(arm_length_sd_m * arm_turned))),
-        forward_at_ball_m: place(0),
-        up_at_ball_m: place(1),
-        away_at_ball_m: place(2),
+        hub_travel_m: hub_travel(at_top, last, &player, velocity_sd, arm_length_sd_m),
+        forward_at_ball_m,
+        up_at_ball_m,
+        away_at_ball_m,
     })
+}
+
+/// The way to the ball along the player's axes, as unsure as the place is and as the ball's time moves it.
+fn way(hand_m: &Vector3<f64>, place_m2: &Matrix3<f64>, by_time: &Vector3<f64>) -> [Figure; 3] {
+    [0, 1, 2].map(|axis| {
+        let sd_m = place_m2[(axis, axis)].max(0.0).sqrt();
+        Ok(Measured::new(hand_m[axis], sd_m.hypot(NODE_SD_M).hypot(by_time[axis])))
+    })
+}
+
+/// The largest speed of the downswing, and how long before the ball, ms.
+fn peak(down: &[Step], last: &Step, velocity_sd: f64) -> (Figure, Figure) {
+    let peak = down.iter().max_by(|a, b| a.velocity.norm().total_cmp(&b.velocity.norm())).unwrap_or(last);
+    let peak_sd = velocity_sd.hypot(NODE_SD_M * peak.point.hand_rate_rps.norm());
+    let width_ms = peak_width_s(down, peak, velocity_sd) * 1e3;
+    (Ok(Measured::new(peak.velocity.norm(), peak_sd)), Ok(Measured::new(-peak.t_s * 1e3, width_ms)))
+}
+
+/// How far the hub goes from the top to the last reading.
+fn hub_travel(
+    at_top: &Step,
+    last: &Step,
+    player: &Matrix3<f64>,
+    velocity_sd: f64,
+    arm_length_sd_m: f64,
+) -> Figure {
+    let moved = player * (last.hub - at_top.hub);
+    let arm_turned = (last.point.arm - at_top.point.arm).norm();
+    let sd = velocity_sd * (last.t_s - at_top.t_s);
+    Ok(Measured::new(moved.norm(), sd.hypot(arm_length_sd_m * arm_turned)))
 }
 
 /// A flat peak is badly timed: half of the time within which the speed is nearer to it than the speed's changing error,

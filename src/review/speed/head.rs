@@ -109,38 +109,68 @@ pub fn head_speed(
     let Some((ball, pose)) = motion.ball.and_then(|ball| Some((ball, pose_at_ball(motion, ball)?))) else {
         return HeadSpeed::missing(NO_MOTION);
     };
-    let seen = pose.shoulder(&Levers::of(motion, arm, club));
-    let at = |pose: &Pose, by: [f64; LENGTHS]| {
-        let levers = Levers::off_by(motion, arm, club, by);
-        let shoulder = seen.and_then(|_| Some(pose.wrist_from_node(&levers)? - pose.wrist_from_arm(&levers)));
+    let sees_shoulder = pose.shoulder(&Levers::of(motion, arm, club)).is_some();
+    let at_ball = AtBall { motion, arm, club, pose, sees_shoulder };
+    let best = at_ball.numbers(&pose, [0.0; LENGTHS]);
+    let others = others(swing, motion, ball, &pose, carried_off_mps);
+    let variance = at_ball.variance(&best, &others, frame_sd_deg(swing));
+    told(&best, &variance, sees_shoulder)
+}
+
+/// The swing at the ball, with what is known of arm and club.
+struct AtBall<'a> {
+    motion: &'a SwingMotion,
+    arm: &'a ArmMeasures,
+    club: &'a ClubMeasures,
+    pose: Pose,
+    sees_shoulder: bool,
+}
+
+impl AtBall<'_> {
+    /// The numbers by this pose, with each length off by so many standard deviations.
+    fn numbers(&self, pose: &Pose, by: [f64; LENGTHS]) -> [f64; NUMBERS] {
+        let levers = Levers::off_by(self.motion, self.arm, self.club, by);
+        let wrist = pose.wrist_from_node(&levers).filter(|_| self.sees_shoulder);
+        let shoulder = wrist.map(|wrist| wrist - pose.wrist_from_arm(&levers));
         numbers(pose, &levers, &shoulder.unwrap_or_default())
-    };
-    let best = at(&pose, [0.0; LENGTHS]);
-    let mut variance = [0.0; NUMBERS];
-    let mut add = |row: [f64; NUMBERS]| {
-        for (sum, (off, best)) in variance.iter_mut().zip(row.iter().zip(best)) {
-            *sum += (off - best).powi(2);
+    }
+
+    /// Variances of the numbers: from the lengths, the other things that may be off, a shoulder that is not seen, a shaft
+    /// that bends, and the level frame.
+    fn variance(&self, best: &[f64; NUMBERS], others: &[Pose; OTHERS], frame_sd_deg: f64) -> [f64; NUMBERS] {
+        let lengths = (0..LENGTHS).map(|which| {
+            let mut by = [0.0; LENGTHS];
+            by[which] = 1.0;
+            self.numbers(&self.pose, by)
+        });
+        let others = others.iter().map(|pose| self.numbers(pose, [0.0; LENGTHS]));
+        let mut variance = [0.0; NUMBERS];
+        for row in lengths.chain(others).chain(self.with_unseen_shoulder()) {
+            for (sum, (off, best)) in variance.iter_mut().zip(row.iter().zip(best)) {
+                *sum += (off - best).powi(2);
+            }
         }
-    };
-    for which in 0..LENGTHS {
-        let mut by = [0.0; LENGTHS];
-        by[which] = 1.0;
-        add(at(&pose, by));
+        variance[3] += (BEND_SD * best[3]).powi(2);
+        variance[8] += frame_sd_deg.powi(2);
+        variance[9] += frame_sd_deg.powi(2);
+        variance
     }
-    for pose in others(swing, motion, ball, &pose, carried_off_mps) {
-        add(at(&pose, [0.0; LENGTHS]));
-    }
-    if seen.is_none() {
-        let levers = Levers::of(motion, arm, club);
-        for axis in [Vector3::x(), Vector3::y(), Vector3::z()] {
-            add(numbers(&pose, &levers, &(axis * SHOULDER_SD_MPS)));
+
+    /// The numbers with a shoulder that moves along each axis, where none is seen.
+    fn with_unseen_shoulder(&self) -> Vec<[f64; NUMBERS]> {
+        if self.sees_shoulder {
+            return Vec::new();
         }
+        let levers = Levers::of(self.motion, self.arm, self.club);
+        let axes = [Vector3::x(), Vector3::y(), Vector3::z()];
+        axes.map(|axis| numbers(&self.pose, &levers, &(axis * SHOULDER_SD_MPS))).into()
     }
-    variance[3] += (BEND_SD * best[3]).powi(2);
-    variance[8] += frame_sd_deg(swing).powi(2);
-    variance[9] += frame_sd_deg(swing).powi(2);
+}
+
+/// The numbers under their names.
+fn told(best: &[f64; NUMBERS], variance: &[f64; NUMBERS], sees_shoulder: bool) -> HeadSpeed {
     let figure = |i: usize| Ok(Measured::new(best[i], variance[i].sqrt()));
-    let with_shoulder = |i: usize| if seen.is_some() { figure(i) } else { Err(NO_SHOULDER) };
+    let with_shoulder = |i: usize| if sees_shoulder { figure(i) } else { Err(NO_SHOULDER) };
     HeadSpeed {
         hand_mps: figure(0),
         wrist_from_arm_mps: figure(1),
