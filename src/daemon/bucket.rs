@@ -1,5 +1,6 @@
 //! One running bucket: what each event does to recording, detector, tone and page.
 
+use super::bucket_status::hand_words;
 use super::control::Control;
 use super::detector::{Detector, Said};
 use super::disk_alarm::DiskAlarm;
@@ -25,7 +26,7 @@ use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review};
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
-use crate::units::HostTime;
+use crate::units::{HostTime, PlayerHand};
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
 use std::path::Path;
 use std::sync::Arc;
@@ -57,6 +58,8 @@ pub struct Bucket {
     pub(super) calibrates_on_connect: bool,
     /// The glove has described itself, or described itself anew, and was not yet spoken of.
     met_anew: bool,
+    /// The side the player plays from, as the settings have it.
+    hand: PlayerHand,
     /// It had been heard, and was gone or silent since.
     was_away: bool,
     pub(super) status: Status,
@@ -106,6 +109,7 @@ impl Bucket {
             calibrated: false,
             calibrates_on_connect: settings.calibrate_on_connect,
             met_anew: false,
+            hand: settings.player.hand,
             was_away: false,
             status,
             watch: Watch::default(),
@@ -184,6 +188,7 @@ impl Bucket {
             (true, false) => self.status.once(NO_FOREARM),
             (false, _) => self.status.once(NO_HAND),
         }
+        hand_words(self.hand, device.player_hand).into_iter().for_each(|told| self.status.once(told));
         self.assembler.oddities().for_each(|told| self.status.once(&told));
     }
 
