@@ -295,6 +295,29 @@ fn a_node_that_has_started_anew_is_told_live_and_of_the_recording() {
     assert!(checked.contains("note: the hand node started anew once: its clock went back"), "{checked}");
 }
 
+/// A clock may say anything, as where its bytes are sent the wrong way round: nothing fails over it, live or afterwards.
+#[test]
+fn a_clock_that_leaps_to_either_end_of_time_is_no_failure() {
+    let folder = tempfile::tempdir().unwrap();
+    let ends = [i64::MAX as u64, i64::MIN as u64, 0, u64::MAX, i64::MAX as u64];
+    let mut bytes = Vec::new();
+    for (seq, now_us) in (7..).zip(ends) {
+        bytes.extend(frames(&[(3, &node_info(0, now_us)), (4, &sample(0, seq, now_us as u32))]));
+    }
+    let told = errors(&after(&bytes, folder.path()));
+    assert!(!told.contains("panicked") && !told.contains("the detector failed"), "{told}");
+    let recording = recording(folder.path());
+    let csv = folder.path().join("same.csv");
+    let (recording, csv) = (recording.to_str().unwrap(), csv.to_str().unwrap());
+    assert_eq!(code(&run(&["export", recording, csv])), 0);
+    for input in [recording, csv] {
+        for arguments in [&["analyze", input][..], &["analyze", input, "--live"], &["check", input]] {
+            let output = run(arguments);
+            assert!(code(&output) <= 3, "{arguments:?}: {}", errors(&output));
+        }
+    }
+}
+
 /// A glove at the end of a cable that was pulled and put in again: a player who hears nothing knows that it is back.
 #[test]
 fn a_glove_that_comes_back_is_told() {
