@@ -41,7 +41,8 @@ fn agreement(subject: &'static str, seen: &Seen) -> Finding {
         let advice = "hold it still; if it was: is each reading the gyro's three, then the accelerometer's, low byte first?";
         return Finding::limited(subject, format!("{rate}, never at rest by its accelerometer"), advice);
     };
-    let found = format!("{rate}, {gravity_g:.2} g at rest, {} turns from rest to rest", seen.turns);
+    let turns = if seen.turns == 1 { "1 turn".to_owned() } else { format!("{} turns", seen.turns) };
+    let found = format!("{rate}, {gravity_g:.2} g at rest, {turns} from rest to rest");
     if seen.turns < Seen::LEAST_TURNS {
         let advice = "too few turns to compare gyro and accelerometer by: hold it still for a second, turn it by a quarter \
                       turn or more and hold it again, six times about different axes";
