@@ -66,6 +66,11 @@ fn what_is_no_input_at_all() {
         "DIR/x.csv: expected a recording or a raw CSV (plain or gzipped), found other bytes: [7f, 45, 4c, 46, 02, 01, 01, 00]",
     );
     check_error(
+        b"PK\x03\x04\x14\0\0\0",
+        "DIR/x.csv: expected a recording or a raw CSV (plain or gzipped), found a zip; a session that was packed into one is \
+         taken in by `hingeclock library import`",
+    );
+    check_error(
         &gzipped(""),
         "DIR/x.csv: expected a recording or a raw CSV (plain or gzipped), found an empty gzip stream",
     );

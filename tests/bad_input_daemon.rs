@@ -6,6 +6,7 @@ mod support {
     pub mod mounts;
 }
 
+use firmware_protocol::{Frame, MAX_WIRE, encode};
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -221,6 +222,131 @@ fn a_single_run_without_a_glove_fails_and_leaves_no_empty_recording() {
     assert_eq!(code(&output), 1, "{}", errors(&output));
     assert!(errors(&output).contains("brought nothing a glove says"), "{}", errors(&output));
     assert_eq!(recordings(folder.path()), 1, "what was received is kept, whatever it is");
+}
+
+/// Frames with a good check value, whatever stands in them.
+fn frames(frames: &[(u8, &[u8])]) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    for &(frame_type, payload) in frames {
+        let frame = Frame::Unknown { frame_type, payload };
+        bytes.extend_from_slice(encode(&frame, &mut [0; MAX_WIRE]).unwrap());
+    }
+    bytes
+}
+
+/// A NodeInfo of this node, by the document.
+fn node_info(node: u8, now_us: u64) -> Vec<u8> {
+    let mut payload = vec![node, node, 0];
+    let numbers = [500.0_f32, 4000.0, 32.0, 0.0];
+    payload.extend(numbers.iter().flat_map(|number| number.to_le_bytes()));
+    payload.extend([0, 0]);
+    let mounting = [0.0_f32, 0.0, -1.0, -1.0, 0.0, 0.0, 0.0, 1.0, 0.0];
+    payload.extend(mounting.iter().flat_map(|number| number.to_le_bytes()));
+    payload.extend(now_us.to_le_bytes());
+    payload
+}
+
+/// A batch of one reading in counts.
+fn sample(node: u8, seq: u32, t_us: u32) -> Vec<u8> {
+    let (seq, t_us) = (seq.to_le_bytes(), t_us.to_le_bytes());
+    [&[node, 0, 1][..], &seq, &t_us, &[0; 12]].concat()
+}
+
+/// Firmware authors see what is wrong with a frame whose check value is good: once for each mistake, also where the
+/// rest of what the glove says can be used, and where what follows from the mistake is told as well.
+#[test]
+fn each_mistake_in_a_frame_is_told_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut flagless, short) = (node_info(1, 0), [&sample(0, 8, 16_000)[..], &[0; 5]].concat());
+    flagless[15] = 0x48;
+    let hand = node_info(0, 0);
+    let bytes = frames(&[
+        (3, &hand),
+        (3, &flagless),
+        (4, &sample(0, 7, 14_000)),
+        (4, &sample(1, 7, 14_000)),
+        (4, &short),
+        (4, &short),
+        (3, &flagless),
+    ]);
+    let told = errors(&after(&bytes, folder.path()));
+    for expected in [
+        "glove: a malformed frame: frame type 0x03, bandwidth_hz: expected 0 when its flag is 0, found 0x48",
+        "glove: a malformed frame: frame type 0x04: expected 23 bytes of payload, found 28",
+        "glove: expected a NodeInfo of node 1 before its other frames, found none; described so far: 0",
+        "4 frames could not be read; they are kept as they came",
+    ] {
+        assert_eq!(told.matches(expected).count(), 1, "{expected} in\n{told}");
+    }
+}
+
+#[test]
+fn a_node_that_has_started_anew_is_told_live_and_of_the_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes = frames(&[
+        (3, &node_info(0, 40_000_000)),
+        (4, &sample(0, 7, 40_000_000)),
+        (3, &node_info(0, 100)),
+        (4, &sample(0, 0, 2_000)),
+    ]);
+    let told = errors(&after(&bytes, folder.path()));
+    assert_eq!(told.matches("the hand node has started anew: its clock has gone back").count(), 1, "{told}");
+    let checked = errors(&run(&["check", recording(folder.path()).to_str().unwrap()]));
+    assert!(checked.contains("note: the hand node started anew once: its clock went back"), "{checked}");
+}
+
+/// A clock may say anything, as where its bytes are sent the wrong way round: nothing fails over it, live or afterwards.
+#[test]
+fn a_clock_that_leaps_to_either_end_of_time_is_no_failure() {
+    let folder = tempfile::tempdir().unwrap();
+    let ends = [i64::MAX as u64, i64::MIN as u64, 0, u64::MAX, i64::MAX as u64];
+    let mut bytes = Vec::new();
+    for (seq, now_us) in (7..).zip(ends) {
+        bytes.extend(frames(&[(3, &node_info(0, now_us)), (4, &sample(0, seq, now_us as u32))]));
+    }
+    let told = errors(&after(&bytes, folder.path()));
+    assert!(!told.contains("panicked") && !told.contains("the detector failed"), "{told}");
+    let recording = recording(folder.path());
+    let csv = folder.path().join("same.csv");
+    let (recording, csv) = (recording.to_str().unwrap(), csv.to_str().unwrap());
+    assert_eq!(code(&run(&["export", recording, csv])), 0);
+    for input in [recording, csv] {
+        for arguments in [&["analyze", input][..], &["analyze", input, "--live"], &["check", input]] {
+            let output = run(arguments);
+            assert!(code(&output) <= 3, "{arguments:?}: {}", errors(&output));
+        }
+    }
+}
+
+/// A glove at the end of a cable that was pulled and put in again: a player who hears nothing knows that it is back.
+#[test]
+fn a_glove_that_comes_back_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let link = folder.path().join("port");
+    let plugged = || {
+        let pair = portable_pty::native_pty_system().openpty(portable_pty::PtySize::default()).unwrap();
+        let _ = std::fs::remove_file(&link);
+        std::os::unix::fs::symlink(pair.master.tty_name().unwrap(), &link).unwrap();
+        pair
+    };
+    let mut pair = plugged();
+    let (port, kept) = (link.to_str().unwrap(), folder.path().to_str().unwrap());
+    let mut daemon =
+        hingeclock(&["run", "--port", port, "--folder", kept, "--no-page", "--plain", "--sound", "silent"]);
+    daemon.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::piped());
+    let mut daemon = daemon.spawn().unwrap();
+    let mut lines = BufReader::new(daemon.stderr.take().unwrap()).lines().map(Result::unwrap);
+    let bytes = frames(&[(3, &node_info(0, 0)), (4, &sample(0, 7, 14_000))]);
+    for expected in ["type calibrate", "the glove sends again"] {
+        assert!(lines.any(|line| line.contains("link open")));
+        pair.master.take_writer().unwrap().write_all(&bytes).unwrap();
+        let told: Vec<String> = lines.by_ref().take_while(|line| !line.contains(expected)).collect();
+        assert!(!told.iter().any(|line| line.contains("sends again")), "not before it was away: {told:?}");
+        drop(std::mem::replace(&mut pair, plugged()));
+    }
+    daemon.stdin.take().unwrap().write_all(b"stop\n").unwrap();
+    lines.for_each(drop);
+    assert_eq!(daemon.wait().unwrap().code(), Some(0));
 }
 
 #[test]

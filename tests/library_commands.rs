@@ -99,7 +99,14 @@ fn what_cannot_be_done_says_what_was_expected() {
         assert_eq!(code(&output), exit, "{arguments:?}: {}", errors(&output));
         assert!(errors(&output).contains(expected), "{arguments:?}: {}", errors(&output));
     };
-    check(&["show", "c"], 1, "expected the name of one of 3 recordings, found \"c\"");
+    check(
+        &["show", "c"],
+        1,
+        "expected the name of one of 3 recordings (`library list` tells them), found \"c\"",
+    );
+    let nobody = library(folder, &["list", "--player", "Nobody"]);
+    let said = String::from_utf8_lossy(&nobody.stdout).into_owned();
+    assert!(said.starts_with("no recording like that in "), "{said}");
     check(&["show", "a", "7"], 1, "expected a swing from 1 to 1 of a.mcap, found 7");
     check(&["rename", "a", "../x"], 1, "expected a name without a folder");
     check(&["move", "a", "../x"], 1, "expected a name or path within the library");

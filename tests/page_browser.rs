@@ -80,6 +80,8 @@ async fn checks(client: Client, driver: Arc<Driver>, mut site: Served) {
     ] {
         look(&client, &driver, &session, width, scheme).await;
         nothing_sticks_out(&client, width).await;
+        let buttons = if name == "phone" { 1 } else { 7 };
+        assert_eq!(buttons_to_say(&client).await, buttons, "without a swing in hand: {name}");
         picture(&client, &format!("page-{name}-{scheme}")).await;
     }
     nothing_left_the_machine(&driver, &session, address).await;
@@ -93,6 +95,12 @@ async fn checks(client: Client, driver: Arc<Driver>, mut site: Served) {
     let others =
         |line: &&Value| !line["message"].as_str().unwrap_or_default().contains("WebSocket connection");
     assert_eq!(log.as_array().unwrap().iter().filter(others).collect::<Vec<_>>(), Vec::<&Value>::new());
+}
+
+/// How many buttons the bar shows that says something of the swing in hand.
+async fn buttons_to_say(client: &Client) -> u64 {
+    let script = "return [...document.querySelectorAll('#saying button')].filter(b => b.offsetParent).length";
+    client.execute(script, vec![]).await.unwrap().as_u64().unwrap()
 }
 
 /// In one script: a live page may replace its rows between two questions.
@@ -222,4 +230,6 @@ async fn a_lost_connection_is_said_and_mended(client: &Client, site: &mut Served
     assert_eq!(client.execute("return window.stays", vec![]).await.unwrap(), "here");
     site.model.send(Arc::new(PageModel { review: robins_bucket(), live: false })).unwrap();
     says(client, "#connection", "The bucket is over.").await;
+    let facts = client.find_all(Locator::Css(".facts")).await.unwrap();
+    assert!(facts.is_empty(), "a glove that is neither sending nor missed any more");
 }

@@ -283,6 +283,9 @@ fn the_command_compares_buckets_and_clubs_of_one_player() {
     assert_eq!(code(&clubs), 0, "{}", errors(&clubs));
     assert!(text.contains("Both sides are of one bucket"), "{text}");
     println!("{text}");
+    let short = contrast(&["--first", "a", "--club", "iron", "--second-club", "driver"]);
+    assert_eq!(short.stdout, clubs.stdout, "two clubs of the same recordings: {}", errors(&short));
+    assert_eq!(code(&contrast(&["--first", "a", "--club", "iron"])), 2, "there is no second side");
     let other = contrast(&["--first", "a", "--second", "x"]);
     assert_eq!(code(&other), 1);
     assert!(

@@ -98,3 +98,11 @@ impl fmt::Display for FrameError {
 }
 
 impl core::error::Error for FrameError {}
+
+impl FrameError {
+    /// Whether the check value was good and a field breaks the document: a sender's mistake, not a line's.
+    #[must_use]
+    pub const fn is_malformed(&self) -> bool {
+        matches!(self, FrameError::Length { .. } | FrameError::Value { .. } | FrameError::Text { .. })
+    }
+}

@@ -204,9 +204,7 @@ impl Counts {
                 self.unknown += u64::from(matches!(frame, Frame::Unknown { .. }));
             }
             Err(FrameError::TooLong { .. }) => self.too_long += 1,
-            Err(FrameError::Length { .. } | FrameError::Value { .. } | FrameError::Text { .. }) => {
-                self.malformed += 1;
-            }
+            Err(error) if error.is_malformed() => self.malformed += 1,
             Err(_) => self.damaged += 1,
         }
     }

@@ -154,6 +154,11 @@ impl Context {
     }
 }
 
+/// So many recordings, in words.
+fn recordings(count: usize) -> String {
+    if count == 1 { "1 recording".to_owned() } else { format!("{count} recordings") }
+}
+
 fn tell_notes(told: &[String]) {
     told.iter().for_each(|told| say(&format!("note: {told}")));
 }
@@ -162,7 +167,7 @@ fn tell(opened: &Opened) {
     tell_notes(&opened.told);
     match (opened.rebuilt, opened.analysed) {
         (_, 0) => {}
-        (true, count) => say(&format!("index built anew: {count} recordings analysed")),
-        (false, count) => say(&format!("{count} recordings analysed")),
+        (true, count) => say(&format!("index built anew: {} analysed", recordings(count))),
+        (false, count) => say(&format!("{} analysed", recordings(count))),
     }
 }

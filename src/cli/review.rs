@@ -121,7 +121,7 @@ fn library(args: &Args, settings: Settings) -> anyhow::Result<Outcome> {
     if !args.page || args.html.is_some() || args.report.is_some() {
         let folder = args.input.display();
         return Err(WrongUsage(format!(
-            "{folder}: a folder is shown as a page alone: expected --page, and no file to write"
+            "{folder}: expected a recording, found a folder: name one in it, or show all with --page alone"
         ))
         .into());
     }

@@ -351,7 +351,8 @@ pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()> + Send + 'stati
 /// # Errors
 /// Standard output cannot be written.
 pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
-    let table = table::text(&end.review, super::terminal_width());
+    let nothing = end.recordings.is_empty() && end.review.analysis.swings.is_empty();
+    let table = if nothing { String::new() } else { table::text(&end.review, super::terminal_width()) };
     let file = |path: &PathBuf| {
         let gone = if path.exists() { "" } else { " (no longer there: moved, or gone)" };
         format!("Recording: {}{gone}\n", path.display())

@@ -1,5 +1,6 @@
 //! One running bucket: what each event does to recording, detector, tone and page.
 
+use super::bucket_status::hand_words;
 use super::control::Control;
 use super::detector::{Detector, Said};
 use super::disk_alarm::DiskAlarm;
@@ -25,7 +26,7 @@ use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review};
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
-use crate::units::HostTime;
+use crate::units::{HostTime, PlayerHand};
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
 use std::path::Path;
 use std::sync::Arc;
@@ -57,6 +58,10 @@ pub struct Bucket {
     pub(super) calibrates_on_connect: bool,
     /// The glove has described itself, or described itself anew, and was not yet spoken of.
     met_anew: bool,
+    /// The side the player plays from, as the settings have it.
+    hand: PlayerHand,
+    /// It had been heard, and was gone or silent since.
+    was_away: bool,
     pub(super) status: Status,
     pub(super) watch: Watch,
     /// What is doubted of the glove.
@@ -104,6 +109,8 @@ impl Bucket {
             calibrated: false,
             calibrates_on_connect: settings.calibrate_on_connect,
             met_anew: false,
+            hand: settings.player.hand,
+            was_away: false,
             status,
             watch: Watch::default(),
             doubts: Vec::new(),
@@ -142,9 +149,8 @@ impl Bucket {
         (0..presses).for_each(|_| self.feedback.pressed(piece.received));
         self.watch.hear(&arrivals, piece.received);
         // With its first readings the glove has said all of itself that it has to say.
-        if matches!(what, Some(Understood::Samples { .. })) && std::mem::take(&mut self.met_anew) {
-            self.tell_glove();
-            self.meet_glove();
+        if matches!(what, Some(Understood::Samples { .. })) {
+            self.glove_sends();
         }
         let live = live_part(&arrivals, what.as_ref());
         self.watch.live(live);
@@ -152,6 +158,16 @@ impl Bucket {
         let heard = self.detector.arrivals(arrivals);
         self.detector_keeps_up(heard);
         self.say_all(guided, piece.received).await;
+    }
+
+    fn glove_sends(&mut self) {
+        if std::mem::take(&mut self.was_away) {
+            self.status.line("the glove sends again");
+        }
+        if std::mem::take(&mut self.met_anew) {
+            self.tell_glove();
+            self.meet_glove();
+        }
     }
 
     fn detector_keeps_up(&mut self, heard: bool) {
@@ -172,6 +188,7 @@ impl Bucket {
             (true, false) => self.status.once(NO_FOREARM),
             (false, _) => self.status.once(NO_HAND),
         }
+        hand_words(self.hand, device.player_hand).into_iter().for_each(|told| self.status.once(told));
         self.assembler.oddities().for_each(|told| self.status.once(&told));
     }
 
@@ -182,14 +199,7 @@ impl Bucket {
             Ok(frame) => frame,
             Err(FrameError::Empty) => return None,
             Err(error) => {
-                self.damaged += 1;
-                tracing::warn!(%error, damaged = self.damaged, "a damaged frame");
-                // On a line that works one now and then is no news; where nothing works the reason is.
-                if self.understanding.brought() < Brought::Glove
-                    && self.understanding.may_complain(piece.received)
-                {
-                    self.status.line(&format!("glove: a damaged frame: {error}"));
-                }
+                self.useless_frame(&error, piece.received);
                 return None;
             }
         };
@@ -198,7 +208,7 @@ impl Bucket {
         if let Err(error) = &heard
             && self.understanding.may_complain(piece.received)
         {
-            self.status.line(&format!("glove: {error}"));
+            self.status.once(&format!("glove: {error}"));
         }
         let heard = heard.ok()?;
         match heard {
@@ -210,8 +220,30 @@ impl Bucket {
             Understood::Passed { .. } => {}
             _ => self.understanding.used(),
         }
-        self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received);
+        if self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received)
+            && let Understood::Samples { role, .. } = &heard
+        {
+            self.status.once(&format!("the {} node has started anew: its clock has gone back", role.word()));
+        }
         Some(heard)
+    }
+
+    /// A piece held no frame that can be read.
+    fn useless_frame(&mut self, error: &FrameError, received: HostTime) {
+        self.damaged += 1;
+        if error.is_malformed() {
+            tracing::warn!(%error, damaged = self.damaged, "a malformed frame");
+            self.understanding.frame();
+            if self.understanding.is_new_mistake(error) {
+                self.status.line(&format!("glove: a malformed frame: {error}"));
+            }
+            return;
+        }
+        tracing::warn!(%error, damaged = self.damaged, "a damaged frame");
+        // On a line that works one now and then is no news; where nothing works the reason is.
+        if self.understanding.brought() < Brought::Glove && self.understanding.may_complain(received) {
+            self.status.line(&format!("glove: a damaged frame: {error}"));
+        }
     }
 
     /// Asks again for what is missing. What was asked for is recorded, so that a reader knows what came late
@@ -236,6 +268,7 @@ impl Bucket {
         self.link_up = true;
         self.recovery.link(true);
         self.understanding.opened();
+        self.was_away = self.brought() == Brought::Glove;
         self.status.line("link open, waiting for the glove");
         self.record(Recorded::Link { received: at, kind: "opened".to_owned(), value: String::new() });
     }
@@ -268,6 +301,7 @@ impl Bucket {
     /// The link is up but brings nothing.
     pub fn link_silent(&mut self, at: HostTime, quiet_us: i64) {
         let value = format!("no byte for {} ms", quiet_us / 1000);
+        self.was_away = self.brought() == Brought::Glove;
         self.status.once("the glove is silent: is it switched on?");
         self.record(Recorded::Link { received: at, kind: "silent".to_owned(), value });
     }
@@ -417,8 +451,8 @@ impl Bucket {
         }
         match self.damaged {
             0 => {}
-            1 => self.status.line("1 damaged frame was kept but not understood"),
-            many => self.status.line(&format!("{many} damaged frames were kept but not understood")),
+            1 => self.status.line("1 frame could not be read; it is kept as it came"),
+            many => self.status.line(&format!("{many} frames could not be read; they are kept as they came")),
         }
         if let Some(sentence) = self.recovery.sentence() {
             self.status.line(&sentence);

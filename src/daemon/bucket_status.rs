@@ -8,7 +8,7 @@ use crate::record::recorder::Recorder;
 use crate::review::json;
 use crate::review::live::{LiveStatus, NodeStatus, RecorderStatus};
 use crate::sample::NodeRole;
-use crate::units::HostTime;
+use crate::units::{HostTime, PlayerHand};
 use std::collections::BTreeMap;
 
 impl Bucket {
@@ -74,6 +74,17 @@ impl Bucket {
     }
 }
 
+/// What is told of the side the player plays from: all signs hang on it, and a glove that knows it is believed.
+pub(super) fn hand_words(settings: PlayerHand, glove: PlayerHand) -> Option<&'static str> {
+    match (settings, glove) {
+        (PlayerHand::Right, PlayerHand::Right) => None,
+        (PlayerHand::Left, PlayerHand::Right) => {
+            Some("the settings say left-handed, the glove right-handed: the glove is believed")
+        }
+        (_, PlayerHand::Left) => Some("for a left-handed player"),
+    }
+}
+
 /// What came from each place. Two nodes that say they sit in one place are told as one: who collects the numbers takes
 /// one of a name.
 fn came<'a>(gaps: impl Iterator<Item = (NodeRole, &'a Gaps)>) -> BTreeMap<NodeRole, NodeStatus> {
@@ -101,6 +112,15 @@ fn recorder_status(recorder: &Recorder, now: HostTime) -> RecorderStatus {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_hand_that_is_not_the_settings_own_is_told() {
+        use PlayerHand::{Left, Right};
+        let told = [(Right, Right), (Right, Left), (Left, Left), (Left, Right)]
+            .map(|(settings, glove)| hand_words(settings, glove).unwrap_or("nothing"));
+        assert_eq!(told[..3], ["nothing", "for a left-handed player", "for a left-handed player"]);
+        assert!(told[3].contains("the glove is believed"), "{}", told[3]);
+    }
 
     #[test]
     fn two_nodes_in_one_place_are_told_as_one() {

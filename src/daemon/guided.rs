@@ -47,9 +47,8 @@ impl Bucket {
             if self.calibrates_on_connect {
                 self.start_guide();
             } else {
-                self.status.line(
-                    "not calibrated yet: press k, or type calibrate where there are lines (half a minute)",
-                );
+                let how = if self.status.is_in_view() { "press k" } else { "type calibrate" };
+                self.status.line(&format!("not calibrated yet: {how} (half a minute)"));
             }
         }
     }

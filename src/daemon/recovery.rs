@@ -30,17 +30,19 @@ impl Recovery {
         self.missed.link(is_up);
     }
 
-    /// The glove said something; `arrivals` are the readings in it.
+    /// The glove said something; `arrivals` are the readings in it. True where their node has started anew.
     pub fn heard(
         &mut self,
         heard: &Heard,
         arrivals: &[Arrival],
         glove: &DeviceDescription,
         received: HostTime,
-    ) {
+    ) -> bool {
+        let mut anew = false;
         match heard {
             Heard::Samples { role, node, gaps, restarts, .. } => {
-                if self.restarts.insert(*node, *restarts).is_some_and(|before| before != *restarts) {
+                anew = self.restarts.insert(*node, *restarts).is_some_and(|before| before != *restarts);
+                if anew {
                     self.missed.restarted(*node);
                 }
                 let rate_hz = glove.node(*role).map_or(0.0, |node| node.rate_hz);
@@ -53,6 +55,7 @@ impl Recovery {
             Heard::Ack(ack) => self.missed.answered(ack.command_id, ack.status),
             _ => {}
         }
+        anew
     }
 
     /// Asks for the next missing readings, if that is due and the link has room; says for which. The link was heard
@@ -74,7 +77,7 @@ impl Recovery {
         let counts = self.missed.counts();
         (counts.missing > 0).then(|| {
             format!(
-                "{} samples were missing on the way: {} came late or when asked for again ({} requests), {} are lost",
+                "{} samples were missing on the way: {} came late or when asked for again (requests: {}), {} are lost",
                 counts.missing,
                 counts.came,
                 counts.requests,

@@ -60,6 +60,12 @@ impl Status {
         }
     }
 
+    /// Whether a view shows the lines.
+    #[must_use]
+    pub fn is_in_view(&self) -> bool {
+        self.said.lock().is_ok_and(|said| said.in_view)
+    }
+
     /// The last lines, newest last.
     #[must_use]
     pub fn recent(&self) -> Vec<String> {

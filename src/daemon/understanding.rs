@@ -1,6 +1,7 @@
 //! Whether what the link brings is a glove's, and how often that is spoken of. Pure.
 
 use crate::units::HostTime;
+use firmware_protocol::FrameError;
 use std::collections::BTreeSet;
 
 /// A link that has brought bytes for so long, and no frame among them, is spoken of, s.
@@ -23,6 +24,8 @@ pub struct Understanding {
     brought: Brought,
     /// Types of sound frames that were passed over and spoken of.
     passed: BTreeSet<u8>,
+    /// Types and fields of malformed frames that were spoken of.
+    mistakes: BTreeSet<(u8, &'static str)>,
 }
 
 /// What has come so far.
@@ -63,6 +66,18 @@ impl Understanding {
     /// experiments and the host's own frames, echoed, are never spoken of.
     pub fn is_new(&mut self, frame_type: u8) -> bool {
         frame_type < FIRST_PRIVATE && self.passed.insert(frame_type)
+    }
+
+    /// A frame was malformed. True, once for each field of a type: no line does that, so the glove will again.
+    pub fn is_new_mistake(&mut self, error: &FrameError) -> bool {
+        let mistake = match *error {
+            FrameError::Length { frame_type, .. } => (frame_type, "length"),
+            FrameError::Value { frame_type, field, .. } | FrameError::Text { frame_type, field, .. } => {
+                (frame_type, field)
+            }
+            _ => return false,
+        };
+        self.mistakes.insert(mistake)
     }
 
     /// Bytes came. True, once, when so many have come without one frame that this seems to be no glove.
@@ -130,6 +145,18 @@ mod tests {
         assert_eq!(told, [true, false, false, false, false]);
         understanding.opened();
         assert!(!understanding.is_new(0x09));
+    }
+
+    #[test]
+    fn a_mistake_of_the_firmware_is_spoken_of_once_and_damage_is_none() {
+        let length = |frame_type, found| FrameError::Length { frame_type, expected: 93, found };
+        let value = |field| FrameError::Value { frame_type: 3, field, expected: "0 to 3", found: 9 };
+        let mut understanding = Understanding::default();
+        let told =
+            [length(4, 79), length(4, 78), length(3, 79), value("role"), value("flags"), value("role")]
+                .map(|error| understanding.is_new_mistake(&error));
+        assert_eq!(told, [true, false, true, true, true, false]);
+        assert!(!understanding.is_new_mistake(&FrameError::Crc { expected: 1, found: 2 }));
     }
 
     #[test]

@@ -143,6 +143,11 @@ impl Assembler {
         self.nodes.values().map(|node| (node.description.role, &node.gaps))
     }
 
+    /// How often each node has started anew.
+    pub fn restarts(&self) -> impl Iterator<Item = (NodeRole, u32)> {
+        self.nodes.values().map(|node| (node.description.role, node.restarts))
+    }
+
     /// Where the nodes sit, by their index on the wire.
     pub fn places(&self) -> impl Iterator<Item = (u8, NodeRole)> {
         self.nodes.iter().map(|(index, node)| (*index, node.description.role))

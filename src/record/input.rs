@@ -2,6 +2,7 @@
 
 use super::device_file::read_device;
 use super::error::InputError;
+use super::library::package::ZIP_MAGIC;
 use super::marker_file::read_markers;
 use super::marker_merge::MarkerMerge;
 use super::mcap_bytes::is_recording;
@@ -93,6 +94,11 @@ pub fn open_input(path: &Path) -> Result<Input, InputError> {
             open_csv(path, Box::new(source))
         }
         start if is_recording(path, start) => open_recording(path, source),
+        start if start.starts_with(&ZIP_MAGIC) => {
+            let found =
+                "a zip; a session that was packed into one is taken in by `hingeclock library import`";
+            Err(format_error(path, found))
+        }
         start if start.contains(&0) => Err(format_error(path, &format!("other bytes: {start:02x?}"))),
         _ => open_csv(path, Box::new(source)),
     }

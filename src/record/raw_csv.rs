@@ -87,9 +87,7 @@ impl RawCsv {
     pub fn report(&self) -> SalvageReport {
         let mut report = self.report.clone();
         for (role, clock) in NodeRole::ALL.iter().zip(&self.clocks) {
-            if clock.restarts > 0 {
-                report.notes.push(format!("node {} started anew {} times", role.number(), clock.restarts));
-            }
+            report.note_restarts(*role, clock.restarts);
         }
         if self.merge.guessed() {
             report.notes.push(

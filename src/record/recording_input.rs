@@ -139,6 +139,7 @@ impl<R: Read> RecordingArrivals<R> {
         report.nodes_seen = self.counted.nodes_seen.clone();
         report.places = self.assembler.places().collect();
         report.notes.extend(self.told.iter().cloned().chain(self.assembler.oddities()));
+        self.assembler.restarts().for_each(|(role, times)| report.note_restarts(role, times));
         if self.came_late > 0 {
             report.notes.push(format!(
                 "{} samples that were lost on the way came when asked for again; they stand in their place",

@@ -124,6 +124,16 @@ impl SalvageReport {
         }
     }
 
+    /// Notes that a node's clock has begun anew so often, where it has.
+    pub fn note_restarts(&mut self, role: NodeRole, times: u32) {
+        let times = match times {
+            0 => return,
+            1 => "once".to_owned(),
+            many => format!("{many} times"),
+        };
+        self.notes.push(format!("the {} node started anew {times}: its clock went back", role.word()));
+    }
+
     /// The nodes a measurement needs that gave no sample, each in a sentence.
     #[must_use]
     pub fn missing_nodes(&self) -> Vec<String> {

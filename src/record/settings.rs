@@ -294,7 +294,7 @@ name = \"\"
 [player]
 # As it stands on tables and in recordings; empty for none.
 name = \"\"
-# The side the player plays from: right or left.
+# The side the player plays from: right or left. A glove that knows it is believed.
 hand = \"right\"
 
 # Classes of the set, by arm travel: 0 at takeaway, 1 at the top.

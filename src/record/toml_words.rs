@@ -31,6 +31,9 @@ fn said(message: &str, key: &str, value: &str) -> (String, String) {
         _ if message.starts_with("missing field ") => {
             (format!("the key {}{key}", in_ticks(message).unwrap_or_default()), shortened(value))
         }
+        _ if message.starts_with("string values must be quoted") => {
+            (format!("a text in quotes{key}"), shortened(value))
+        }
         _ => ("known keys with values of their kinds".to_owned(), message.to_owned()),
     }
 }
@@ -96,6 +99,7 @@ mod tests {
             "line 1, column 24: expected true or false for calibrate_on_connect, found 1",
         );
         check("[player]\nname = 3", "line 2, column 8: expected a text in quotes for name, found 3");
+        check("[player]\nname = Ann", "line 2, column 8: expected a text in quotes for name, found Ann");
         check("recordings = 5", "line 1, column 14: expected a text in quotes for recordings, found 5");
         check(
             "[targets]\niron = { from = \"a\", to = 0.4 }",

@@ -187,7 +187,7 @@ pub fn flag_letter(flag: Flag, legend: &[Flag]) -> Option<char> {
 
 /// A club's name for display: control characters, which could steer a terminal, become `?`.
 pub fn club_name(club: Option<&str>) -> String {
-    club.map_or_else(|| "not said".to_owned(), clean)
+    club.map_or_else(|| "no club named".to_owned(), clean)
 }
 
 /// Text from outside with its control characters replaced.

@@ -38,11 +38,11 @@ fn agreement(subject: &'static str, seen: &Seen) -> Finding {
         |rate_hz| format!("{rate_hz:.0} readings a second by its times"),
     );
     let Some(gravity_g) = seen.gravity_g else {
-        let advice =
-            "hold it still; if it was, are the bytes of its readings in the right order, low byte first?";
+        let advice = "hold it still; if it was: is each reading the gyro's three, then the accelerometer's, low byte first?";
         return Finding::limited(subject, format!("{rate}, never at rest by its accelerometer"), advice);
     };
-    let found = format!("{rate}, {gravity_g:.2} g at rest, {} turns from rest to rest", seen.turns);
+    let turns = if seen.turns == 1 { "1 turn".to_owned() } else { format!("{} turns", seen.turns) };
+    let found = format!("{rate}, {gravity_g:.2} g at rest, {turns} from rest to rest");
     if seen.turns < Seen::LEAST_TURNS {
         let advice = "too few turns to compare gyro and accelerometer by: hold it still for a second, turn it by a quarter \
                       turn or more and hold it again, six times about different axes";
@@ -60,7 +60,8 @@ fn lie(role: NodeRole, subject: &'static str, seen: &Seen) -> Option<Finding> {
     };
     let found = format!("by its mounting {axis} points {upright_deg:.0}° above level at rest");
     let advice = format!(
-        "{usual} as a rule: if a player wore it, is segment_from_sensor right, row by row, and the role?"
+        "{usual} as a rule: if a player wore it, is segment_from_sensor right, row by row, and the role, and does the \
+         accelerometer give +1 g along what points up?"
     );
     Some(Finding::limited(subject, found, advice))
 }

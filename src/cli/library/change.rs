@@ -235,8 +235,8 @@ pub(super) fn verify(mut context: Context, args: &VerifyArgs) -> anyhow::Result<
             None => "",
         };
         print(&format!(
-            "{} recordings read wholly, {wrong} with problems{index}\n",
-            verified.recordings.len()
+            "{} read wholly, {wrong} with problems{index}\n",
+            super::recordings(verified.recordings.len())
         ))?;
     }
     Ok(if verified.is_sound() { Outcome::Done } else { Outcome::Salvaged })

@@ -74,7 +74,7 @@ fn pair_row(place: usize, pair: &Pair) -> Vec<String> {
     for (part, decimals) in parts {
         let of = |swing: &Option<Compared>| swing.as_ref().and_then(part);
         let text = |value: Option<f64>| value.map_or_else(nothing, |v| number(v, decimals));
-        row.push(format!("{} > {}", text(of(earlier)), text(of(now))));
+        row.push(format!("{} → {}", text(of(earlier)), text(of(now))));
         let change = of(earlier).zip(of(now)).map(|(earlier, now)| now - earlier);
         row.push(change.map_or_else(String::new, |change| signed(change, decimals)));
     }
@@ -82,7 +82,7 @@ fn pair_row(place: usize, pair: &Pair) -> Vec<String> {
         swing.as_ref().map_or("not found", |swing| swing.class.as_str()).to_owned()
     };
     let (before, after) = (class(earlier), class(now));
-    row.push(if before == after { before } else { format!("{before} > {after}") });
+    row.push(if before == after { before } else { format!("{before} → {after}") });
     row
 }
 

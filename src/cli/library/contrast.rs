@@ -14,13 +14,13 @@ use serde_json::{Value, json};
 #[command(after_help = "Examples:
   hingeclock library contrast --first monday --second friday --club iron
   hingeclock library contrast --first week1-a week1-b week1-c --second week2-a week2-b
-  hingeclock library contrast --first monday --second monday --club iron --second-club driver")]
+  hingeclock library contrast --first monday --club iron --second-club driver")]
 pub struct ContrastArgs {
     /// Recordings of the first side: before.
     #[arg(long, required = true, num_args = 1.., value_name = "BUCKET")]
     first: Vec<String>,
-    /// Recordings of the second side: after.
-    #[arg(long, required = true, num_args = 1.., value_name = "BUCKET")]
+    /// Recordings of the second side: after. With --second-club those of the first, unless others are named.
+    #[arg(long, required_unless_present = "second_club", num_args = 1.., value_name = "BUCKET")]
     second: Vec<String>,
     /// Only swings with this club. Without it, all swings, whatever the club.
     #[arg(long)]
@@ -33,7 +33,8 @@ pub struct ContrastArgs {
 /// `contrast`.
 pub(super) fn contrast(context: &Context, args: &ContrastArgs) -> anyhow::Result<Outcome> {
     let first = chosen(context, &args.first, args.club.as_deref())?;
-    let second = chosen(context, &args.second, args.second_club.as_deref().or(args.club.as_deref()))?;
+    let second = if args.second.is_empty() { &args.first } else { &args.second };
+    let second = chosen(context, second, args.second_club.as_deref().or(args.club.as_deref()))?;
     let windows = windows_of(context, &one_player(&first, &second)?)?;
     let contrast = Contrast::of(first, second, &windows)?;
     if context.json {

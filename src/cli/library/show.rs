@@ -57,6 +57,9 @@ pub(super) fn list(context: &Context, args: &ListArgs) -> anyhow::Result<Outcome
         };
         let rows: Vec<Value> = rows.iter().map(row).collect();
         print_json(&json!({ "schema": 1, "buckets": rows }))?;
+    } else if rows.is_empty() {
+        let asked = if args.player.is_some() || args.tag.is_some() { " like that" } else { "" };
+        print_lines(&format!("no recording{asked} in {}", context.library.folder().display()))?;
     } else {
         let mut table = table(&["Begun (UTC)", "Player", "Swings", "Clubs", "Remarks", "Recording", ""]);
         for Listed { bucket, clubs, remarks, counts } in &rows {

@@ -74,10 +74,10 @@ impl ClockSums {
         self.taken += 1;
         self.numbers_back += u64::from(last.is_some_and(|(seq, t)| sample.seq <= seq && sample.t > t));
         if let Some((_, t)) = last.filter(|(seq, _)| seq.wrapping_add(1) == sample.seq) {
-            let step_us = sample.t.0 - t.0;
+            let step_us = sample.t.0.saturating_sub(t.0);
             self.pairs += 1;
             self.no_later += u64::from(step_us <= 0);
-            let bin = usize::try_from((step_us.max(0) + STEP_BIN_US / 2) / STEP_BIN_US)
+            let bin = usize::try_from(step_us.max(0).saturating_add(STEP_BIN_US / 2) / STEP_BIN_US)
                 .unwrap_or(STEP_BINS)
                 .min(STEP_BINS);
             if let Some(count) = self.steps.get_mut(bin) {

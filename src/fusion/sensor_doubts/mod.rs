@@ -142,7 +142,9 @@ impl Doubt {
         let cause = match self {
             Doubt::Gravity(g) if (9.3..10.3).contains(g) => "that is m/s², g is expected",
             Doubt::Gravity(g) if *g > 500.0 => "is it in thousandths, or in counts?",
-            Doubt::Gravity(_) => "is it in g, and its full scale the one it is set to?",
+            Doubt::Gravity(_) => {
+                "is it in g, its full scale the one it is set to, each number low byte first?"
+            }
             Doubt::Offset(_) => "take its zero off, measured while it lies still",
             Doubt::GyroScale(factor) if (50.0..65.0).contains(factor) => "that is rad/s, °/s is expected",
             Doubt::GyroScale(_) => "is its full scale, or counts per °/s, the one it is set to?",
@@ -150,9 +152,9 @@ impl Doubt {
             Doubt::Stuck(_) => "is it switched on and read?",
             Doubt::Repeated(_) => "it is read faster than it measures",
             Doubt::SameTime(_) => "each needs the time at which it was taken, not its batch's",
-            Doubt::Numbers(_) => "every reading counts, not every batch",
+            Doubt::Numbers(_) => "number every reading, not every batch",
             Doubt::Clock(_) => "are its times in µs, from a clock that is known well?",
-            Doubt::Rate { .. } => "one of the two is wrong",
+            Doubt::Rate { .. } => "one of the two is wrong, or the times are not in µs",
         };
         cause.to_owned()
     }

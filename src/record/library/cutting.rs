@@ -55,8 +55,8 @@ impl Instant {
     /// player moved; by the host's where the hand was not heard or its clock has begun anew.
     fn since_us(self, then: Instant) -> i64 {
         match self.hand.zip(then.hand) {
-            Some((now, then)) if now >= then => now.0 - then.0,
-            _ => self.host.0 - then.host.0,
+            Some((now, then)) if now >= then => now.0.saturating_sub(then.0),
+            _ => self.host.0.saturating_sub(then.host.0),
         }
     }
 }
@@ -184,7 +184,7 @@ impl Scan {
             *newest = taken.max(*newest);
             return false;
         };
-        at.0 - cut.0 < LATE_US && self.newest.get(&role).is_some_and(|newest| taken < *newest)
+        at.0.saturating_sub(cut.0) < LATE_US && self.newest.get(&role).is_some_and(|newest| taken < *newest)
     }
 
     fn take_marker(&mut self, marker: &Marker, at: HostTime) {
@@ -257,7 +257,7 @@ impl Scan {
         match (side, place < cut) {
             (Side::Before, true) => true,
             (Side::Before, false) => {
-                is_late || asks(recorded) && recorded.received().0 - cut_host.0 < LATE_US
+                is_late || asks(recorded) && recorded.received().0.saturating_sub(cut_host.0) < LATE_US
             }
             (Side::After, true) => {
                 let derived = matches!(recorded, Recorded::Derived { .. });

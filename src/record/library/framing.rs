@@ -134,7 +134,7 @@ impl Framer {
         match (sample.received, self.hand) {
             (Some(received), _) => self.host = received,
             (None, Some(hand)) if sample.role == NodeRole::Hand => {
-                self.host = HostTime(self.host.0.saturating_add((sample.t.0 - hand.0).max(0)));
+                self.host = HostTime(self.host.0.saturating_add(sample.t.0.saturating_sub(hand.0).max(0)));
             }
             _ => {}
         }

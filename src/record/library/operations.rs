@@ -40,7 +40,11 @@ impl Library {
         match found.as_slice() {
             [one] => Ok(one.clone()),
             [] => {
-                let expected = format!("the name of one of {} recordings", self.index.count()?);
+                let expected = match self.index.count()? {
+                    0 => format!("a recording in {}", self.folder().display()),
+                    1 => "the name of the only recording (`library list` tells it)".to_owned(),
+                    many => format!("the name of one of {many} recordings (`library list` tells them)"),
+                };
                 Err(LibraryError::asked(expected, quoted(word)))
             }
             many => {

@@ -154,9 +154,9 @@ pub fn start_after(source: &Path, cut: &Cut) -> Result<(Option<WallTime>, HostTi
     let mut reader = open(source)?;
     let scan = scan(&mut reader, cut)?;
     let host = scan.cut_host().ok_or_else(|| no_cut(source, cut))?;
-    let wall = reader
-        .session()
-        .map(|session| WallTime(session.started.0.saturating_add((host.0 - session.host_at_start.0) / 1000)));
+    let wall = reader.session().map(|session| {
+        WallTime(session.started.0.saturating_add(host.0.saturating_sub(session.host_at_start.0) / 1000))
+    });
     Ok((wall, host))
 }
 

@@ -291,5 +291,5 @@ pub fn making(
 #[must_use]
 pub fn cut_between(end_of_last: DeviceTime, takeaway: DeviceTime) -> DeviceTime {
     // Half way: each side keeps some of the stillness that its swings are measured from.
-    DeviceTime(end_of_last.0 + (takeaway.0 - end_of_last.0) / 2)
+    DeviceTime(end_of_last.0 + takeaway.0.saturating_sub(end_of_last.0) / 2)
 }

@@ -40,6 +40,7 @@ function show() {
   document.getElementById("in-hand").textContent =
     (hand ? "Swing " + hand.dataset.swing + ", " + hand.dataset.club : "No swing in hand") +
     (numbers.size ? "; " + numbers.size + " picked" : "");
+  toolbar.classList.toggle("of-none", hand === null);
   toolbar.querySelector("[data-action=compare]").setAttribute("aria-pressed", String(only));
   // Without a swing there is room for what is told of the bucket alone.
   toolbar.hidden = rows().length === 0 && !told.textContent;
