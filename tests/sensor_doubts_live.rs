@@ -13,7 +13,7 @@ mod support {
 use hingeclock::detect::{AnalysisParams, LiveAnalysis};
 use hingeclock::device::virtual_glove::everyday::Everyday;
 use hingeclock::device::virtual_glove::{Cue, Plan, Profile, Scenario, VirtualBucket};
-use hingeclock::fusion::sensor_doubts::{Doubt, GloveWatch, LiveDoubts, News};
+use hingeclock::fusion::sensor_doubts::{Doubt, GloveWatch, LiveDoubts, News, NodeWatch, StandingDoubts};
 use hingeclock::record::input::open_input;
 use hingeclock::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
 use std::io::{BufRead, BufReader, Read, Write};
@@ -59,7 +59,7 @@ fn told(device: &DeviceDescription, arrivals: &[Arrival], change: impl Fn(&mut I
     }
     live.finish();
     news.extend(live.take_news().into_iter().map(|news| (arrivals.len(), news)));
-    let of = |(role, node): (NodeRole, &hingeclock::fusion::sensor_doubts::NodeWatch)| {
+    let of = |(role, node): (NodeRole, &NodeWatch)| {
         node.doubts().into_iter().map(move |doubt| (role, doubt)).collect::<Vec<_>>()
     };
     Told { live: news, whole: watch.nodes().flat_map(of).collect() }
@@ -68,22 +68,16 @@ fn told(device: &DeviceDescription, arrivals: &[Arrival], change: impl Fn(&mut I
 impl Told {
     /// What was told and not taken back.
     fn standing(&self) -> Vec<(NodeRole, Doubt)> {
-        let mut standing = Vec::new();
-        for (_, news) in &self.live {
-            if news.holds {
-                standing.push((news.role, news.doubt));
-            } else {
-                standing.retain(|told| *told != (news.role, news.doubt));
-            }
-        }
-        standing
+        let mut standing = StandingDoubts::default();
+        self.live.iter().for_each(|(_, news)| standing.take(news));
+        standing.doubts().collect()
     }
 }
 
 fn kinds(doubts: &[(NodeRole, Doubt)]) -> Vec<(NodeRole, std::mem::Discriminant<Doubt>)> {
     let mut kinds: Vec<_> =
         doubts.iter().map(|(role, doubt)| (*role, std::mem::discriminant(doubt))).collect();
-    kinds.sort_by_key(|(role, _)| *role);
+    kinds.sort_by_key(|(role, kind)| (*role, format!("{kind:?}")));
     kinds
 }
 
@@ -120,46 +114,73 @@ fn calibrated(bucket: &VirtualBucket) -> usize {
         .arrivals
         .iter()
         .position(|it| matches!(it, Arrival::Marker { marker, .. } if *marker == address));
-    let asked = asked.unwrap();
-    let at = |arrival: &Arrival| arrival.received().map_or(0, |received| received.0);
-    let over = at(&bucket.arrivals[asked]) + 5_000_000;
-    bucket.arrivals.iter().position(|arrival| at(arrival) > over).unwrap()
+    let over_s = came_s(bucket, asked.unwrap()) + 5.0;
+    (0..bucket.arrivals.len()).find(|place| came_s(bucket, *place) > over_s).unwrap()
 }
 
+/// When an arrival came, or for one past the last when that did, s since the first.
+fn came_s(bucket: &VirtualBucket, place: usize) -> f64 {
+    let at = |arrival: &Arrival| arrival.received();
+    let (first, until) = (at(&bucket.arrivals[0]), &bucket.arrivals[..=place.min(bucket.arrivals.len() - 1)]);
+    let last = until.iter().rev().find_map(at);
+    last.zip(first).map_or(0.0, |(last, first)| last.seconds_since(first))
+}
+
+type Change = fn(&mut ImuSample);
+
+fn force_times(sample: &mut ImuSample, factor: f64) {
+    sample.specific_force_g = sample.specific_force_g.map(|force| force * factor);
+}
+
+/// Mistakes that need no more than rest to be seen.
+const OF_GRAVITY: [(&str, Change); 3] = [
+    ("m/s²", |sample| force_times(sample, 9.806_65)),
+    ("counts", |sample| force_times(sample, 2048.0)),
+    ("half the full scale", |sample| force_times(sample, 0.5)),
+];
+
+const OTHERS: [(&str, Change); 5] = [
+    ("scale", |sample| sample.rate_dps = sample.rate_dps.map(|rate| rate * 0.86)),
+    ("little off", |sample| sample.rate_dps = sample.rate_dps.map(|rate| rate * 0.92)),
+    ("mirrored", |sample| {
+        sample.rate_dps[1] = -sample.rate_dps[1];
+        sample.specific_force_g[1] = -sample.specific_force_g[1];
+    }),
+    ("a sign", |sample| sample.rate_dps[2] = -sample.rate_dps[2]),
+    ("offset", |sample| sample.rate_dps[0] += 20.0),
+];
+
 /// What is told live is what is told of the whole: the same kinds, each once. What more evidence takes back is said to be.
+/// Of gravity it is told by the end of the calibration, where the player can still act on it.
 #[test]
 fn what_is_told_live_is_told_of_the_recording() {
-    type Change = fn(&mut ImuSample);
-    let changes: [(&str, Change); 6] = [
-        ("scale", |sample| sample.rate_dps = sample.rate_dps.map(|rate| rate * 0.86)),
-        ("little off", |sample| sample.rate_dps = sample.rate_dps.map(|rate| rate * 0.92)),
-        ("mirrored", |sample| {
-            sample.rate_dps[1] = -sample.rate_dps[1];
-            sample.specific_force_g[1] = -sample.specific_force_g[1];
-        }),
-        ("a sign", |sample| sample.rate_dps[2] = -sample.rate_dps[2]),
-        ("offset", |sample| sample.rate_dps[0] += 20.0),
-        ("m/s²", |sample| sample.specific_force_g = sample.specific_force_g.map(|force| force * 9.806_65)),
-    ];
-    for (what, change) in changes {
-        let (mut nodes, mut early, mut live, mut back) = (0, 0, 0, 0);
+    for (what, change) in OF_GRAVITY.into_iter().chain(OTHERS) {
+        let of_gravity = OF_GRAVITY.iter().any(|(other, _)| *other == what);
+        let clear = what != "little off";
+        let (mut nodes, mut early, mut back, mut after_s) = (0, 0, 0, Vec::new());
         for (name, bucket) in each(Scenario::study) {
             let told = told(&bucket.device, &bucket.arrivals, change);
             assert_eq!(kinds(&told.standing()), kinds(&told.whole), "{what}, {name}: {:?}", told.live);
-            let first =
-                |count: usize| told.live.iter().filter(|(at, news)| news.holds && *at < count).count();
-            nodes += 2;
-            early += first(calibrated(&bucket));
-            live += first(bucket.arrivals.len());
-            back += told.live.iter().filter(|(_, news)| !news.holds).count();
-            if what != "little off" {
-                let clean = name.starts_with(Profile::Clean.word());
-                assert!(!clean || first(bucket.arrivals.len()) > 0, "{what}, {name}: {:?}", told.live);
-                assert!(told.live.iter().all(|(_, news)| news.holds), "{what}, {name}: {:?}", told.live);
-            }
+            let until = |count: usize| told.live.iter().filter(move |(at, news)| news.holds && *at < count);
+            let (calibrated, live) = (until(calibrated(&bucket)).count(), until(bucket.arrivals.len()));
+            let clean = name.starts_with(Profile::Clean.word());
+            assert!(!(of_gravity && clean) || calibrated == 2, "{what}, {name}: {:?}", told.live);
+            assert!(!(clean && clear) || live.clone().count() > 0, "{what}, {name}: {:?}", told.live);
+            let taken_back = told.live.iter().filter(|(_, news)| !news.holds).count();
+            assert!(!clear || taken_back == 0, "{what}, {name}: {:?}", told.live);
+            (nodes, early, back) = (nodes + 2, early + calibrated, back + taken_back);
+            after_s.extend(live.map(|(at, _)| came_s(&bucket, *at)));
         }
-        println!("{what}: of {nodes} nodes told {early} when calibrated, {live} live, {back} taken back");
-        assert!(live > 0, "{what}");
+        after_s.sort_by(f64::total_cmp);
+        println!(
+            "{what}: of {nodes} nodes told {early} when calibrated, {} live, after {:.0}, {:.0}, {:.0} s (first, \
+             middle, last), {back} taken back",
+            after_s.len(),
+            after_s[0],
+            after_s[after_s.len() / 2],
+            after_s[after_s.len() - 1]
+        );
+        assert!(!of_gravity || after_s.len() == nodes, "{what}");
     }
 }
 
@@ -221,6 +242,32 @@ fn double_rates(value: &mut serde_json::Value) {
         serde_json::Value::Array(values) => values.iter_mut().for_each(double_rates),
         _ => {}
     }
+}
+
+/// Who turns about the vertical for half a minute seems still to the accelerometer: the gyro is doubted, until he stands.
+#[test]
+fn analyze_live_ends_with_what_stands() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = folder.path().join("turning.csv");
+    let mut file = std::io::BufWriter::new(std::fs::File::create(&csv).unwrap());
+    writeln!(file, "t_us,node,seq,gx,gy,gz,ax,ay,az,host_us").unwrap();
+    for seq in 0..40_000_u32 {
+        // Not the same numbers again and again.
+        let (t_us, noise) = (seq * 2000, f64::from(seq * 7919 % 101) * 1e-4);
+        let turning_dps = if seq < 15_000 { 20.0 } else { 0.0 };
+        writeln!(file, "{t_us},0,{seq},{noise},0,{turning_dps},0,{noise},1.3,{t_us}").unwrap();
+    }
+    file.into_inner().unwrap();
+    let notes = |arguments: &[&str]| {
+        let out = run(&[&["analyze", csv.to_str().unwrap(), "--json"], arguments].concat());
+        assert_eq!(code(&out), 0, "{}", errors(&out));
+        let analysis: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+        let notes: Vec<String> = serde_json::from_value(analysis["notes"].clone()).unwrap();
+        notes.into_iter().filter(|note| note.contains("hand node")).collect::<Vec<String>>()
+    };
+    let live = notes(&["--live"]);
+    assert!(live.len() == 1 && live[0].contains("1.30 g at rest"), "{live:?}");
+    assert_eq!(live, notes(&[]));
 }
 
 #[test]

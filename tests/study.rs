@@ -14,7 +14,7 @@ mod support {
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
 use support::analysis::{live, offline};
 use support::environment::number;
-use support::score::{BucketScore, Summary, score};
+use support::score::{BucketScore, Scored, Summary, percentile, score, within};
 
 fn study(profile: Profile, seed: u64) -> BucketScore {
     let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
@@ -54,6 +54,21 @@ fn study(profile: Profile, seed: u64) -> BucketScore {
     score
 }
 
+/// How the sets fare that a small error of the angle moves far.
+fn flat_line(sets: &[Scored]) -> String {
+    let error = |share| percentile(sets.iter().map(|set| set.error), share);
+    let bar = percentile(sets.iter().map(|set| set.sd), 0.5);
+    let held = [1.0, 2.0].map(|sds| within(sets, sds));
+    format!(
+        "  {} on flat slopes: set p50/p95 {:.1} {:.1} ms, within 1/2 sd {:.2} {:.2}, sd p50 {bar:.1} ms",
+        sets.len(),
+        error(0.5),
+        error(0.95),
+        held[0],
+        held[1]
+    )
+}
+
 #[test]
 fn study_buckets_are_measured() {
     let (first, seeds) = (number("FIRST", 1), number("SEEDS", 1));
@@ -64,6 +79,7 @@ fn study_buckets_are_measured() {
     println!("{}", Summary::HEAD);
     for (profile, summary) in &summaries {
         println!("{}", summary.line(profile.word()));
+        println!("{}", flat_line(&summary.flat_sets()));
         let moved = summary.only(|swing| !swing.fit_calibrated);
         if !moved.swings.is_empty() {
             println!("{}", summary.only(|swing| swing.fit_calibrated).line("  as calibrated"));

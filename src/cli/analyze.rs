@@ -6,7 +6,7 @@ use crate::daemon::analysis_params;
 use crate::daemon::feedback::{Feedback, Finished, Foretold, NEAR_EDGE};
 use crate::detect::{BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, SetCall, Silence};
 use crate::fusion::orientation::OrientationMethod;
-use crate::fusion::sensor_doubts::News;
+use crate::fusion::sensor_doubts::StandingDoubts;
 use crate::record::feedback_settings::{FeedbackMode, FeedbackSettings};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
@@ -78,14 +78,15 @@ fn live(args: &Args, settings: &Settings) -> anyhow::Result<(Review, SalvageRepo
         |(path, swings): &mut (LiveAnalysis, Vec<LiveSwing>), arrival: &_| swings.extend(path.push(arrival));
     let Fed { state: (mut path, mut swings), player, report, .. } = feed(&args.input, settings, start, take)?;
     swings.extend(path.finish());
-    let doubts = path.take_doubts();
+    let mut doubts = StandingDoubts::default();
+    path.take_doubts().iter().for_each(|news| doubts.take(news));
     let mut analysis = BucketAnalysis {
         swings: swings.iter().map(|live| live.swing.clone()).collect(),
         losses: path.losses(),
         notes: path.take_notes(),
         calibration: path.take_calibration(),
     };
-    analysis.notes.extend(doubts.iter().map(News::sentence));
+    analysis.notes.extend(doubts.doubts().map(|(role, doubt)| doubt.sentence(role)));
     note_input(&mut analysis, &report);
     if args.feedback == FeedbackMode::AtSet {
         let silences = swings.iter().filter_map(|live| live.told.at_set.err()).map(Silence::sentence);

@@ -17,7 +17,7 @@ use super::{player_name, volume, windows};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
-use crate::fusion::sensor_doubts::Doubt;
+use crate::fusion::sensor_doubts::StandingDoubts;
 use crate::record::recorded::Recorded;
 use crate::record::recorder::Recorder;
 use crate::record::settings::Settings;
@@ -65,7 +65,7 @@ pub struct Bucket {
     pub(super) status: Status,
     pub(super) watch: Watch,
     /// What is doubted of the glove.
-    pub(super) doubts: Vec<(NodeRole, Doubt)>,
+    pub(super) doubts: StandingDoubts,
     understanding: Understanding,
     pub(super) link_up: bool,
     pub(super) damaged: u64,
@@ -113,7 +113,7 @@ impl Bucket {
             was_away: false,
             status,
             watch: Watch::default(),
-            doubts: Vec::new(),
+            doubts: StandingDoubts::default(),
             understanding: Understanding::default(),
             link_up: false,
             damaged: 0,

@@ -22,13 +22,12 @@ impl Bucket {
     pub(super) fn doubt(&mut self, news: &News) {
         let sentence = news.sentence();
         self.status.line(&sentence);
+        self.doubts.take(news);
         if news.holds {
             tracing::warn!("{sentence}");
-            self.doubts.push((news.role, news.doubt));
             self.note(sentence);
         } else {
             tracing::info!("{sentence}");
-            self.doubts.retain(|told| *told != (news.role, news.doubt));
             let outdated = news.doubt.sentence(news.role);
             self.review.analysis.notes.retain(|note| *note != outdated);
         }
@@ -59,7 +58,7 @@ impl Bucket {
             cues: tap.played(),
             damaged: self.damaged,
             guess: self.feedback.asked(),
-            doubts: self.doubts.iter().map(|(role, doubt)| doubt.found(*role)).collect(),
+            doubts: self.doubts.doubts().map(|(role, doubt)| doubt.found(role)).collect(),
         }
     }
 

@@ -41,6 +41,8 @@ pub struct WristKnowledge {
     pub tissue: f64,
     /// Covariance of the unknowns.
     pub covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
+    /// So many swings were estimated together, this one among them.
+    pub swings: usize,
     /// The axes come from a calibration or from enough swings, not from the nominal mounting alone.
     pub calibrated: bool,
     /// How well the forearm's long axis is known, rad (standard deviation): no swing shows it, only a roll does.

@@ -16,9 +16,10 @@ use std::rc::Rc;
 
 /// Angle error that no estimate sees: noise, counts, g-sensitivity, rad.
 const SENSOR_SD: f64 = 0.02 * std::f64::consts::PI / 180.0;
-/// The third angle is what the fit has left of the model's error: about half of its variance went into the
-/// unknowns (√2; judgement, borne out by the study buckets).
-const SHOWN_SHARE: f64 = std::f64::consts::SQRT_2;
+/// The third angle is what the fit has left of the model's error. The unknowns of the swing take as much of its variance
+/// as they leave, those that swings share so many times as much again, divided among them (judgement, from study buckets
+/// with seeds under 100).
+const SHARED_TAKE: f64 = 4.0;
 /// Least timing error: sampling jitter and what is left of filter delays, s.
 const TIMING_SD_S: f64 = 0.0002;
 /// Soft tissue creeps after the bone by so much, s (judgement: tens of ms): what it hides comes late.
@@ -168,7 +169,7 @@ pub(super) fn spread(
     let t_s: Vec<f64> = (0..=count).map(|i| from_s + i as f64 * SPACING_S).collect();
     let both: Vec<[Derivatives; 2]> =
         t_s.iter().map(|t_s| derivatives(candidate, wrist, params, *t_s)).collect();
-    let model_sd = (SHOWN_SHARE * third_angle_rms(at_best, instants)).hypot(SENSOR_SD);
+    let model_sd = (taken_back(wrist.swings) * third_angle_rms(at_best, instants)).hypot(SENSOR_SD);
     let address = t_s.partition_point(|t| *t <= instants.zero_s.1).max(1);
     let address_s = instants.zero_s.1;
     let since_address = |t_s: &f64| {
@@ -287,6 +288,12 @@ fn with_axis_moved(axes: &WristAxes, i: usize) -> WristAxes {
     }
 }
 
+/// How many times as large as what shows of it the model's error is where so many swings were estimated together: one
+/// alone is fitted so well that it shows next to nothing.
+fn taken_back(swings: usize) -> f64 {
+    (2.0 * (1.0 + SHARED_TAKE / swings.max(1) as f64)).sqrt()
+}
+
 /// A wrist has two axes, so whatever shows about the third is the error of the model: soft tissue, a strap
 /// that follows, sensors. The two angles are taken to be as wrong as that one.
 pub(super) fn third_angle_rms(curves: &Curves, instants: &Instants) -> f64 {
@@ -322,4 +329,17 @@ fn top_sd_s(candidate: &Candidate, wrist: &WristKnowledge) -> f64 {
     let rate_sd =
         (wrist.long_axis_sd * phases.top_roll_rate).hypot(0.5_f64.to_radians()).hypot(cuff_sd * bending);
     (rate_sd / phases.top_bend.abs().max(1e-6)).hypot(TIMING_SD_S)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What a swing shows of the model's error falls with the freedom that the fit has left it.
+    #[test]
+    fn the_fewer_swings_the_less_their_fit_shows_of_the_models_error() {
+        let taken: Vec<f64> = (0..20).map(taken_back).collect();
+        assert!(taken[0] == taken[1] && taken[1..].windows(2).all(|pair| pair[0] > pair[1]), "{taken:?}");
+        assert!((taken_back(usize::MAX) - std::f64::consts::SQRT_2).abs() < 1e-9);
+    }
 }

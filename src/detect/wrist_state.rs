@@ -266,6 +266,7 @@ impl WristState {
             start: nalgebra::UnitQuaternion::identity(),
             tissue: self.tissue.share,
             covariance: SMatrix::zeros(),
+            swings: 0,
             calibrated: self.hand_calibrated,
             long_axis_sd: self.long_axis_sd(),
         }
@@ -282,6 +283,7 @@ impl WristState {
             start: estimate.starts[window],
             tissue: estimate.tissue,
             covariance: estimate.covariance(window),
+            swings,
             calibrated: self.calibrated || swings >= SWINGS_AS_CALIBRATION,
             long_axis_sd: self.long_axis_sd(),
         }

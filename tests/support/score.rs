@@ -218,6 +218,12 @@ impl Summary {
         self.swings.iter().filter(|swing| swing.well_conditioned).filter_map(|swing| swing.set_ms).collect()
     }
 
+    /// Set errors of the swings whose set was told to lie on a flat slope, whether or not the true one does.
+    pub fn flat_sets(&self) -> Vec<Scored> {
+        let flat = self.swings.iter().filter(|swing| swing.flags.contains(&Flag::FlatSlope));
+        flat.filter_map(|swing| swing.set_ms).collect()
+    }
+
     /// Classes that had to be right, and how many were not.
     pub fn classes(&self) -> (usize, usize) {
         let clear = || self.swings.iter().filter(|swing| swing.class_is_clear);

@@ -8,7 +8,7 @@ use crate::sample::{Arrival, DeviceDescription, NodeRole};
 
 /// Readings between two looks, of all nodes together: some seconds of them. Their times cannot say, since a clock may be
 /// what is wrong.
-const LOOK_EVERY: u32 = 5000;
+pub(super) const LOOK_EVERY: u32 = 5000;
 
 /// A doubt that is told, or taken back.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,6 +30,26 @@ impl News {
         } else {
             format!("taken back by what was seen since: {}", self.doubt.found(self.role))
         }
+    }
+}
+
+/// What was told and not taken back since, in the order in which it was told.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct StandingDoubts(Vec<(NodeRole, Doubt)>);
+
+impl StandingDoubts {
+    /// A doubt is told, or taken back.
+    pub fn take(&mut self, news: &News) {
+        if news.holds {
+            self.0.push((news.role, news.doubt));
+        } else {
+            self.0.retain(|told| *told != (news.role, news.doubt));
+        }
+    }
+
+    /// What stands, of whom.
+    pub fn doubts(&self) -> impl Iterator<Item = (NodeRole, Doubt)> {
+        self.0.iter().copied()
     }
 }
 

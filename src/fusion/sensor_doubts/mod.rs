@@ -12,13 +12,13 @@ mod turns;
 
 use crate::sample::{DeviceDescription, ImuSample, NodeDescription, NodeRole};
 use clock::ClockSums;
-pub use live::{LiveDoubts, News};
+pub use live::{LiveDoubts, News, StandingDoubts};
 use nalgebra::Vector3;
 pub use turns::Axes;
 use turns::{Fit, Turns};
 
 /// From gravity this far off on, the unit or the full scale is wrong, not the sensor, g.
-const GRAVITY_G: (f64, f64) = (0.85, 1.15);
+const GRAVITY_OFF_G: f64 = 0.15;
 /// A gyro at rest that reads more than this was never zeroed, °/s. The biases that the analysis finds are smaller.
 const OFFSET_DPS: f64 = 6.0;
 /// Poses before rest is judged.
@@ -299,7 +299,7 @@ impl NodeWatch {
         }
     }
 
-    /// What cannot be as it was said. Where the times are wrong they alone are told: the rest hangs on them.
+    /// What cannot be as it was said. Where the times are wrong turns are not judged: they hang on them.
     #[must_use]
     pub fn doubts(&self) -> Vec<Doubt> {
         self.doubts_that_are(Sure::Enough, &self.judged(self.turns.fit()))
@@ -320,12 +320,21 @@ impl NodeWatch {
         let times_fail = doubts.iter().any(|doubt| matches!(doubt, Doubt::Clock(_) | Doubt::SameTime(_)));
         // A clock at another speed looks like a gyro of another scale.
         let times_hold = !times_fail && (sure == Sure::Enough || self.clock.is_judged());
-        if times_hold && stuck.is_empty() {
-            let rested = self.turns.poses() as u64 >= LEAST_POSES * sure.amount();
-            doubts.extend(rested.then(|| at_rest(judged.at_rest, sure)).into_iter().flatten());
-            doubts.extend(judged.fit.as_ref().and_then(|fit| fit.doubt(sure)));
+        if stuck.is_empty() {
+            doubts.extend(self.at_rest(judged.at_rest, sure));
+            doubts.extend(judged.fit.as_ref().filter(|_| times_hold).and_then(|fit| fit.doubt(sure)));
         }
         doubts
+    }
+
+    /// What rest shows. No clock is needed for that; and gravity is the same in every pose, so few of them tell it, while
+    /// a rate that few of them show may be a slow turn.
+    fn at_rest(&self, (gravity_g, offset_dps): (f64, f64), sure: Sure) -> impl Iterator<Item = Doubt> {
+        let (poses, beyond) = (self.turns.poses() as u64, sure.beyond());
+        let odd = poses >= LEAST_POSES && (gravity_g - 1.0).abs() > GRAVITY_OFF_G * beyond;
+        let turns = poses >= LEAST_POSES * sure.amount() && offset_dps > OFFSET_DPS * beyond;
+        let gravity = odd.then_some(Doubt::Gravity(gravity_g));
+        gravity.into_iter().chain(turns.then_some(Doubt::Offset(offset_dps)))
     }
 
     /// The sensors that give the same numbers all the time. One that lies on a table may: the other has to have seen it turn
@@ -355,11 +364,4 @@ struct Judged {
     /// Size of the force, g, and of the rate, °/s.
     at_rest: (f64, f64),
     fit: Option<Fit>,
-}
-
-fn at_rest((gravity_g, offset_dps): (f64, f64), sure: Sure) -> Vec<Doubt> {
-    let odd = !(GRAVITY_G.0..GRAVITY_G.1).contains(&gravity_g);
-    let gravity = odd.then_some(Doubt::Gravity(gravity_g));
-    let offset = (offset_dps > OFFSET_DPS * sure.beyond()).then_some(Doubt::Offset(offset_dps));
-    gravity.into_iter().chain(offset).collect()
 }

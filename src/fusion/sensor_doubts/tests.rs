@@ -1,5 +1,6 @@
 //! A glove with one mistake in it tells that mistake; a sound one tells nothing.
 
+use super::live::LOOK_EVERY;
 use super::*;
 use crate::device::virtual_glove::VirtualBucket;
 use crate::sample::Arrival;
@@ -176,6 +177,30 @@ fn what_is_told_is_told_once_and_taken_back_where_more_speaks_against_it() {
         back[0].sentence(),
         "taken back by what was seen since: the hand node's gyro reads 20 °/s at rest"
     );
+    live.finish();
+    assert_eq!(live.take_news(), []);
+}
+
+/// Gravity needs no clock, which takes half a minute to judge, and stays told where the clock turns out to be wrong.
+#[test]
+fn gravity_is_told_before_the_clock_is_judged_and_beside_a_wrong_one() {
+    let wrong = |clock: i64| {
+        level(0..30_000, 0.0).map(move |mut arrival| {
+            let Arrival::Sample(sample) = &mut arrival else { panic!("a sample") };
+            sample.specific_force_g = sample.specific_force_g.map(|force| force * 9.806_65);
+            sample.t = DeviceTime(sample.t.0 * clock / 100);
+            arrival
+        })
+    };
+    let mut live = LiveDoubts::new(&at_200_hz());
+    let told = news_of(&mut live, wrong(100).take(LOOK_EVERY as usize));
+    assert!(matches!(told[..], [News { doubt: Doubt::Gravity(g), holds: true, .. }] if g > 9.0), "{told:?}");
+    let mut live = LiveDoubts::new(&at_200_hz());
+    let told = news_of(&mut live, wrong(97));
+    let [News { doubt: Doubt::Gravity(_), .. }, News { doubt: Doubt::Clock(_), holds: true, .. }] = told[..]
+    else {
+        panic!("{told:?}")
+    };
     live.finish();
     assert_eq!(live.take_news(), []);
 }
