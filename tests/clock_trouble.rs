@@ -99,6 +99,47 @@ fn clocks_that_drift_over_a_break_are_followed() {
     );
 }
 
+/// The link is away for half a minute, and the glove has kept all of it: what is asked for again comes oldest first
+/// among the readings of the swings that follow.
+#[test]
+fn what_comes_again_after_a_long_break_is_no_other_clock() {
+    const RATE_HZ: u32 = 500;
+    const BREAK_S: u32 = 30;
+    let at_s = between(5);
+    let mut bucket = changed(|sample, now_s| {
+        if now_s > at_s {
+            sample.t = sample.t.plus_seconds(BREAK_S.into());
+            sample.seq += BREAK_S * RATE_HZ;
+        }
+    });
+    let resumed_at = hand_start(&bucket).plus_seconds(at_s + f64::from(BREAK_S));
+    let is_after = |arrival: &Arrival| matches!(arrival, Arrival::Sample(ImuSample { role: NodeRole::Hand, t, .. }) if *t > resumed_at);
+    let resumed = bucket.arrivals.iter().position(is_after).unwrap();
+    let after = bucket.arrivals.split_off(resumed);
+    let last_of = |role: NodeRole| {
+        let of_node = |arrival: &Arrival| match arrival {
+            Arrival::Sample(sample) if sample.role == role => Some(*sample),
+            _ => None,
+        };
+        bucket.arrivals.iter().rev().find_map(of_node).unwrap()
+    };
+    let last = [NodeRole::Hand, NodeRole::Forearm].map(last_of);
+    let mut missing = (1..BREAK_S * RATE_HZ).flat_map(|i| {
+        let later = |last: ImuSample| ImuSample {
+            seq: last.seq + i,
+            t: last.t.plus_seconds(f64::from(i) / f64::from(RATE_HZ)),
+            ..last
+        };
+        last.map(later)
+    });
+    for arrival in after {
+        bucket.arrivals.push(arrival);
+        bucket.arrivals.extend(missing.next().map(Arrival::Sample));
+    }
+    assert!(missing.next().is_none(), "not all was sent again");
+    check("asked for again", &bucket);
+}
+
 #[test]
 fn a_reading_that_is_no_number_costs_itself() {
     check(

@@ -136,7 +136,8 @@ fn read(path: &Path, rules: Rules, facts: &BucketFacts) -> Result<Analysed, Inpu
     let missing = report.missing_nodes();
     let notes = report.notes.iter().chain(&missing).chain(&analysis.notes).cloned().collect();
     let facts = BucketFacts {
-        hand: facts.hand.or(Some(hand)),
+        // That of the glove, where it knows it, goes before the session's.
+        hand: Some(hand),
         samples: report.samples_read,
         losses: report.sentences(),
         node_losses: analysis.losses.clone(),
@@ -145,4 +146,17 @@ fn read(path: &Path, rules: Rules, facts: &BucketFacts) -> Result<Analysed, Inpu
         ..facts.clone()
     };
     Ok(Analysed { facts, swings: analysis.swings.iter().map(SwingNumbers::of).collect() })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_hand_is_the_one_that_the_numbers_were_worked_out_by() {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/left-handed.mcap");
+        let said = BucketFacts { hand: Some(PlayerHand::Right), ..facts_of(&about(&path).unwrap()) };
+        let read = read(&path, AnalysisParams::default().into(), &said).unwrap();
+        assert_eq!(read.facts.hand, Some(PlayerHand::Left));
+    }
 }
