@@ -31,6 +31,9 @@ pub enum NoSides {
     /// A recording, or a copy of it, stands twice on one side.
     #[error("{0}: expected each recording once on a side, found it twice")]
     Twice(String),
+    /// The same swings stand on both sides.
+    #[error("{0}: expected each swing on one side, found some on both")]
+    Shared(String),
     /// A player is compared with himself alone.
     #[error("expected recordings of one player, found {0}")]
     Players(String),
@@ -140,13 +143,18 @@ impl Contrast {
     /// Lays two sides of one player beside each other.
     ///
     /// # Errors
-    /// They are not of one player.
+    /// They are not of one player, or share swings.
     pub fn of(first: Chosen, mut second: Chosen, windows: &Windows) -> Result<Contrast, NoSides> {
         let player = one_player(&first, &second)?;
         // A copy is the bucket that it was copied from, and no other day.
-        for (bucket, _) in &mut second.buckets {
-            if let Some((same, _)) = first.buckets.iter().find(|(one, _)| is_same(one, bucket)) {
+        for (bucket, swings) in &mut second.buckets {
+            if let Some((same, others)) = first.buckets.iter().find(|(one, _)| is_same(one, bucket)) {
                 bucket.id = same.id;
+                let is_shared =
+                    |swing: &KnownSwing| others.iter().any(|other| other.numbers == swing.numbers);
+                if swings.iter().any(is_shared) {
+                    return Err(NoSides::Shared(bucket.path.display().to_string()));
+                }
             }
         }
         let compared = |quantity: Quantity| {
