@@ -9,6 +9,7 @@
 use super::NodeLoss;
 use super::intake::{Intake, Taken};
 use crate::device::clock_view::{ClockView, ClockViewParams};
+use crate::device::gaps::LATE_US;
 use crate::fusion::orientation::OrientationMethod;
 use crate::fusion::series::{Conversion, Reading, mean_force_g, middle, stillest};
 use crate::fusion::trunk::Seat;
@@ -143,7 +144,7 @@ const PACE_STEP_S: f64 = 1.0;
 const PACE_STEPS: usize = 12;
 const PACE_OFF: f64 = 0.05;
 /// A reading older than the newest by less than this is late, by more of a clock that has started anew, s.
-const LATE_MAX_S: f64 = 60.0;
+const LATE_MAX_S: f64 = LATE_US as f64 * 1e-6;
 
 /// One node on the trunk.
 #[derive(Debug)]

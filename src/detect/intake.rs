@@ -1,7 +1,7 @@
 //! One node's samples put in order: late ones sorted in, double ones dropped, missing ones counted.
 
 use super::NodeLoss;
-use crate::device::gaps::can_pass;
+use crate::device::gaps::{LATE_NUMBERS, LATE_US, can_pass};
 use crate::fusion::errors::NodeErrors;
 use crate::fusion::orientation::{GAP_S, OrientationFilter, OrientationMethod, Step};
 use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
@@ -10,15 +10,12 @@ use crate::sample::{ImuSample, NodeRole};
 use nalgebra::Vector3;
 use std::collections::{BTreeSet, VecDeque};
 
-/// Numbers that may still come late; more than this many are given up as lost. A node that takes 2000 readings a second
-/// takes as many in [`AWAITED_S`].
-const LATE_MAX: usize = 120_000;
 /// So many numbers before the first that arrived may come after it.
 const EARLIER_MAX: u32 = 64;
 /// A sample this far from the newest comes from a node whose clock has started anew or was set, s.
 const RESTART_S: f64 = 5.0;
-/// A sample that is awaited may come so late: links ask again for what is missing for about half a minute, s.
-const AWAITED_S: f64 = 60.0;
+/// A sample that is awaited may come so late, s.
+const AWAITED_S: f64 = LATE_US as f64 * 1e-6;
 /// Readings that lie no farther apart than this are one block of a first look, s: a slow glove's (200 Hz) stay as they
 /// are.
 const BLOCK_S: f64 = 0.0035;
@@ -46,6 +43,7 @@ pub struct Intake {
     ring: VecDeque<Reading>,
     first: u32,
     highest: Option<u32>,
+    /// Numbers that may still come late; more than [`LATE_NUMBERS`] are given up as lost.
     awaited: BTreeSet<u32>,
     /// Numbers that were awaited and came; such a one may come once more.
     came_late: BTreeSet<u32>,
@@ -177,7 +175,7 @@ impl Intake {
                 let late = self.awaited.remove(&seq);
                 if late {
                     self.came_late.insert(seq);
-                    if self.came_late.len() > LATE_MAX {
+                    if self.came_late.len() > LATE_NUMBERS {
                         self.came_late.pop_first();
                     }
                 }
@@ -195,8 +193,8 @@ impl Intake {
             }
             Some(highest) => {
                 self.loss.missing += u64::from(seq - highest - 1);
-                self.awaited.extend((highest + 1..seq).rev().take(LATE_MAX));
-                while self.awaited.len() > LATE_MAX {
+                self.awaited.extend((highest + 1..seq).rev().take(LATE_NUMBERS));
+                while self.awaited.len() > LATE_NUMBERS {
                     self.awaited.pop_first();
                 }
                 self.highest = Some(seq);

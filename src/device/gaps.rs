@@ -12,8 +12,11 @@ const MAX_GAPS: usize = 1024;
 const LEAST_STEP_US: i64 = 500;
 /// So many numbers may pass in no time: clocks are read in steps, and small losses are believed.
 const BELIEVED: i64 = 4096;
-/// What was asked for again comes so much later at most, µs: a reading that lies back by less is not the newest.
-const LATE_US: i64 = 60_000_000;
+/// What was asked for again comes so much later at most, µs: a reading that lies back by less is not the newest. Links
+/// ask for about half a minute.
+pub const LATE_US: i64 = 60_000_000;
+/// As many numbers as a node can take in that time.
+pub const LATE_NUMBERS: usize = (LATE_US / LEAST_STEP_US) as usize;
 
 /// Whether so many of a node's numbers can pass while its clock goes on by this time, µs; none pass while it goes back,
 /// but for a few.

@@ -4,6 +4,7 @@
 //! cut, and the club. Readings that came late because they were asked for again go to the side they were taken on.
 
 use super::rewrite::Cut;
+use crate::device::gaps::LATE_US;
 use crate::device::{Assembler, Heard};
 use crate::record::asked;
 use crate::record::recorded::Recorded;
@@ -24,8 +25,6 @@ const LEAST_AFTER_PROMPT_US: i64 = 4_300_000;
 const BEFORE_SWING_US: i64 = 1_000_000;
 /// Prompts further apart than this belong to two calibrations, µs.
 const BETWEEN_PROMPTS_US: i64 = 60_000_000;
-/// Readings that were asked for again come at most so much later, µs.
-const LATE_US: i64 = 60_000_000;
 
 /// A side of the cut.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
