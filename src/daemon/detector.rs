@@ -18,7 +18,10 @@ const QUEUE: usize = 1024;
 /// So long what is rare waits for room in that queue.
 const PATIENCE: Duration = Duration::from_secs(2);
 
-/// So long the thread sleeps while nothing can be decided: a wake for every piece would cost more than the work.
+/// So long the thread sleeps while the hand is in no fast motion: a wake for every piece would cost more than the work.
+/// Short against the time from the first fast motion of a swing to its set.
+const STILL_REST: Duration = Duration::from_millis(60);
+/// The same in a fast motion, while nothing can be decided.
 const REST: Duration = Duration::from_millis(30);
 /// The same where a swing may be found soon, whose measurement takes most of the time until it is told.
 const SHORT_REST: Duration = Duration::from_millis(5);
@@ -192,7 +195,11 @@ fn work(
         let soon = live.may_find_a_swing();
         outlook.show(urgent, soon);
         if told.is_empty() && !urgent {
-            std::thread::sleep(if soon { SHORT_REST } else { REST });
+            std::thread::sleep(match live.is_in_motion() {
+                _ if soon => SHORT_REST,
+                true => REST,
+                false => STILL_REST,
+            });
         }
     }
     let last = catch_unwind(AssertUnwindSafe(|| live.finish())).unwrap_or_default();

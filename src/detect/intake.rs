@@ -210,7 +210,10 @@ impl Intake {
     }
 
     fn insert(&mut self, reading: Reading) {
-        let place = self.ring.partition_point(|other| other.t_s <= reading.t_s);
+        // Nearly all are the newest: these need no search of a ring that the cache does not hold.
+        let is_newest = self.newest().is_none_or(|newest| newest.t_s <= reading.t_s);
+        let by_search = || self.ring.partition_point(|other| other.t_s <= reading.t_s);
+        let place = if is_newest { self.ring.len() } else { by_search() };
         let after = self.ring.len() - place;
         self.ring.insert(place, reading);
         // One that comes among those seen is passed over.

@@ -171,6 +171,12 @@ impl LiveAnalysis {
         self.state.clock
     }
 
+    /// Whether the hand is in a fast motion.
+    #[must_use]
+    pub fn is_in_motion(&self) -> bool {
+        self.cutter.fast_since_s().is_some()
+    }
+
     /// Whether a backswing is watched whose set may be told any moment.
     #[must_use]
     pub fn is_set_near(&self) -> bool {
@@ -197,7 +203,7 @@ impl LiveAnalysis {
         let since_s = self.cutter.fast_since_s().filter(|_| self.attempt.told_back_s.is_none());
         self.set.follow(since_s, &self.cutter, &self.state);
         // A look takes a moment: not in a motion, and what was decided is told first.
-        self.doubts.push(arrival, swings.is_empty() && self.cutter.fast_since_s().is_none());
+        self.doubts.push(arrival, swings.is_empty() && !self.is_in_motion());
         swings
     }
 
