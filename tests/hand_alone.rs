@@ -184,6 +184,55 @@ fn the_bars_hold_for_a_bucket_of_one_body() {
     check_bars("one body", Scenario::one_body, BODIES_SEEDS, 1.0);
 }
 
+/// Sets that lie at least so far from what is usual in their bucket are asked whether they are told so, ms.
+const UNLIKE_MS: f64 = 60.0;
+
+/// The middle of values of either sign.
+fn median(values: impl IntoIterator<Item = f64>) -> f64 {
+    let mut sorted: Vec<f64> = values.into_iter().collect();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
+/// Which share of its way from the usual set of its bucket each set is told to have gone, where it is unlike that.
+fn shares_told(score: &BucketScore, truth: &[SwingTruth]) -> Vec<f64> {
+    let true_ms = |swing: &SwingTruth| swing.set.map(|set| set.set_to_top_ms);
+    let usual_ms = median(truth.iter().filter_map(true_ms));
+    let share = |swing: &SwingScore| {
+        let away_ms = true_ms(&truth[swing.place])? - usual_ms;
+        (away_ms.abs() >= UNLIKE_MS).then_some(1.0 + swing.set_ms?.error / away_ms)
+    };
+    score.swings.iter().filter(|swing| swing.well_conditioned).filter_map(share).collect()
+}
+
+/// A player's swings are alike, and a coach looks for the one that is not: each is told as it is, not as the others are.
+#[test]
+fn a_set_that_is_unlike_the_others_is_told_so() {
+    let (first, seeds) = (number("FIRST", FIRST), number("SEEDS", BODIES_SEEDS));
+    println!("{}", Summary::HEAD);
+    for profile in [Profile::Clean, Profile::Typical] {
+        let name = format!("{} one player", profile.word());
+        let played = (first..first + seeds).map(|seed| {
+            let bucket = VirtualBucket::play(&Scenario::one_player(profile, seed), seed);
+            let name = format!("{name} {seed}");
+            let score = measured(&name, &bucket.device, &bucket.arrivals, &bucket.truth);
+            (shares_told(&score, &bucket.truth), score)
+        });
+        let (shares, scores): (Vec<Vec<f64>>, Vec<BucketScore>) = played.unzip();
+        let (shares, summary) = (shares.concat(), Summary::of(&scores));
+        print(&name, &summary);
+        let middle = median(shares.iter().copied());
+        let most = shares.iter().filter(|share| **share > 0.5).count() as f64 / shares.len() as f64;
+        println!(
+            "    of {} unlike the others {middle:.2} of the way in the median, {most:.2} more than half",
+            shares.len()
+        );
+        assert!((0.95..1.05).contains(&middle) && most >= 0.85, "{name}: {middle:.2} of the way, {most:.2}");
+        let (one, two) = held(&summary.sets());
+        assert!(one >= ONE_OF_SET && two >= 0.88, "{name}: set within one bar {one:.2}, two {two:.2}");
+    }
+}
+
 /// Everything that is no swing stays none.
 #[test]
 fn the_hand_alone_invents_nothing() {

@@ -196,14 +196,33 @@ impl Scenario {
         Scenario::study(profile, seed).with_bodies(&mut rng, |rng| near(&own, rng))
     }
 
-    fn with_bodies(mut self, rng: &mut StdRng, body: impl Fn(&mut StdRng) -> BodyWay) -> Scenario {
-        if let Plan::Listed(cues) = &mut self.plan {
-            for cue in cues {
-                if let Cue::Swing(style) = cue {
-                    style.body = body(rng);
-                    hinge_in_stages(style, rng);
-                }
+    /// The same with one way to hinge, too, as one player has it: sets come within some 60 ms of where they usually do.
+    /// One swing in ten is hinged in any way.
+    #[must_use]
+    pub fn one_player(profile: Profile, seed: u64) -> Scenario {
+        let mut rng = StdRng::seed_from_u64(seed ^ ((profile as u64 + 41) << 32));
+        let own_body = body(&mut rng);
+        let mut own = style("driver", &mut rng);
+        hinge_in_stages(&mut own, &mut rng);
+        let mut scenario = Scenario::study(profile, seed).with_bodies(&mut rng, |rng| near(&own_body, rng));
+        for style in scenario.styles() {
+            if rng.random_bool(0.9) {
+                (style.set, style.way) = hinged_like(&own, &mut rng);
             }
+        }
+        scenario
+    }
+
+    /// The swings that are listed.
+    fn styles(&mut self) -> impl Iterator<Item = &mut Style> {
+        let cues: &mut [Cue] = if let Plan::Listed(cues) = &mut self.plan { cues } else { &mut [] };
+        cues.iter_mut().filter_map(|cue| if let Cue::Swing(style) = cue { Some(&mut **style) } else { None })
+    }
+
+    fn with_bodies(mut self, rng: &mut StdRng, body: impl Fn(&mut StdRng) -> BodyWay) -> Scenario {
+        for style in self.styles() {
+            style.body = body(rng);
+            hinge_in_stages(style, rng);
         }
         self
     }
@@ -348,6 +367,24 @@ fn near(own: &BodyWay, rng: &mut StdRng) -> BodyWay {
         upper_arm_deg: about(own.upper_arm_deg, 6.0),
         more_roll_deg: about(own.more_roll_deg, 5.0),
     }
+}
+
+/// The set, and the way to it, of a player who usually hinges like this (all ranges are judgement).
+fn hinged_like(own: &Style, rng: &mut StdRng) -> (SetAim, HingeWay) {
+    let mut about = |value: f64, most: f64| value + rng.random_range(-most..most);
+    let set = match own.set {
+        SetAim::Travel(share) => SetAim::Travel(about(share, 0.1).clamp(0.2, 0.95)),
+        SetAim::AfterTop(after_s) => SetAim::AfterTop(about(after_s, 0.03)),
+        SetAim::NoSet => SetAim::NoSet,
+    };
+    let mut if_any = |value: f64, most: f64| if value > 0.0 { about(value, most).max(0.0) } else { 0.0 };
+    let way = HingeWay {
+        first_stage: if_any(own.way.first_stage, 0.1),
+        grows_deg: if_any(own.way.grows_deg, 1.0),
+        dip_deg: if_any(own.way.dip_deg, 1.0),
+        ..own.way
+    };
+    (set, way)
 }
 
 /// Three of ten full swings hinge in two stages, the second at the body's own pace, which may be slow (judgement).
