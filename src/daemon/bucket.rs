@@ -18,6 +18,7 @@ use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
 use crate::fusion::sensor_doubts::StandingDoubts;
+use crate::record::asked::START_AGAIN;
 use crate::record::recorded::Recorded;
 use crate::record::recorder::Recorder;
 use crate::record::settings::Settings;
@@ -225,6 +226,11 @@ impl Bucket {
         {
             self.status.once(&format!("the {} node has started anew: its clock has gone back", role.word()));
         }
+        if let Some(told) = self.recovery.take_told() {
+            tracing::warn!("{told}");
+            self.status.line(&told);
+            self.note(told);
+        }
         Some(heard)
     }
 
@@ -246,9 +252,13 @@ impl Bucket {
         }
     }
 
-    /// Asks again for what is missing. What was asked for is recorded, so that a reader knows what came late
-    /// because of it. The link was heard up to `heard_until`.
+    /// Asks again for what is missing, and to start. What was asked for is recorded, so that a reader knows what came
+    /// late because of it, or was never answered. The link was heard up to `heard_until`.
     fn ask(&mut self, heard_until: HostTime, now: HostTime) {
+        if self.recovery.start_again(now) {
+            let (kind, value) = START_AGAIN;
+            self.record(Recorded::Link { received: now, kind: kind.to_owned(), value: value.to_owned() });
+        }
         while let Some(asked) = self.recovery.ask(heard_until, now) {
             let (kind, value) = asked.fields();
             self.record(Recorded::Link { received: now, kind: kind.to_owned(), value });
