@@ -269,7 +269,7 @@ impl Bucket {
     pub(super) fn record(&mut self, recorded: Recorded) {
         let Some(recorder) = &mut self.recorder else { return };
         if let Err(refused) = recorder.record(recorded) {
-            self.alarm(&format!("NOT RECORDED: {refused}"));
+            self.lose(&format!("NOT RECORDED: {refused}"));
         }
     }
 
