@@ -5,6 +5,7 @@ use super::Context;
 use crate::cli::Outcome;
 use crate::cli::output::{print, print_json, say};
 use crate::record::library::analysis::Rules;
+use crate::record::library::expect_library;
 use crate::record::library::files;
 use crate::record::library::made_from::about;
 use crate::record::library::numbers::ANALYSER;
@@ -56,6 +57,7 @@ pub(super) fn export(_: &Context, _: &ExportArgs) -> anyhow::Result<Outcome> {
 
 /// `list-files`: what there is to analyse, found without analysing it.
 pub(super) fn list_files(folder: &Path, rules: &Rules) -> anyhow::Result<Outcome> {
+    expect_library(folder)?;
     let listing = files::list(folder).with_context(|| format!("{}: cannot be read", folder.display()))?;
     let mut failed = false;
     let mut recordings: Vec<Value> = Vec::new();
