@@ -53,7 +53,7 @@ pub struct Args {
     #[arg(long, conflicts_with = "port")]
     ble: bool,
     /// The glove on the air, by its name or address; it is remembered in the settings file.
-    #[arg(long, value_name = "NAME-OR-ADDRESS", requires = "ble")]
+    #[arg(long, value_name = "NAME-OR-ADDRESS", requires = "ble", value_parser = super::input::name)]
     glove: Option<String>,
     #[command(flatten)]
     bucket: BucketArgs,
