@@ -132,6 +132,7 @@ impl Bucket {
         self.record(Recorded::Piece(piece.clone()));
         // Not at the tick alone: while pieces come without a pause there is none.
         self.look_after_disk(piece.received);
+        self.look_after_losses(piece.received);
         if self.understanding.doubts(piece.received) {
             self.status.line(NO_GLOVE);
         }
@@ -437,6 +438,7 @@ impl Bucket {
             self.status.line(&format!("sound: {warning}"));
         }
         self.look_after_disk(now);
+        self.look_after_losses(now);
         self.spoken.tick(self.sound.as_mut(), now, &self.status);
         let waited = self.feedback.waits();
         let heard = self.feedback.tick(now);
