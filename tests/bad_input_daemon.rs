@@ -274,7 +274,7 @@ fn each_mistake_in_a_frame_is_told_once() {
         "glove: a malformed frame: frame type 0x03, bandwidth_hz: expected 0 when its flag is 0, found 0x48",
         "glove: a malformed frame: frame type 0x04: expected 23 bytes of payload, found 28",
         "glove: expected a NodeInfo of node 1 before its other frames, found none; described so far: 0",
-        "4 frames could not be read; they are kept as they came",
+        "4 frames could not be read, and kept as received",
     ] {
         assert_eq!(told.matches(expected).count(), 1, "{expected} in\n{told}");
     }

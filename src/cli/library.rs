@@ -15,6 +15,7 @@ use super::input::{rules, settings};
 use super::output::say;
 use crate::record::library::{Library, Opened};
 use crate::record::settings::Settings;
+use crate::units::counted;
 use std::path::PathBuf;
 
 /// Keep recordings in order: list, remark, import, pack, move, merge, split, delete, verify.
@@ -153,11 +154,6 @@ impl Context {
     }
 }
 
-/// So many recordings, in words.
-fn recordings(count: usize) -> String {
-    if count == 1 { "1 recording".to_owned() } else { format!("{count} recordings") }
-}
-
 fn tell_notes(told: &[String]) {
     told.iter().for_each(|told| say(&format!("note: {told}")));
 }
@@ -166,7 +162,7 @@ fn tell(opened: &Opened) {
     tell_notes(&opened.told);
     match (opened.rebuilt, opened.analysed) {
         (_, 0) => {}
-        (true, count) => say(&format!("index built anew: {} analysed", recordings(count))),
-        (false, count) => say(&format!("{} analysed", recordings(count))),
+        (true, count) => say(&format!("index built anew: {} analysed", counted(count, "recording"))),
+        (false, count) => say(&format!("{} analysed", counted(count, "recording"))),
     }
 }

@@ -27,7 +27,7 @@ use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review};
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
-use crate::units::{HostTime, PlayerHand};
+use crate::units::{HostTime, PlayerHand, counted};
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
 use std::path::Path;
 use std::sync::Arc;
@@ -461,10 +461,9 @@ impl Bucket {
         if let Err(error) = self.sound.close() {
             self.status.line(&format!("sound: {error}"));
         }
-        match self.damaged {
-            0 => {}
-            1 => self.status.line("1 frame could not be read; it is kept as it came"),
-            many => self.status.line(&format!("{many} frames could not be read; they are kept as they came")),
+        if self.damaged > 0 {
+            self.status
+                .line(&format!("{} could not be read, and kept as received", counted(self.damaged, "frame")));
         }
         if let Some(sentence) = self.recovery.sentence() {
             self.status.line(&sentence);

@@ -6,7 +6,7 @@ use crate::device::missed::{Missed, MissedParams};
 use crate::device::{Heard, session};
 use crate::record::asked::Asked;
 use crate::sample::{Arrival, DeviceDescription};
-use crate::units::HostTime;
+use crate::units::{HostTime, counted};
 use firmware_protocol::CommandKind;
 use std::collections::BTreeMap;
 use tokio::sync::mpsc;
@@ -109,10 +109,10 @@ impl Recovery {
         let counts = self.missed.counts();
         (counts.missing > 0).then(|| {
             format!(
-                "{} samples were missing on the way: {} came late or when asked for again (requests: {}), {} are lost",
-                counts.missing,
+                "{} missing on the way: {} came late or when asked for again ({}), {} lost",
+                counted(counts.missing, "sample"),
                 counts.came,
-                counts.requests,
+                counted(counts.requests, "request"),
                 counts.missing - counts.came
             )
         })

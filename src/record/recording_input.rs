@@ -9,7 +9,7 @@ use super::salvage::{Loss, SalvageReport};
 use crate::device::answers::Answers;
 use crate::device::{Assembler, Heard, RawPiece};
 use crate::sample::{Arrival, DeviceDescription};
-use crate::units::HostTime;
+use crate::units::{HostTime, counted};
 use firmware_protocol::constants::MAX_DECODED;
 use firmware_protocol::{Frame, FrameError, Scratch, decode_piece};
 use std::collections::VecDeque;
@@ -164,8 +164,8 @@ impl<R: Read> RecordingArrivals<R> {
         self.assembler.restarts().for_each(|(role, times)| report.note_restarts(role, times));
         if self.came_late > 0 {
             report.notes.push(format!(
-                "{} samples that were lost on the way came when asked for again; they stand in their place",
-                self.came_late
+                "{} lost on the way came when asked for again: each stands in its place",
+                counted(self.came_late, "sample")
             ));
         }
         if let (count, Some(first)) = &self.useless {

@@ -10,7 +10,7 @@ use crate::record::latency::Latency;
 use crate::record::recorder::SLOW_AFTER_US;
 use crate::sample::NodeRole;
 use crate::tone::SoundState;
-use crate::units::Measured;
+use crate::units::{Measured, counted};
 
 /// Under this charge a battery is called low. Common practice, no measured value.
 const LOW_PERCENT: u8 = 15;
@@ -400,7 +400,7 @@ impl ClubSoFar {
         let group = groups.into_iter().find(|(name, _)| *name == club).map(|(_, group)| group);
         let median = group.as_ref().and_then(|group| group.set_to_top_ms);
         let share = group.as_ref().and_then(|group| group.in_window);
-        let mut sentence = format!("{} {}", kinds.len(), if kinds.len() == 1 { "swing" } else { "swings" });
+        let mut sentence = counted(kinds.len(), "swing");
         if let Some(share) = share {
             sentence += &format!(", {} of {} in the window", share.hits, share.n);
         }

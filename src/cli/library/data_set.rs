@@ -9,6 +9,7 @@ use crate::record::library::expect_library;
 use crate::record::library::files;
 use crate::record::library::made_from::about;
 use crate::record::library::numbers::ANALYSER;
+use crate::units::counted;
 use anyhow::Context as _;
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
@@ -42,8 +43,9 @@ pub(super) fn export(context: &Context, args: &ExportArgs) -> anyhow::Result<Out
         let (written, kept, removed) = (done.written, done.kept, done.removed);
         let to = args.to.display();
         print(&format!(
-            "{} swings in {to}: {written} files written, {kept} kept, {removed} removed\n",
-            done.swings
+            "{} in {to}: {} written, {kept} kept, {removed} removed\n",
+            counted(done.swings, "swing"),
+            counted(written, "file")
         ))?;
     }
     Ok(if done.failed.is_empty() { Outcome::Done } else { Outcome::Salvaged })
