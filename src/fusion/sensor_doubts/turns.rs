@@ -32,7 +32,9 @@ const MOST: f64 = 0.3;
 const ONE_IN: usize = 6;
 /// Another reading of the gyro has to be so many times as near …
 const BETTER: f64 = 3.0;
-/// … and of ways for its axes to lie, the next best so many times as far off, or the turns so far do not tell them apart.
+/// … and of ways for its axes to lie, the next best so many times as far off where there are only as many turns as have to
+/// tell it, or they do not tell the two apart. The more turns there are, the nearer it may be: with errors like noise the
+/// odds go by the ratio to the power of the turns' number.
 const APART: f64 = 2.0;
 /// Scales tried, to each side of 1: the factor between two, and how many.
 const SCALE_STEP: f64 = 1.02;
@@ -265,7 +267,8 @@ impl Turns {
         let (doubt, error, explained) = rated.min_by(|(_, a, _), (_, b, _)| a.total_cmp(b))?;
         let rivals = tried.iter().filter(|(other, _)| are_two_ways(doubt, other));
         let next = rivals.map(|(_, errors)| mean_of(errors, &explained)).reduce(f64::min);
-        Some(Fit { doubt: *doubt, as_said: mean_of(&as_said, &explained), error, next })
+        let as_said = mean_of(&as_said, &explained);
+        Some(Fit { doubt: *doubt, as_said, error, next, turns: self.turns.len() })
     }
 }
 
@@ -278,6 +281,7 @@ pub(super) struct Fit {
     as_said: f64,
     error: f64,
     next: Option<f64>,
+    turns: usize,
 }
 
 impl Fit {
@@ -286,7 +290,8 @@ impl Fit {
         let beyond = sure.beyond();
         let bad = self.as_said >= GOOD * beyond;
         let better = self.error * BETTER * beyond < self.as_said;
-        let alone = self.next.is_none_or(|next| next >= APART * beyond * self.error);
+        let apart = (APART * beyond).powf(LEAST_TURNS as f64 / self.turns as f64);
+        let alone = self.next.is_none_or(|next| next >= apart * self.error);
         let is_mistake = !matches!(self.doubt, Doubt::GyroScale(scale) if (scale - 1.0).abs() <= SCALE_GOOD);
         (bad && better && alone && is_mistake).then_some(self.doubt)
     }
