@@ -38,15 +38,16 @@ impl Lately {
     /// The share of this node's samples of the last minute that is missing, 0 to 1; none where that says nothing yet.
     #[must_use]
     pub fn lost(&self, role: NodeRole) -> Option<f64> {
-        let ((from, before), (until, after)) = (self.stood.front()?, self.stood.back()?);
-        let of = |nodes: &[NodeStatus]| {
-            nodes.iter().find(|node| node.role == role).copied().unwrap_or_else(|| NodeStatus::silent(role))
+        let heard = |(at, nodes): &(HostTime, Vec<NodeStatus>)| {
+            let node = nodes.iter().find(|node| node.role == role && node.received > 0);
+            node.map(|node| (*at, *node))
         };
-        let (before, after) = (of(before), of(after));
+        let (from, before) = self.stood.iter().find_map(heard)?;
+        let (until, after) = self.stood.back().and_then(heard)?;
         let sent = after.sent().saturating_sub(before.sent());
         // What was lost long ago may have come since.
         let missing = after.missing.saturating_sub(before.missing);
-        (until.seconds_since(*from) >= TOO_SHORT_S && sent > 0).then(|| missing as f64 / sent as f64)
+        (until.seconds_since(from) >= TOO_SHORT_S && sent > 0).then(|| missing as f64 / sent as f64)
     }
 }
 
@@ -83,5 +84,7 @@ mod tests {
     fn the_first_moments_say_nothing() {
         assert_eq!(lost(9, |second| (500 * second, 400)), None);
         assert_eq!(lost(60, |_| (0, 0)), None, "nothing was sent");
+        let late = |second: u64| if second < 300 { (0, 0) } else { (500 * (second - 299), 400) };
+        assert_eq!(lost(305, late), None, "of a glove that is switched on later");
     }
 }
