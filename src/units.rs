@@ -1,6 +1,8 @@
-//! Quantities that every layer shares: the three kinds of time, a number with its uncertainty, the player's hand.
+//! Quantities that every layer shares: the three kinds of time, a number with its uncertainty, the player's hand; and how
+//! a count is worded.
 
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 /// Microseconds on the clock of one glove node, unwrapped to 64 bits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -47,6 +49,23 @@ impl WallTime {
         jiff::Timestamp::from_millisecond(self.0)
             .map_or_else(|_| String::new(), |at| at.strftime(form).to_string())
     }
+
+    /// The day and the minute, in UTC.
+    #[must_use]
+    pub fn minute(self) -> String {
+        self.utc("%Y-%m-%d %H:%M")
+    }
+}
+
+/// A count with its noun, whose plural ends in s: `1 swing`, `2 swings`.
+pub fn counted<N: PartialEq + From<u8> + fmt::Display>(count: N, noun: &str) -> String {
+    let ending = if count == N::from(1) { "" } else { "s" };
+    format!("{count} {noun}{ending}")
+}
+
+/// How often: `once`, `2 times`.
+pub fn times<N: PartialEq + From<u8> + fmt::Display>(count: N) -> String {
+    if count == N::from(1) { "once".to_owned() } else { counted(count, "time") }
 }
 
 impl HostTime {
@@ -113,6 +132,12 @@ mod tests {
         // 2000-03-01 00:00:00 UTC is 951 868 800 s after the epoch (POSIX: 11 017 days of 86 400 s).
         assert_eq!(WallTime(951_868_800_500).utc("%Y-%m-%d %H:%M:%S"), "2000-03-01 00:00:00");
         assert_eq!(WallTime(i64::MAX).utc("%Y"), "");
+    }
+
+    #[test]
+    fn one_is_no_plural() {
+        assert_eq!([0_u64, 1, 2].map(|count| counted(count, "swing")), ["0 swings", "1 swing", "2 swings"]);
+        assert_eq!([0_usize, 1, 2].map(times), ["0 times", "once", "2 times"]);
     }
 
     #[test]

@@ -274,7 +274,7 @@ fn each_mistake_in_a_frame_is_told_once() {
         "glove: a malformed frame: frame type 0x03, bandwidth_hz: expected 0 when its flag is 0, found 0x48",
         "glove: a malformed frame: frame type 0x04: expected 23 bytes of payload, found 28",
         "glove: expected a NodeInfo of node 1 before its other frames, found none; described so far: 0",
-        "4 frames could not be read; they are kept as they came",
+        "4 frames could not be read, and kept as received",
     ] {
         assert_eq!(told.matches(expected).count(), 1, "{expected} in\n{told}");
     }
@@ -293,6 +293,46 @@ fn a_node_that_has_started_anew_is_told_live_and_of_the_recording() {
     assert_eq!(told.matches("the hand node has started anew: its clock has gone back").count(), 1, "{told}");
     let checked = errors(&run(&["check", recording(folder.path()).to_str().unwrap()]));
     assert!(checked.contains("note: the hand node started anew once: its clock went back"), "{checked}");
+}
+
+/// A glove that sends and never answers: the player is told, and so is whoever looks at the recording.
+#[test]
+fn a_glove_that_acknowledges_nothing_is_told_live_and_of_the_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let pair = portable_pty::native_pty_system().openpty(portable_pty::PtySize::default()).unwrap();
+    let port = pair.master.tty_name().unwrap();
+    let kept = folder.path().to_str().unwrap();
+    let mut daemon = hingeclock(&listen(port.to_str().unwrap(), kept));
+    daemon.env("RUST_LOG", "warn").stdout(Stdio::null()).stderr(Stdio::piped());
+    let mut daemon = daemon.spawn().unwrap();
+    let told = BufReader::new(daemon.stderr.take().unwrap()).lines().map(Result::unwrap);
+    let mut glove = pair.master.take_writer().unwrap();
+    let sending = std::thread::spawn(move || {
+        // Ten readings a second; the third is lost, and asked for in vain.
+        for seq in (0..120).filter(|seq| *seq != 2) {
+            let bytes = frames(&[(3, &node_info(0, 0)), (4, &sample(0, seq, 2_000 * seq))]);
+            if glove.write_all(&bytes).is_err() {
+                return;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(100));
+        }
+    });
+    let unanswered = ["the glove has not acknowledged Start, though", "the glove has acknowledged none of"];
+    let mut waited_for = unanswered.to_vec();
+    for line in told {
+        waited_for.retain(|words| !line.contains(words));
+        if waited_for.is_empty() {
+            break;
+        }
+    }
+    assert!(waited_for.is_empty(), "{waited_for:?}");
+    drop(pair);
+    sending.join().unwrap();
+    daemon.wait().unwrap();
+    let checked = errors(&run(&["check", recording(folder.path()).to_str().unwrap()]));
+    for words in unanswered {
+        assert_eq!(checked.matches(&format!("note: {words}")).count(), 1, "{checked}");
+    }
 }
 
 /// A clock may say anything, as where its bytes are sent the wrong way round: nothing fails over it, live or afterwards.

@@ -55,6 +55,7 @@ fn status() -> LiveStatus {
         role,
         received: 1_000,
         missing,
+        lost_lately: None,
         duplicates: 2,
         requeued: 3,
         on_disk: 900,

@@ -86,9 +86,13 @@ fn a_disk_that_fills_up_hands_over_to_the_fallback_without_losing_a_sample() {
     let (_glove, daemon) = start(disk.text(), fallback.to_str().unwrap(), &["--unpaced"]);
     let output = daemon.wait_with_output().unwrap();
     let said = said(&output);
-    assert_eq!(output.status.code(), Some(3), "{said}");
+    assert_eq!(output.status.code(), Some(0), "nothing was lost: {said}");
+    assert!(!said.lines().any(|line| line.starts_with("lost: ")), "{said}");
+    assert_eq!(said.matches("the disk is full").count(), 1, "told once, not in the log besides: {said}");
     let second = recording(&fallback);
-    for words in ["the disk is full", &format!("goes on in {}", second.display()), "4 swings"] {
+    for words in
+        ["nothing was lost: where a disk failed", &format!("goes on in {}", second.display()), "4 swings"]
+    {
         assert!(said.contains(words), "{words}: {said}");
     }
     let found = samples(&[recording(disk.path()), second.clone()]);

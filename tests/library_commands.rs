@@ -17,6 +17,8 @@ use serde_json::Value;
 use std::fs;
 use std::path::Path;
 
+const RAW: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/recordings/left-handed.csv.gz");
+
 /// Begun an hour ago, ten days ago and two months ago: the day, the week and the usual week each count theirs.
 #[test]
 #[allow(clippy::disallowed_methods, reason = "the command holds recordings against the wall clock")]
@@ -85,6 +87,81 @@ fn a_bucket_is_listed_shown_remarked_merged_split_deleted_and_brought_back() {
     let verified = library(folder, &["verify", "--numbers"]);
     assert_eq!(code(&verified), 0, "{}", String::from_utf8_lossy(&verified.stdout));
     assert_eq!(code(&library(folder, &["rebuild"])), 0);
+}
+
+/// A folder named by mistake gets no index, no lock, and loses nothing.
+#[test]
+fn a_folder_that_is_no_library_stays_untouched() {
+    let other = tempfile::tempdir().unwrap();
+    fs::write(other.path().join("index.sqlite"), "another program's").unwrap();
+    fs::write(other.path().join("letter.txt"), "Dear Ann").unwrap();
+    let empty = tempfile::tempdir().unwrap();
+    let content = |folder: &Path| -> Vec<(String, Vec<u8>)> {
+        let entries = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap());
+        let read =
+            |entry: fs::DirEntry| (entry.file_name().into_string().unwrap(), fs::read(entry.path()).unwrap());
+        let mut content: Vec<_> = entries.map(read).collect();
+        content.sort();
+        content
+    };
+    let before = content(other.path());
+    let reading: [&[&str]; 9] = [
+        &["list"],
+        &["list-files"],
+        &["show", "a"],
+        &["trend", "Robin"],
+        &["load", "Robin"],
+        &["players"],
+        &["trash"],
+        &["verify"],
+        &["rebuild"],
+    ];
+    for folder in [other.path(), empty.path()] {
+        for arguments in reading {
+            let output = library(folder, arguments);
+            let expected =
+                format!("{}: expected a folder with recordings (NAME.mcap), found none", folder.display());
+            assert_eq!(code(&output), 1, "{arguments:?}");
+            assert!(errors(&output).contains(&expected), "{arguments:?}: {}", errors(&output));
+        }
+        let page = run(&["review", folder.to_str().unwrap(), "--page", "--page-port", "0"]);
+        assert_eq!(code(&page), 1, "{}", errors(&page));
+    }
+    assert_eq!((content(other.path()), content(empty.path())), (before, Vec::new()));
+    assert_eq!(
+        code(&library(
+            empty.path(),
+            &["import", RAW, "--player", "Robin", "--recorded", "2026-04-12T09:30:00Z"]
+        )),
+        0
+    );
+    assert_eq!(json(empty.path(), &["list"])["buckets"].as_array().unwrap().len(), 1, "now it is one");
+    fs::remove_file(empty.path().join("index.sqlite")).unwrap();
+    assert_eq!(code(&library(empty.path(), &["list"])), 0, "recordings without an index");
+}
+
+/// Nobody and nothing is named by an empty text.
+#[test]
+fn an_empty_name_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    add(folder, "a.mcap", "Robin", 1, 1);
+    for (arguments, exit, expected) in [
+        (&["players", "--example", ""][..], 2, "expected a name, found none"),
+        (&["players", "--example", "  "], 2, "expected a name, found none"),
+        (
+            &["import", RAW, "--player", " ", "--recorded", "2026-04-12T09:30:00Z"],
+            1,
+            "expected a player's name",
+        ),
+        (&["rename", "a", ""], 1, "expected a name or path within the library"),
+        (&["remark", "a", "1", "--club", " "], 1, "expected a text of 1 to 4000 characters"),
+    ] {
+        let output = library(folder, arguments);
+        assert_eq!((code(&output), output.stdout.len()), (exit, 0), "{arguments:?}");
+        assert!(errors(&output).contains(expected), "{arguments:?}: {}", errors(&output));
+    }
+    assert_eq!(code(&run(&["run", "--ble", "--glove", ""])), 2);
 }
 
 #[test]

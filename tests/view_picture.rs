@@ -22,6 +22,7 @@ fn status() -> LiveStatus {
         role,
         received,
         missing,
+        lost_lately: Some(0.001),
         duplicates: 2,
         requeued: 1,
         on_disk: received - 50,
@@ -164,6 +165,7 @@ fn trouble_is_told() {
     status.recorder.running = false;
     status.muted = true;
     status.damaged = 7;
+    status.nodes[0].lost_lately = Some(0.012);
     status.nodes[0].battery = Some(BatteryStatus { volts: 3.6, percent: Some(9) });
     insta::assert_snapshot!(picture(&empty(), &status, &Asked::End, (110, 22)));
 }

@@ -288,7 +288,7 @@ fn judge_space(free_bytes: Option<u64>) -> Finding {
 }
 
 fn judge_date(now: WallTime) -> Finding {
-    let found = format!("{} UTC", now.utc("%Y-%m-%d %H:%M"));
+    let found = format!("{} UTC", now.minute());
     if now < CLOCK_SET_AFTER {
         let advice = "set the clock: recordings are named by it. Measured times do not depend on it";
         return Finding::limited("date", found, advice);

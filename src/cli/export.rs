@@ -9,6 +9,7 @@ use super::output::print;
 use super::{Outcome, WITHOUT_NAMES, WrongUsage};
 use crate::record::export::{Names, export_csv};
 use crate::record::input::open_input;
+use crate::units::counted;
 use angles::AngleFormat;
 use std::path::PathBuf;
 
@@ -75,7 +76,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 fn csv(args: &Args, names: Names) -> anyhow::Result<Outcome> {
     let exported = export_csv(open_input(&args.input)?, &args.output, names)?;
     let path = args.output.display();
-    print(&format!("{} samples and {} markers written to {path}\n", exported.samples, exported.markers))?;
+    print(&format!(
+        "{} and {} written to {path}\n",
+        counted(exported.samples, "sample"),
+        counted(exported.markers, "marker")
+    ))?;
     Ok(tell(&exported.report))
 }
 

@@ -32,6 +32,15 @@ pub struct Fed<S> {
     pub report: SalvageReport,
 }
 
+/// A name that is given: blanks around it are no part of it.
+///
+/// # Errors
+/// Nothing else is in it.
+pub fn name(text: &str) -> Result<String, String> {
+    let name = text.trim();
+    if name.is_empty() { Err("expected a name, found none".to_owned()) } else { Ok(name.to_owned()) }
+}
+
 /// Refuses to write over what is being read.
 ///
 /// # Errors

@@ -13,10 +13,10 @@ mod trend;
 use super::Outcome;
 use super::input::{rules, settings};
 use super::output::say;
-use crate::record::library::analysis::Rules;
 use crate::record::library::{Library, Opened};
 use crate::record::settings::Settings;
-use std::path::{Path, PathBuf};
+use crate::units::counted;
+use std::path::PathBuf;
 
 /// Keep recordings in order: list, remark, import, pack, move, merge, split, delete, verify.
 #[derive(Debug, clap::Args)]
@@ -105,7 +105,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(args.settings.as_ref())?;
     let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
     let rules = rules(&settings);
-    let opened = || Context::open(&folder, &rules, &settings, args.json);
+    let context = |opened| Context::of(opened, &settings, args.json);
+    let opened = || super::opening::open(&folder, rules).map(context);
     match &args.command {
         // These need no library, or must not wait until one is up to date.
         Command::Players(players::PlayersArgs { example: Some(name) }) => players::example(&settings, name),
@@ -123,7 +124,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         Command::Import(args) => {
             // The first recording may be an imported one.
             crate::record::library::files::make_folder(&folder)?;
-            pack::import(opened()?, args)
+            pack::import(context(super::opening::open_or_begin(&folder, rules)?), args)
         }
         Command::Pack(args) => pack::pack(&opened()?, args),
         Command::ExportParquet(args) => data_set::export(&opened()?, args),
@@ -146,17 +147,11 @@ struct Context {
 }
 
 impl Context {
-    /// Opens the library, and says what that took.
-    fn open(folder: &Path, rules: &Rules, settings: &Settings, json: bool) -> anyhow::Result<Context> {
-        let (library, opened) = super::opening::open(folder, *rules)?;
+    /// What every command needs of a library that was opened; says what that took.
+    fn of((library, opened): (Library, Opened), settings: &Settings, json: bool) -> Context {
         tell(&opened);
-        Ok(Context { library, settings: settings.clone(), json })
+        Context { library, settings: settings.clone(), json }
     }
-}
-
-/// So many recordings, in words.
-fn recordings(count: usize) -> String {
-    if count == 1 { "1 recording".to_owned() } else { format!("{count} recordings") }
 }
 
 fn tell_notes(told: &[String]) {
@@ -167,7 +162,7 @@ fn tell(opened: &Opened) {
     tell_notes(&opened.told);
     match (opened.rebuilt, opened.analysed) {
         (_, 0) => {}
-        (true, count) => say(&format!("index built anew: {} analysed", recordings(count))),
-        (false, count) => say(&format!("{} analysed", recordings(count))),
+        (true, count) => say(&format!("index built anew: {} analysed", counted(count, "recording"))),
+        (false, count) => say(&format!("{} analysed", counted(count, "recording"))),
     }
 }

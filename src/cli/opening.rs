@@ -2,7 +2,7 @@
 
 use crate::record::library::analysis::Rules;
 use crate::record::library::progress::Progress;
-use crate::record::library::{Library, LibraryError, Opened};
+use crate::record::library::{Library, LibraryError, Opened, expect_library};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
 use std::path::Path;
@@ -20,8 +20,17 @@ const LOG_EVERY: Duration = Duration::from_secs(5);
 /// Opens a library as of now.
 ///
 /// # Errors
-/// The folder is not there or cannot be read.
+/// The folder is not there, cannot be read, or is no library.
 pub fn open(folder: &Path, rules: Rules) -> Result<(Library, Opened), LibraryError> {
+    expect_library(folder)?;
+    open_or_begin(folder, rules)
+}
+
+/// The same; a folder that is none yet becomes one.
+///
+/// # Errors
+/// The folder is not there or cannot be read.
+pub fn open_or_begin(folder: &Path, rules: Rules) -> Result<(Library, Opened), LibraryError> {
     let progress = Arc::<Progress>::default();
     let telling = tell(&progress);
     let opened = Library::open_watched(folder, rules, super::wall_time(), progress);

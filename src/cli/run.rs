@@ -53,7 +53,7 @@ pub struct Args {
     #[arg(long, conflicts_with = "port")]
     ble: bool,
     /// The glove on the air, by its name or address; it is remembered in the settings file.
-    #[arg(long, value_name = "NAME-OR-ADDRESS", requires = "ble")]
+    #[arg(long, value_name = "NAME-OR-ADDRESS", requires = "ble", value_parser = super::input::name)]
     glove: Option<String>,
     #[command(flatten)]
     bucket: BucketArgs,
@@ -353,8 +353,9 @@ pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()> + Send + 'stati
 pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
     let nothing = end.recordings.is_empty() && end.review.analysis.swings.is_empty();
     let table = if nothing { String::new() } else { table::text(&end.review, super::terminal_width()) };
+    let (there, gone): (Vec<&PathBuf>, Vec<&PathBuf>) = end.recordings.iter().partition(|path| path.exists());
     let file = |path: &PathBuf| {
-        let gone = if path.exists() { "" } else { " (no longer there: moved, or gone)" };
+        let gone = if gone.contains(&path) { " (no longer there: moved, or gone)" } else { "" };
         format!("Recording: {}{gone}\n", path.display())
     };
     let files: String = end.recordings.iter().map(file).collect();
@@ -362,7 +363,11 @@ pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
     for sentence in &end.lost {
         say(&format!("lost: {sentence}"));
     }
-    Ok(if end.lost.is_empty() { Outcome::Done } else { Outcome::Salvaged })
+    let all_there = gone.is_empty() && end.lost.is_empty();
+    if all_there && there.len() > 1 {
+        say("nothing was lost: where a disk failed the recording went on in the next of these files");
+    }
+    Ok(if all_there { Outcome::Done } else { Outcome::Salvaged })
 }
 
 #[cfg(test)]

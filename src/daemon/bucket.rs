@@ -18,6 +18,7 @@ use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
 use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
 use crate::fusion::sensor_doubts::StandingDoubts;
+use crate::record::asked::START_AGAIN;
 use crate::record::recorded::Recorded;
 use crate::record::recorder::Recorder;
 use crate::record::settings::Settings;
@@ -26,7 +27,7 @@ use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review};
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
-use crate::units::{HostTime, PlayerHand};
+use crate::units::{HostTime, PlayerHand, counted};
 use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
 use std::path::Path;
 use std::sync::Arc;
@@ -131,6 +132,7 @@ impl Bucket {
         self.record(Recorded::Piece(piece.clone()));
         // Not at the tick alone: while pieces come without a pause there is none.
         self.look_after_disk(piece.received);
+        self.look_after_losses(piece.received);
         if self.understanding.doubts(piece.received) {
             self.status.line(NO_GLOVE);
         }
@@ -225,6 +227,11 @@ impl Bucket {
         {
             self.status.once(&format!("the {} node has started anew: its clock has gone back", role.word()));
         }
+        if let Some(told) = self.recovery.take_told() {
+            tracing::warn!("{told}");
+            self.status.line(&told);
+            self.note(told);
+        }
         Some(heard)
     }
 
@@ -246,9 +253,13 @@ impl Bucket {
         }
     }
 
-    /// Asks again for what is missing. What was asked for is recorded, so that a reader knows what came late
-    /// because of it. The link was heard up to `heard_until`.
+    /// Asks again for what is missing, and to start. What was asked for is recorded, so that a reader knows what came
+    /// late because of it, or was never answered. The link was heard up to `heard_until`.
     fn ask(&mut self, heard_until: HostTime, now: HostTime) {
+        if self.recovery.start_again(now) {
+            let (kind, value) = START_AGAIN;
+            self.record(Recorded::Link { received: now, kind: kind.to_owned(), value: value.to_owned() });
+        }
         while let Some(asked) = self.recovery.ask(heard_until, now) {
             let (kind, value) = asked.fields();
             self.record(Recorded::Link { received: now, kind: kind.to_owned(), value });
@@ -259,7 +270,7 @@ impl Bucket {
     pub(super) fn record(&mut self, recorded: Recorded) {
         let Some(recorder) = &mut self.recorder else { return };
         if let Err(refused) = recorder.record(recorded) {
-            self.alarm(&format!("NOT RECORDED: {refused}"));
+            self.lose(&format!("NOT RECORDED: {refused}"));
         }
     }
 
@@ -427,6 +438,7 @@ impl Bucket {
             self.status.line(&format!("sound: {warning}"));
         }
         self.look_after_disk(now);
+        self.look_after_losses(now);
         self.spoken.tick(self.sound.as_mut(), now, &self.status);
         let waited = self.feedback.waits();
         let heard = self.feedback.tick(now);
@@ -449,10 +461,9 @@ impl Bucket {
         if let Err(error) = self.sound.close() {
             self.status.line(&format!("sound: {error}"));
         }
-        match self.damaged {
-            0 => {}
-            1 => self.status.line("1 frame could not be read; it is kept as it came"),
-            many => self.status.line(&format!("{many} frames could not be read; they are kept as they came")),
+        if self.damaged > 0 {
+            self.status
+                .line(&format!("{} could not be read, and kept as received", counted(self.damaged, "frame")));
         }
         if let Some(sentence) = self.recovery.sentence() {
             self.status.line(&sentence);

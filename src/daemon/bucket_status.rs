@@ -38,6 +38,7 @@ impl Bucket {
     pub fn live_status(&self, tap: &Tap, now: HostTime) -> LiveStatus {
         let on_disk = self.on_disk();
         let nodes = came(self.assembler.gaps()).into_values().map(|node| NodeStatus {
+            lost_lately: self.watch.lately.lost(node.role),
             on_disk: on_disk.get(&node.role).copied().unwrap_or(0),
             battery: self.watch.battery_of(node.role),
             clock: self.watch.clock_of(node.role),
@@ -59,6 +60,13 @@ impl Bucket {
             damaged: self.damaged,
             guess: self.feedback.asked(),
             doubts: self.doubts.doubts().map(|(role, doubt)| doubt.found(role)).collect(),
+        }
+    }
+
+    /// Notes what is missing now, so that it is known what was lost lately.
+    pub(super) fn look_after_losses(&mut self, now: HostTime) {
+        if self.watch.lately.is_due(now) {
+            self.watch.lately.note(came(self.assembler.gaps()).into_values().collect(), now);
         }
     }
 

@@ -15,7 +15,9 @@ const WELL_UNDER_US: i64 = 200_000;
 /// So often the alarm sounds while the trouble lasts, µs.
 const SOUND_EVERY_US: i64 = 30_000_000;
 
-/// So many sentences on what was lost are kept for the bucket's end.
+/// So many sentences on what went wrong are remembered, so that the log has each once …
+const ALARMS_TOLD: usize = 100;
+/// … and on what was lost, for the bucket's end.
 const LOST_TOLD: usize = 100;
 
 /// How the recorder stands.
@@ -34,6 +36,8 @@ pub struct DiskAlarm {
     /// Something went wrong since the last sound, or still is.
     due: bool,
     last_sound: Option<HostTime>,
+    /// What went wrong so far.
+    told: Vec<String>,
 }
 
 impl DiskAlarm {
@@ -56,9 +60,10 @@ impl DiskAlarm {
         None
     }
 
-    /// Something went wrong.
-    fn wrong(&mut self) {
+    /// Something went wrong; whether that is new.
+    fn wrong(&mut self, sentence: &str) -> bool {
         self.due = true;
+        keep_new(&mut self.told, sentence, ALARMS_TOLD)
     }
 
     /// Whether to sound now.
@@ -70,6 +75,15 @@ impl DiskAlarm {
         }
         sounds
     }
+}
+
+/// Keeps a sentence that is new while there is room; says whether it was kept.
+fn keep_new(told: &mut Vec<String>, sentence: &str, most: usize) -> bool {
+    let new = told.len() < most && !told.iter().any(|before| before == sentence);
+    if new {
+        told.push(sentence.to_owned());
+    }
+    new
 }
 
 impl Bucket {
@@ -86,10 +100,7 @@ impl Bucket {
         let news = recorder.take_news();
         news.into_iter().for_each(|news| self.disk_news(news));
         if let Some(sentence) = said {
-            if self.disk_alarm.slow {
-                tracing::error!("{sentence}");
-            }
-            self.tell(&sentence);
+            if self.disk_alarm.slow { self.status.alarm(&sentence) } else { self.tell(&sentence) }
         }
         if self.disk_alarm.sounds(now) {
             self.sound.play(Cue::Alarm, now);
@@ -100,17 +111,19 @@ impl Bucket {
         match news {
             News::Note(sentence) => self.tell(&sentence),
             News::Trouble(sentence) => self.alarm(&sentence),
+            News::Lost(sentence) => self.lose(&sentence),
         }
     }
 
-    /// Something went wrong with the recording: told loudly, and again at the bucket's end.
-    pub(super) fn alarm(&mut self, sentence: &str) {
-        self.disk_alarm.wrong();
-        if self.lost.len() < LOST_TOLD && !self.lost.iter().any(|told| told == sentence) {
-            tracing::error!("{sentence}");
-            self.lost.push(sentence.to_owned());
-        }
-        self.tell_once(sentence);
+    /// Something went wrong with the recording: told loudly.
+    fn alarm(&mut self, sentence: &str) {
+        if self.disk_alarm.wrong(sentence) { self.status.alarm(sentence) } else { self.tell_once(sentence) }
+    }
+
+    /// Something is lost: told loudly, and again at the bucket's end.
+    pub(super) fn lose(&mut self, sentence: &str) {
+        keep_new(&mut self.lost, sentence, LOST_TOLD);
+        self.alarm(sentence);
     }
 
     /// Ends the recording; gives its files.
@@ -120,7 +133,7 @@ impl Bucket {
         };
         news.into_iter().for_each(|news| self.disk_news(news));
         if let Err(error) = result {
-            self.alarm(&format!("NOT RECORDED: {error}"));
+            self.lose(&format!("NOT RECORDED: {error}"));
             return paths;
         }
         if self.brought() == Brought::Nothing && discard(&paths) {

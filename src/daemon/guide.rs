@@ -7,7 +7,7 @@ use crate::detect::calibration_quality::part_name;
 use crate::detect::{CalibrationWatch, Look, Problem};
 use crate::sample::{CalibrationPart, DeviceDescription, ImuSample, NodeRole};
 use crate::tone::Cue;
-use crate::units::HostTime;
+use crate::units::{HostTime, times};
 
 /// What the player is told before the first part.
 pub const INTRODUCTION: &str = "Calibration, about half a minute. Keep some free space around you and move only as \
@@ -287,7 +287,7 @@ impl Guide {
         let words = if quality.part == CalibrationPart::Still {
             "Good.".to_owned()
         } else {
-            format!("Good: {} times, about {:.0}°.", quality.repetitions, quality.turn_deg)
+            format!("Good: {}, about {:.0}°.", times(quality.repetitions), quality.turn_deg)
         };
         vec![Say::Sound(Cue::PartDone), Say::Words(words)]
     }

@@ -14,6 +14,7 @@ pub mod event;
 pub mod feedback;
 pub mod guide;
 mod guided;
+mod lately;
 pub mod metrics;
 pub mod recovery;
 pub mod run;

@@ -323,7 +323,7 @@ fn start_recorder(options: &Options) -> anyhow::Result<(PathBuf, Recorder)> {
         started: options.started,
         host_at_start: options.clock.now(),
     };
-    let since = options.started.utc("%Y-%m-%d %H:%M");
+    let since = options.started.minute();
     let holder = format!("process {}, since {since} UTC", std::process::id());
     let folders = [options.folder.clone()].into_iter().chain(options.fallback.clone()).collect();
     let keeper = Keeper::start(FileDisk, folders, session, &holder)?;

@@ -30,17 +30,35 @@ impl Status {
         Status { quiet, said: Arc::default() }
     }
 
-    /// A line. Names of players, clubs and gloves come from outside: a terminal obeys nothing in them.
+    /// A line.
     pub fn line(&self, text: &str) {
-        let Ok(mut said) = self.said.lock() else { return };
+        self.say(text);
+    }
+
+    /// Says whether the line was printed. Names of players, clubs and gloves come from outside: a terminal obeys nothing
+    /// in them.
+    fn say(&self, text: &str) -> bool {
+        let Ok(mut said) = self.said.lock() else { return false };
         let text = clean(text);
         said.lines.push_back(text.clone());
         if said.lines.len() > REMEMBERED {
             said.lines.pop_front();
         }
-        if !self.quiet && !said.in_view {
+        let printed = !self.quiet && !said.in_view;
+        if printed {
             // A terminal that has gone away must not end the bucket.
             let _ = writeln!(std::io::stderr(), "{text}");
+        }
+        printed
+    }
+
+    /// A line on something that went wrong, for the log, too: an error there where nobody sees the line on standard
+    /// error, a warning where it would stand below the line once more.
+    pub fn alarm(&self, text: &str) {
+        if self.say(text) {
+            tracing::warn!("{text}");
+        } else {
+            tracing::error!("{text}");
         }
     }
 

@@ -1,6 +1,7 @@
 //! What the arrivals tell of the glove itself, kept for the live view: club, batteries, whether samples come.
 //! Pure.
 
+use super::lately::Lately;
 use crate::device::{ClockStand, ClockView, ClockViewParams, LinkParams};
 use crate::fusion::clock::ClockMap;
 use crate::review::live::{BatteryStatus, ClockStatus, LinkStatus};
@@ -23,6 +24,8 @@ pub struct Watch {
     views: BTreeMap<NodeRole, ClockView>,
     view: ClockViewParams,
     last_sample: Option<HostTime>,
+    /// What was lost in the last minute.
+    pub lately: Lately,
 }
 
 impl Watch {

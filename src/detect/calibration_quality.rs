@@ -6,6 +6,7 @@ use super::episode::CalibrationEpisodes;
 use crate::fusion::joint::{CLOCK, JointEstimate};
 use crate::fusion::wrist::WristAxes;
 use crate::sample::CalibrationPart;
+use crate::units::times;
 
 /// Axes known to this (standard deviation) let the first swings' sets be told within about 25 ms, before the
 /// swings themselves sharpen them, degrees.
@@ -195,9 +196,9 @@ impl CalibrationQuality {
             CalibrationPart::Still => format!("still {:.1} s", part.still_s),
             CalibrationPart::Address => format!("address still {:.1} s", part.still_s),
             _ => format!(
-                "{} {} times, {:.0}°, {:.0} % about one axis",
+                "{} {}, {:.0}°, {:.0} % about one axis",
                 part_name(part.part).to_lowercase(),
-                part.repetitions,
+                times(part.repetitions),
                 part.turn_deg,
                 100.0 * part.about_one_axis
             ),

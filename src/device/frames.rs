@@ -19,6 +19,9 @@ const RESTART_STEP_US: i64 = 1_000_000;
 /// A node whose clock steps ahead by more than this cannot be unwrapped by its samples alone, µs.
 const EPOCH_STEP_US: i64 = 1 << 30;
 
+/// A greeting and the description of a node come within this, µs: a lost one is made up for in seconds.
+const TOGETHER_US: u64 = 60_000_000;
+
 /// What a frame said, beside the arrivals it gave.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Heard {
@@ -97,6 +100,9 @@ pub struct Assembler {
     version: Option<Version>,
     /// The glove's last greeting was in a version that this end does not speak.
     refused: Option<VersionMismatch>,
+    /// The time of node 0 in the last greeting, µs, and whether it came high byte first.
+    greeted_us: Option<u64>,
+    swapped_greeting: bool,
     unknown_node_readings: u64,
 }
 
@@ -122,6 +128,8 @@ impl Assembler {
             nodes: BTreeMap::new(),
             version: None,
             refused: None,
+            greeted_us: None,
+            swapped_greeting: false,
             unknown_node_readings: 0,
         }
     }
@@ -153,8 +161,8 @@ impl Assembler {
         self.nodes.iter().map(|(index, node)| (*index, node.description.role))
     }
 
-    /// A sentence for each thing in the nodes' descriptions that cannot be: a mounting that is none, two nodes of one
-    /// role.
+    /// A sentence for each thing in what the glove says of itself that cannot be: a mounting that is none, two nodes of
+    /// one role, a clock with its bytes the other way round.
     pub fn oddities(&self) -> impl Iterator<Item = String> {
         let mountings = self.nodes.values().filter(|node| node.odd_mounting).map(|node| {
             let place = node.description.role.word();
@@ -173,7 +181,12 @@ impl Assembler {
                 )
             })
         });
-        mountings.chain(twice)
+        let swapped = self.swapped_greeting.then(|| {
+            "expected Hello's now_us low byte first, found it high byte first: with its bytes the other way round it is the \
+             time that node 0 tells"
+                .to_owned()
+        });
+        mountings.chain(twice).chain(swapped)
     }
 
     /// Readings of nodes that had not introduced themselves; they are in the raw pieces only.
@@ -254,6 +267,7 @@ impl Assembler {
         self.refused = agreed.err();
         let version = agreed?;
         self.version = Some(version);
+        self.greeted_us = Some(hello.now_us);
         // The greeting tells the time of node 0, which may have started anew since.
         if let Some(node) = self.nodes.get_mut(&0) {
             node.tell_time(hello.now_us);
@@ -283,6 +297,8 @@ impl Assembler {
             odd_mounting,
         });
         node.tell_time(info.now_us);
+        let greeted_us = self.greeted_us.filter(|_| info.node == 0);
+        self.swapped_greeting |= greeted_us.is_some_and(|greeted_us| is_swapped(greeted_us, info.now_us));
         (node.description, node.odd_mounting) = (description, odd_mounting);
         let mut new = self.description.clone();
         new.nodes = self.nodes.values().map(|node| node.description.clone()).collect();
@@ -344,6 +360,12 @@ impl Node {
             self.clock = told;
         }
     }
+}
+
+/// Whether a time is another one with its bytes the other way round, where the two should be told together.
+fn is_swapped(time_us: u64, other_us: u64) -> bool {
+    let together = |time_us: u64| time_us.abs_diff(other_us) < TOGETHER_US;
+    !together(time_us) && together(time_us.swap_bytes())
 }
 
 /// The values in °/s and g that a reading stands for.
@@ -446,6 +468,22 @@ mod tests {
         assembler.take(&Frame::NodeInfo(twin), None, &mut Vec::new()).unwrap();
         let told: Vec<String> = assembler.oddities().collect();
         assert_eq!(told, ["expected one hand node, found 0 and 3: their readings cannot be told apart"]);
+    }
+
+    #[test]
+    fn a_greeting_whose_clock_comes_high_byte_first_is_told() {
+        let told = |greeted_us: u64| -> Vec<String> {
+            let mut assembler = introduced([1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]);
+            let info =
+                NodeInfo { now_us: 7_000_500, ..node_info([1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]) };
+            let hello = Hello { version: Version::CURRENT, glove_id: 1, now_us: greeted_us };
+            assembler.take_hello(&hello).unwrap();
+            assembler.take_node_info(&info);
+            assembler.oddities().collect()
+        };
+        assert_eq!([7_000_000, 0, 900_000_000, u64::MAX].map(told).concat(), [""; 0]);
+        let swapped = told(7_000_000_u64.swap_bytes());
+        assert!(swapped.len() == 1 && swapped[0].contains("Hello's now_us low byte first"), "{swapped:?}");
     }
 
     #[test]

@@ -55,7 +55,7 @@ impl Default for MissedParams {
 /// Most runs of missing readings that are remembered; beyond them the oldest are given up.
 const MAX_RUNS: usize = 512;
 /// The greeting uses the numbers below.
-const FIRST_ID: u16 = 0x100;
+pub(super) const FIRST_ID: u16 = 0x100;
 
 /// Readings to ask for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -1,10 +1,11 @@
 //! Links to a glove: serial, air, replay, virtual glove; what arrives, in order.
 //!
 //! Pure cores: [`frames`] (frames to arrivals), [`gaps`] (what was lost), [`missed`] (what is asked for
-//! again), [`clock_view`] (how a node's clock stands to the host's), [`reconnect`] (when to try again), [`replay`] (when an arrival is due), [`peer`] (a glove's
+//! again), [`answers`] (what a glove acknowledges), [`clock_view`] (how a node's clock stands to the host's), [`reconnect`] (when to try again), [`replay`] (when an arrival is due), [`peer`] (a glove's
 //! firmware). Edges: [`host_clock`], [`session`] (what all links share), [`serial`], [`ble`], [`pty`]. This module knows no recording: whoever keeps the raw pieces takes them off
 //! the link's channel first.
 
+pub mod answers;
 pub mod ble;
 pub mod clock_view;
 pub mod faults;

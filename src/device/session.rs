@@ -1,5 +1,6 @@
 //! Edge: what all links share. Opens a link again and again by the reconnect policy, until nobody listens.
 
+use crate::device::answers::START_ID;
 use crate::device::ble::{self, BleParams};
 use crate::device::host_clock::HostClock;
 use crate::device::link::{LinkError, LinkEvent, RawPiece};
@@ -182,11 +183,15 @@ fn what_it_said(panic: &(dyn Any + Send)) -> String {
 #[must_use]
 pub fn greeting() -> Vec<u8> {
     let mut bytes = vec![0];
-    let start = Frame::Command(Command { id: 1, kind: CommandKind::Start });
-    for frame in [Frame::HostHello(HostHello { version: Version::CURRENT }), start] {
-        bytes.extend(encoded(&frame));
-    }
+    bytes.extend(encoded(&Frame::HostHello(HostHello { version: Version::CURRENT })));
+    bytes.extend(start());
     bytes
+}
+
+/// The bytes of Start.
+#[must_use]
+pub fn start() -> Vec<u8> {
+    command(START_ID, CommandKind::Start)
 }
 
 /// The bytes of a command.

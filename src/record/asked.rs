@@ -1,8 +1,10 @@
 //! What was asked for again, as a recording holds it: a link event that a reader needs to put late readings
-//! where they belong.
+//! where they belong, and to tell what the glove left unanswered.
 
 /// Kind of the link event.
 pub(in crate::record) const KIND: &str = "asked";
+/// The link event of a Start that was sent again, since none was acknowledged: kind and value.
+pub const START_AGAIN: (&str, &str) = (KIND, "start");
 
 /// Readings that the glove was asked for again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -43,8 +43,10 @@ pub enum StartError {
 pub enum News {
     /// Worth knowing.
     Note(String),
-    /// A failure: a file is torn, something is lost, or will be.
+    /// A failure: a file is torn, or nothing is recorded for now. What was received is kept all the same.
     Trouble(String),
+    /// Something is lost.
+    Lost(String),
 }
 
 /// A recording, over as many files as it takes.
@@ -118,7 +120,7 @@ impl<D: Disk> Keeper<D> {
     pub fn take(&mut self, recorded: Recorded, now: HostTime) {
         match self.writer.as_mut().map(|writer| writer.write(&recorded)) {
             Some(Err(error)) if error.costs_one_item() => {
-                self.news.push(News::Trouble(format!("NOT RECORDED: {error}")));
+                self.news.push(News::Lost(format!("NOT RECORDED: {error}")));
                 return;
             }
             Some(Err(error)) => {

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use thiserror::Error;
 
 /// Name of the file that is locked. It stays; only the lock counts.
-const LOCK_FILE: &str = ".hingeclock.lock";
+pub(in crate::record) const LOCK_FILE: &str = ".hingeclock.lock";
 /// Longest text of a holder that is read, bytes.
 const LONGEST_HOLDER: u64 = 200;
 

@@ -3,7 +3,7 @@
 //! What the player's file says goes before what the settings say, and that before what is usual, value by value: what
 //! is not said takes nothing's place.
 
-use super::settings::{Wrong, within};
+use super::settings::{Wrong, named_club, within};
 use crate::units::Measured;
 use serde::{Deserialize, Serialize, Serializer};
 use std::collections::BTreeMap;
@@ -346,8 +346,8 @@ pub(in crate::record) fn judged_measures(
         arm_length_m: length(&arm.arm_length_m, 0.2, 1.2, "arm_length_m")?,
         hand_length_m: length(&arm.hand_length_m, 0.03, 0.3, "hand_length_m")?,
     };
-    let plain = clubs.iter().map(|(name, club)| (name.clone(), *club.get_ref()));
-    let said = MeasuresSaid { arm, clubs: plain.collect() };
+    let plain = clubs.iter().map(|(name, club)| Ok((named_club(name.clone(), club)?, *club.get_ref())));
+    let said = MeasuresSaid { arm, clubs: plain.collect::<Result<_, Wrong>>()? };
     let judged = said.over(&Measures::default());
     let measures = judged.map_err(|(name, Impossible { expected, found })| {
         Wrong(clubs.get(&name).map_or(0..0, Spanned::span), expected, found)

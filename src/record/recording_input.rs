@@ -1,13 +1,15 @@
 //! From a recording's raw pieces to arrivals, by the same assembler that serves the live link.
 
-use super::asked::Asked;
+use super::asked::{Asked, START_AGAIN};
 use super::error::InputError;
 use super::late::{InPlace, LateReadings};
 use super::recorded::{IMPORTED, Recorded};
 use super::recording_reader::RecordingReader;
 use super::salvage::{Loss, SalvageReport};
+use crate::device::answers::Answers;
 use crate::device::{Assembler, Heard, RawPiece};
 use crate::sample::{Arrival, DeviceDescription};
+use crate::units::{HostTime, counted};
 use firmware_protocol::constants::MAX_DECODED;
 use firmware_protocol::{Frame, FrameError, Scratch, decode_piece};
 use std::collections::VecDeque;
@@ -25,7 +27,7 @@ pub struct Introduced {
     pub player: Option<String>,
     /// The glove or the recording says which hand it sits on.
     pub hand_is_known: bool,
-    /// What was told when it was imported from another file.
+    /// What was told when it was imported from another file, and which commands the glove did not answer.
     told: Vec<String>,
     assembler: Assembler,
     late: LateReadings,
@@ -51,8 +53,8 @@ pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, Inpu
                 told.extend(Some(value).filter(|_| told.len() < TOLD_AT_MOST));
                 continue;
             }
-            Recorded::Link { kind, value, .. } => {
-                Asked::from_fields(&kind, &value).into_iter().for_each(|asked| follower.late.asked(asked));
+            Recorded::Link { received, kind, value } => {
+                follower.link(&kind, &value, received);
                 continue;
             }
             _ => continue,
@@ -60,7 +62,7 @@ pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, Inpu
         if let Ok(frame) = decode_piece(&piece.bytes, &mut scratch) {
             glove_knows_hand |= matches!(&frame, Frame::DeviceInfo(info) if info.player_hand.is_some());
             assembler.describe(&frame);
-            follower.take(&frame);
+            follower.take(&frame, piece.received);
         }
     }
     let mut description = assembler.description().clone();
@@ -69,24 +71,44 @@ pub fn introductions<R: Read>(path: &Path, source: R) -> Result<Introduced, Inpu
     }
     let player = reader.session().map(|session| session.player.clone()).filter(|name| !name.is_empty());
     let hand_is_known = glove_knows_hand || reader.session().is_some();
+    told.append(&mut follower.told);
     Ok(Introduced { description, assembler, player, hand_is_known, told, late: follower.late })
 }
 
-/// Follows the stream for readings that were asked for again.
+/// Follows the stream for readings that were asked for again, and for what the glove answers.
 #[derive(Default)]
 struct Follower {
     assembler: Assembler,
     late: LateReadings,
+    answers: Answers,
+    told: Vec<String>,
     arrivals: Vec<Arrival>,
 }
 
 impl Follower {
-    fn take(&mut self, frame: &Frame<'_>) {
+    fn link(&mut self, kind: &str, value: &str, received: HostTime) {
+        if let Some(asked) = Asked::from_fields(kind, value) {
+            self.answers.requested(asked.id, received);
+            self.late.asked(asked);
+        } else if (kind, value) == START_AGAIN {
+            self.answers.started(received);
+        } else if matches!(kind, "opened" | "down") {
+            self.answers.link_changed();
+        }
+    }
+
+    fn take(&mut self, frame: &Frame<'_>, received: HostTime) {
         self.arrivals.clear();
         // What cannot be used is told when the arrivals are read.
         match self.assembler.take(frame, None, &mut self.arrivals) {
-            Ok(Heard::Samples { node, restarts, .. }) => self.late.came(node, restarts, &self.arrivals),
-            Ok(Heard::Ack(ack)) => self.late.answered(ack.command_id),
+            Ok(Heard::Samples { node, restarts, .. }) => {
+                self.late.came(node, restarts, &self.arrivals);
+                self.told.extend(self.answers.readings(received));
+            }
+            Ok(Heard::Ack(ack)) => {
+                self.late.answered(ack.command_id);
+                self.told.extend(self.answers.answered(ack.command_id, ack.status));
+            }
             _ => {}
         }
     }
@@ -142,8 +164,8 @@ impl<R: Read> RecordingArrivals<R> {
         self.assembler.restarts().for_each(|(role, times)| report.note_restarts(role, times));
         if self.came_late > 0 {
             report.notes.push(format!(
-                "{} samples that were lost on the way came when asked for again; they stand in their place",
-                self.came_late
+                "{} lost on the way came when asked for again: each stands in its place",
+                counted(self.came_late, "sample")
             ));
         }
         if let (count, Some(first)) = &self.useless {

@@ -3,6 +3,7 @@
 use super::recorded::Channel;
 use super::tally::Tally;
 use crate::sample::NodeRole;
+use crate::units::{counted, times};
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -125,13 +126,11 @@ impl SalvageReport {
     }
 
     /// Notes that a node's clock has begun anew so often, where it has.
-    pub fn note_restarts(&mut self, role: NodeRole, times: u32) {
-        let times = match times {
-            0 => return,
-            1 => "once".to_owned(),
-            many => format!("{many} times"),
-        };
-        self.notes.push(format!("the {} node started anew {times}: its clock went back", role.word()));
+    pub fn note_restarts(&mut self, role: NodeRole, count: u32) {
+        if count > 0 {
+            let times = times(count);
+            self.notes.push(format!("the {} node started anew {times}: its clock went back", role.word()));
+        }
     }
 
     /// The nodes a measurement needs that gave no sample, each in a sentence.
@@ -164,11 +163,10 @@ impl SalvageReport {
         let place = |node: &u8| {
             self.places.get(node).map_or_else(|| format!("node {node}"), |role| role.word().to_owned())
         };
-        let several = |count: u64, what: &str| format!("{count} {what}{}", if count == 1 { "" } else { "s" });
-        let samples = lost.samples.iter().map(|(node, count)| (several(*count, "sample"), place(node)));
+        let samples = lost.samples.iter().map(|(node, count)| (counted(*count, "sample"), place(node)));
         let messages = Channel::ALL.iter().zip(lost.messages).filter(|(_, count)| *count > 0);
         let messages =
-            messages.map(|(channel, count)| (several(count, "message"), channel.topic().to_owned()));
+            messages.map(|(channel, count)| (counted(count, "message"), channel.topic().to_owned()));
         let parts: Vec<String> =
             samples.chain(messages).map(|(what, of)| format!("{what} of {of}")).collect();
         let parts = if parts.is_empty() { "no sample and no message".to_owned() } else { parts.join(", ") };

@@ -191,7 +191,7 @@ impl SettingsFile {
             settings.bands = judged_bands(&bands)?;
         }
         for (club, window) in self.targets.unwrap_or_default() {
-            settings.targets.insert(club, judged_window(&window)?);
+            settings.targets.insert(named_club(club, &window)?, judged_window(&window)?);
         }
         if let Some(angle) = self.grip_angle_deg {
             settings.grip_angle_deg = within(&angle, 0.0, 90.0, "grip_angle_deg")?;
@@ -221,6 +221,14 @@ fn judged_folder(folder: Spanned<PathBuf>) -> Result<PathBuf, Wrong> {
         return Err(Wrong(folder.span(), "the name of a folder".to_owned(), "none".to_owned()));
     }
     Ok(folder.into_inner())
+}
+
+/// The name of a club of which something is said.
+pub(in crate::record) fn named_club<T>(name: String, said: &Spanned<T>) -> Result<String, Wrong> {
+    if name.trim().is_empty() {
+        return Err(Wrong(said.span(), "the name of a club".to_owned(), "none".to_owned()));
+    }
+    Ok(name)
 }
 
 pub(in crate::record) fn judged_window(window: &Spanned<TargetWindow>) -> Result<TargetWindow, Wrong> {
@@ -398,6 +406,10 @@ mod tests {
             "recordings = \"\"\n",
             "s.toml, line 1, column 14: expected the name of a folder, found none",
         );
+        for text in ["[targets]\n\"\" = { from = 0.4, to = 0.7 }\n", "[clubs]\n\" \" = { mass_kg = 0.3 }\n"] {
+            let error = Settings::parse(text, Path::new("s.toml")).unwrap_err().to_string();
+            assert!(error.ends_with("expected the name of a club, found none"), "{error}");
+        }
         check_error(
             "[clubs]\ndriver = { inertia_kgm2 = -0.01 }\n",
             "s.toml, line 2, column 10: expected an inertia over S²/M, the least that mass at that distance has, so \

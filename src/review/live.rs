@@ -10,7 +10,7 @@ use crate::record::latency::Latency;
 use crate::record::recorder::SLOW_AFTER_US;
 use crate::sample::NodeRole;
 use crate::tone::SoundState;
-use crate::units::Measured;
+use crate::units::{Measured, counted};
 
 /// Under this charge a battery is called low. Common practice, no measured value.
 const LOW_PERCENT: u8 = 15;
@@ -18,6 +18,9 @@ const LOW_PERCENT: u8 = 15;
 const LOW_V: f64 = 3.5;
 /// Samples that come later than the quickest by more than this on average are told of, s: a cue is late by as much.
 const LATE_S: f64 = 0.1;
+/// Where this share of the last minute's samples is missing, that is trouble: 0.6 s of them, so that a gap may well fall
+/// into a swing. A packet now and then is made up for.
+const LOSSY: f64 = 0.01;
 /// Offsets beyond this are told in seconds: the clocks merely started at other times.
 const APART_S: f64 = 10.0;
 
@@ -57,6 +60,8 @@ pub struct NodeStatus {
     pub received: u64,
     /// Samples that are missing now.
     pub missing: u64,
+    /// Share of the last minute's samples that is missing, 0 to 1; none where that says nothing yet.
+    pub lost_lately: Option<f64>,
     /// Samples that came twice.
     pub duplicates: u64,
     /// Samples that came late and were put back in order.
@@ -77,12 +82,23 @@ impl NodeStatus {
             role,
             received: 0,
             missing: 0,
+            lost_lately: None,
             duplicates: 0,
             requeued: 0,
             on_disk: 0,
             battery: None,
             clock: None,
         }
+    }
+
+    /// Samples that the node sent, as far as is known: doubles count once.
+    #[must_use]
+    pub fn sent(&self) -> u64 {
+        self.received.saturating_sub(self.duplicates) + self.missing
+    }
+
+    fn loses_many(&self) -> bool {
+        self.lost_lately.is_some_and(|share| share >= LOSSY)
     }
 }
 
@@ -246,17 +262,23 @@ impl LiveStatus {
 
     fn losses(&self) -> Fact {
         let lost = self.nodes.iter().filter(|node| node.missing > 0).map(|node| {
-            let sent = node.received.saturating_sub(node.duplicates) + node.missing;
+            let sent = node.sent();
             let percent = 100.0 * node.missing as f64 / sent.max(1) as f64;
-            format!("{} {} of {sent} samples missing ({percent:.2} %)", node.role.word(), node.missing)
+            let lately = node.lost_lately.filter(|_| node.loses_many()).map_or_else(String::new, |share| {
+                format!("; {} % of the last minute", number(100.0 * share, 1))
+            });
+            format!(
+                "{} {} of {sent} samples missing ({percent:.2} %{lately})",
+                node.role.word(),
+                node.missing
+            )
         });
         let mut lost: Vec<String> = lost.collect();
         if self.damaged > 0 {
             lost.push(format!("{} damaged frames", self.damaged));
         }
-        let wrong = !lost.is_empty();
-        let words = if wrong { joined(lost.into_iter()) } else { "none".to_owned() };
-        Fact { name: "Losses", words, wrong }
+        let words = if lost.is_empty() { "none".to_owned() } else { joined(lost.into_iter()) };
+        Fact { name: "Losses", words, wrong: self.nodes.iter().any(NodeStatus::loses_many) }
     }
 
     fn clocks(&self) -> Fact {
@@ -378,7 +400,7 @@ impl ClubSoFar {
         let group = groups.into_iter().find(|(name, _)| *name == club).map(|(_, group)| group);
         let median = group.as_ref().and_then(|group| group.set_to_top_ms);
         let share = group.as_ref().and_then(|group| group.in_window);
-        let mut sentence = format!("{} {}", kinds.len(), if kinds.len() == 1 { "swing" } else { "swings" });
+        let mut sentence = counted(kinds.len(), "swing");
         if let Some(share) = share {
             sentence += &format!(", {} of {} in the window", share.hits, share.n);
         }
@@ -410,5 +432,25 @@ impl ClubSoFar {
             || "no window for this club".to_owned(),
             |window| format!("{} to {} % of the arm's travel", percent(window.from), percent(window.to)),
         )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_lost_sample_is_told_and_only_many_of_the_last_minute_are_trouble() {
+        let losses = |missing, lost_lately| {
+            let node =
+                NodeStatus { received: 30_000, missing, lost_lately, ..NodeStatus::silent(NodeRole::Hand) };
+            LiveStatus { nodes: vec![node], ..LiveStatus::default() }.losses()
+        };
+        let few = losses(1, Some(0.0001));
+        assert_eq!((few.words.as_str(), few.wrong), ("hand 1 of 30001 samples missing (0.00 %)", false));
+        assert!(!losses(900, None).wrong && !losses(900, Some(0.0)).wrong, "long ago, or too soon to say");
+        let many = losses(310, Some(0.0123));
+        assert_eq!(many.words, "hand 310 of 30310 samples missing (1.02 %; 1.2 % of the last minute)");
+        assert!(many.wrong);
     }
 }

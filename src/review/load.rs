@@ -3,7 +3,7 @@
 
 use super::statistics::{Spread, Trend, trend};
 use crate::detect::{CurvePoint, Swing};
-use crate::units::WallTime;
+use crate::units::{WallTime, counted};
 
 /// Length of a day, ms.
 const DAY_MS: i64 = 86_400_000;
@@ -71,8 +71,8 @@ impl Load {
     pub fn caution(&self) -> Option<String> {
         let ratio = self.ratio.filter(|_| self.climbs_fast())?;
         Some(format!(
-            "{} swings in the last 7 days, {ratio:.1} times what is usual: let it climb more slowly, and stop when it hurts. {RATIO_IS_CONTESTED}",
-            self.week
+            "{} in the last 7 days, {ratio:.1} times what is usual: let it climb more slowly, and stop when it hurts. {RATIO_IS_CONTESTED}",
+            counted(self.week, "swing")
         ))
     }
 }

@@ -5,7 +5,7 @@ use super::statistics::{Share, Spread};
 use super::summary::{Group, Summary};
 use super::{Judged, Review, load};
 use crate::detect::{AnglesFrom, Class, Flag, NodeLoss, SegmentTurn, Swing, Verdict};
-use crate::units::Measured;
+use crate::units::{Measured, counted};
 
 /// What stands where there is nothing to say.
 pub const NOTHING: &str = "–";
@@ -220,8 +220,7 @@ pub fn headline(summary: &Summary) -> String {
     let all = &summary.all;
     let mut text = match all.swings {
         0 => return "No swing was found.".to_owned(),
-        1 => "1 swing".to_owned(),
-        n => format!("{n} swings"),
+        n => counted(n, "swing"),
     };
     if all.sets < all.swings {
         text += &format!(", a set found in {}", all.sets);

@@ -3,6 +3,7 @@
 use super::Finding;
 use crate::fusion::sensor_doubts::{Doubt, GloveWatch, NodeWatch, Seen};
 use crate::sample::NodeRole;
+use crate::units::counted;
 
 /// The long axis of a segment that hangs or stands is above this at rest, degrees; a forearm over the ball is about level.
 const UPRIGHT_DEG: f64 = -20.0;
@@ -41,7 +42,7 @@ fn agreement(subject: &'static str, seen: &Seen) -> Finding {
         let advice = "hold it still; if it was: is each reading the gyro's three, then the accelerometer's, low byte first?";
         return Finding::limited(subject, format!("{rate}, never at rest by its accelerometer"), advice);
     };
-    let turns = if seen.turns == 1 { "1 turn".to_owned() } else { format!("{} turns", seen.turns) };
+    let turns = counted(seen.turns, "turn");
     let found = format!("{rate}, {gravity_g:.2} g at rest, {turns} from rest to rest");
     if seen.turns < Seen::LEAST_TURNS {
         let advice = "too few turns to compare gyro and accelerometer by: hold it still for a second, turn it by a quarter \

@@ -9,6 +9,7 @@ use crate::record::parquet_samples::ParquetSamples;
 use crate::record::parquet_table::{Fractions, TableWriter};
 use crate::record::storage::new_private_file;
 use crate::review::exchange::swing_table;
+use crate::units::counted;
 use anyhow::{Context, bail};
 use std::fs::File;
 use std::io::{BufWriter, Write};
@@ -34,7 +35,12 @@ pub fn samples(input: &Path, output: &Path, names: Names) -> anyhow::Result<Outc
     }
     let (mut rows, mut told, written) = writer.finish().with_context(failed)?;
     rows.flush().and_then(|()| told.flush()).with_context(failed)?;
-    print(&format!("{} samples and {} markers written to {}\n", written.0, written.1, output.display()))?;
+    print(&format!(
+        "{} and {} written to {}\n",
+        counted(written.0, "sample"),
+        counted(written.1, "marker"),
+        output.display()
+    ))?;
     Ok(tell(&input.report()))
 }
 
@@ -65,7 +71,7 @@ pub fn swings(
         TableWriter::new(create(output)?, &columns, Fractions::Split, &[]).with_context(failed)?;
     writer.write(&columns).with_context(failed)?;
     writer.finish().with_context(failed)?.flush().with_context(failed)?;
-    print(&format!("{count} swings written to {}\n", output.display()))?;
+    print(&format!("{} written to {}\n", counted(count, "swing"), output.display()))?;
     Ok(tell(&fed.report))
 }
 

@@ -7,6 +7,7 @@ use crate::record::error::quoted;
 use crate::record::library::Operation;
 use crate::record::library::index::Bucket;
 use crate::record::library::remarks::{Said, standings};
+use crate::units::counted;
 use anyhow::bail;
 use serde_json::json;
 use std::collections::BTreeSet;
@@ -236,7 +237,7 @@ pub(super) fn verify(mut context: Context, args: &VerifyArgs) -> anyhow::Result<
         };
         print(&format!(
             "{} read wholly, {wrong} with problems{index}\n",
-            super::recordings(verified.recordings.len())
+            counted(verified.recordings.len(), "recording")
         ))?;
     }
     Ok(if verified.is_sound() { Outcome::Done } else { Outcome::Salvaged })

@@ -5,9 +5,11 @@ use super::Context;
 use crate::cli::Outcome;
 use crate::cli::output::{print, print_json, say};
 use crate::record::library::analysis::Rules;
+use crate::record::library::expect_library;
 use crate::record::library::files;
 use crate::record::library::made_from::about;
 use crate::record::library::numbers::ANALYSER;
+use crate::units::counted;
 use anyhow::Context as _;
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
@@ -41,8 +43,9 @@ pub(super) fn export(context: &Context, args: &ExportArgs) -> anyhow::Result<Out
         let (written, kept, removed) = (done.written, done.kept, done.removed);
         let to = args.to.display();
         print(&format!(
-            "{} swings in {to}: {written} files written, {kept} kept, {removed} removed\n",
-            done.swings
+            "{} in {to}: {} written, {kept} kept, {removed} removed\n",
+            counted(done.swings, "swing"),
+            counted(written, "file")
         ))?;
     }
     Ok(if done.failed.is_empty() { Outcome::Done } else { Outcome::Salvaged })
@@ -56,6 +59,7 @@ pub(super) fn export(_: &Context, _: &ExportArgs) -> anyhow::Result<Outcome> {
 
 /// `list-files`: what there is to analyse, found without analysing it.
 pub(super) fn list_files(folder: &Path, rules: &Rules) -> anyhow::Result<Outcome> {
+    expect_library(folder)?;
     let listing = files::list(folder).with_context(|| format!("{}: cannot be read", folder.display()))?;
     let mut failed = false;
     let mut recordings: Vec<Value> = Vec::new();

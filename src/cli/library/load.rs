@@ -6,7 +6,7 @@ use crate::cli::Outcome;
 use crate::cli::output::{print, print_json};
 use crate::record::error::quoted;
 use crate::review::load::{Load, PUBLISHED, RATIO_IS_CONTESTED};
-use crate::units::WallTime;
+use crate::units::{WallTime, counted};
 use anyhow::bail;
 use serde_json::json;
 
@@ -52,7 +52,8 @@ fn text(load: &Load) -> String {
     );
     let caution = load.caution().map_or_else(String::new, |caution| format!("{caution}\n"));
     format!(
-        "{} swings in the last 24 hours, {} in the last 7 days; {usual}\n{caution}{PUBLISHED}\n",
-        load.day, load.week
+        "{} in the last 24 hours, {} in the last 7 days; {usual}\n{caution}{PUBLISHED}\n",
+        counted(load.day, "swing"),
+        load.week
     )
 }

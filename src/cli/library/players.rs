@@ -2,6 +2,7 @@
 
 use super::Context;
 use crate::cli::Outcome;
+use crate::cli::input::name;
 use crate::cli::output::{print, print_json, print_table, say, table};
 use crate::record::library::player::{Player, players as read_players};
 use crate::record::settings::Settings;
@@ -13,7 +14,7 @@ use serde_json::json;
 #[derive(Debug, clap::Args)]
 pub struct PlayersArgs {
     /// Print a file to begin a player of this name with, to be kept as players/NAME.toml.
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = name)]
     pub(super) example: Option<String>,
 }
 

@@ -34,7 +34,7 @@ pub struct ShowArgs {
 }
 
 fn time(at: Option<WallTime>) -> String {
-    at.map_or_else(|| "?".to_owned(), |at| at.utc("%Y-%m-%d %H:%M"))
+    at.map_or_else(|| "?".to_owned(), |at| at.minute())
 }
 
 /// A recording in the list.

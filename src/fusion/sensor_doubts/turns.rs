@@ -27,9 +27,14 @@ pub(super) const LEAST_TURNS: usize = 5;
 const GOOD: f64 = 0.06;
 /// A single turn is off by no more than this, rad: a pose may have been none.
 const MOST: f64 = 0.3;
+/// For the same reason one turn in so many may be left unexplained, the same one where errors are compared: a pose that
+/// was none is far off by every reading of the gyro, and would hide that one of them explains all other turns.
+const ONE_IN: usize = 6;
 /// Another reading of the gyro has to be so many times as near …
 const BETTER: f64 = 3.0;
-/// … and of ways for its axes to lie, the next best so many times as far off, or the turns so far do not tell them apart.
+/// … and of ways for its axes to lie, the next best so many times as far off where there are only as many turns as have to
+/// tell it, or they do not tell the two apart. The more turns there are, the nearer it may be: with errors like noise the
+/// odds go by the ratio to the power of the turns' number.
 const APART: f64 = 2.0;
 /// Scales tried, to each side of 1: the factor between two, and how many.
 const SCALE_STEP: f64 = 1.02;
@@ -231,11 +236,9 @@ impl Turns {
         Vector3::from_fn(|axis, _| middle(self.poses.iter().map(|(rate, _)| rate[axis])).unwrap_or(0.0))
     }
 
-    /// The error of all turns (root mean square) where the gyro's readings mean this, rad. A middle one would not see what
-    /// only the few turns about one axis show.
-    fn error(&self, meaning: &Matrix3<f64>, offset: &Vector3<f64>) -> f64 {
-        let squares = self.turns.iter().map(|turn| turn.error(meaning, offset).min(MOST).powi(2));
-        (squares.sum::<f64>() / self.turns.len().max(1) as f64).sqrt()
+    /// The error of each turn where the gyro's readings mean this, rad.
+    fn errors(&self, meaning: &Matrix3<f64>, offset: &Vector3<f64>) -> Vec<f64> {
+        self.turns.iter().map(|turn| turn.error(meaning, offset).min(MOST)).collect()
     }
 
     /// The meaning of the gyro's readings that fits best, where they do not fit as they are said to be meant. Many are
@@ -245,25 +248,27 @@ impl Turns {
         if self.turns.len() < LEAST_TURNS {
             return None;
         }
-        let as_said = self.error(&Matrix3::identity(), &offset);
-        if as_said < GOOD {
+        let as_said = self.errors(&Matrix3::identity(), &offset);
+        if mean_of(&as_said, &Vec::from_iter(0..as_said.len())) < GOOD {
             return None;
         }
-        let of_scale = |scale: f64| self.error(&(Matrix3::identity() * scale), &offset);
         let scales = (-SCALES..=SCALES)
             .map(|power| SCALE_STEP.powi(power))
             .chain([1f64.to_degrees(), 1f64.to_radians()]);
-        let (scale, scale_error) = nearest(scales.map(|scale| (scale, of_scale(scale))))?;
-        let others = Axes::all().filter(|axes| *axes != Axes::SAME);
-        let others: Vec<(Axes, f64)> =
-            others.map(|axes| (axes, self.error(&axes.matrix(), &offset))).collect();
-        let (axes, axes_error) = nearest(others.iter().copied())?;
-        if scale_error <= axes_error {
-            return Some(Fit { doubt: Doubt::GyroScale(scale), as_said, error: scale_error, next: None });
-        }
-        let next = nearest(others.into_iter().filter(|(other, _)| *other != axes));
-        let next = next.map(|(_, error)| error);
-        Some(Fit { doubt: Doubt::GyroAxes(axes), as_said, error: axes_error, next })
+        let scales = scales.map(|scale| (Doubt::GyroScale(scale), Matrix3::identity() * scale));
+        let axes = Axes::all().filter(|axes| *axes != Axes::SAME);
+        let axes = axes.map(|axes| (Doubt::GyroAxes(axes), axes.matrix()));
+        let tried = scales.chain(axes).map(|(doubt, meaning)| (doubt, self.errors(&meaning, &offset)));
+        let tried: Vec<(Doubt, Vec<f64>)> = tried.collect();
+        let rated = tried.iter().map(|(doubt, errors)| {
+            let explained = explained(errors);
+            (doubt, mean_of(errors, &explained), explained)
+        });
+        let (doubt, error, explained) = rated.min_by(|(_, a, _), (_, b, _)| a.total_cmp(b))?;
+        let rivals = tried.iter().filter(|(other, _)| are_two_ways(doubt, other));
+        let next = rivals.map(|(_, errors)| mean_of(errors, &explained)).reduce(f64::min);
+        let as_said = mean_of(&as_said, &explained);
+        Some(Fit { doubt: *doubt, as_said, error, next, turns: self.turns.len() })
     }
 }
 
@@ -271,10 +276,12 @@ impl Turns {
 #[derive(Clone, Debug)]
 pub(super) struct Fit {
     doubt: Doubt,
-    /// Errors of what was said, of this one, and of the next best of its kind, where they are to be told apart, rad.
+    /// Errors of what was said, of this one, and of the next best of its kind, where they are to be told apart, rad, over
+    /// the turns that this one explains.
     as_said: f64,
     error: f64,
     next: Option<f64>,
+    turns: usize,
 }
 
 impl Fit {
@@ -283,12 +290,62 @@ impl Fit {
         let beyond = sure.beyond();
         let bad = self.as_said >= GOOD * beyond;
         let better = self.error * BETTER * beyond < self.as_said;
-        let alone = self.next.is_none_or(|next| next >= APART * beyond * self.error);
+        let apart = (APART * beyond).powf(LEAST_TURNS as f64 / self.turns as f64);
+        let alone = self.next.is_none_or(|next| next >= apart * self.error);
         let is_mistake = !matches!(self.doubt, Doubt::GyroScale(scale) if (scale - 1.0).abs() <= SCALE_GOOD);
         (bad && better && alone && is_mistake).then_some(self.doubt)
     }
 }
 
-fn nearest<T>(tried: impl Iterator<Item = (T, f64)>) -> Option<(T, f64)> {
-    tried.min_by(|(_, a), (_, b)| a.total_cmp(b))
+/// The mean error (root mean square) of these turns. A middle one would not see what only the few turns about one axis
+/// show.
+fn mean_of(errors: &[f64], turns: &[usize]) -> f64 {
+    let squares = turns.iter().map(|turn| errors[*turn].powi(2));
+    (squares.sum::<f64>() / turns.len().max(1) as f64).sqrt()
+}
+
+/// The turns that are explained where their errors are these: all but the worst of so many.
+fn explained(errors: &[f64]) -> Vec<usize> {
+    let mut turns = Vec::from_iter(0..errors.len());
+    turns.sort_by(|one, other| errors[*one].total_cmp(&errors[*other]));
+    turns.truncate(errors.len() - errors.len() / ONE_IN);
+    turns
+}
+
+/// Two different ways for the axes to lie.
+fn are_two_ways(one: &Doubt, other: &Doubt) -> bool {
+    matches!((one, other), (Doubt::GyroAxes(one), Doubt::GyroAxes(other)) if one != other)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A turn of a quarter about this axis, of which the gyro tells a share; its last pose is off by so much, rad.
+    fn turn(axis: Vector3<f64>, told: f64, pose_off: f64) -> Turn {
+        let from = Vector3::new(0.3, 0.5, 0.8).normalize();
+        let off = UnitQuaternion::from_scaled_axis(Vector3::x() * pose_off);
+        let to =
+            off * UnitQuaternion::from_scaled_axis(axis * 90f64.to_radians()).inverse_transform_vector(&from);
+        let steps = vec![(axis * 90.0 * told, 0.1); 10];
+        Turn { from, steps, lasted_s: 1.0, to }
+    }
+
+    fn found(told: f64, poses_off: [f64; 8]) -> Option<Doubt> {
+        let axes = [Vector3::x(), Vector3::y(), Vector3::z()].into_iter().cycle();
+        let turns = axes.zip(poses_off).map(|(axis, off)| turn(axis, told, off)).collect();
+        Turns { turns, ..Turns::default() }.fit()?.doubt(Sure::Clearly)
+    }
+
+    #[test]
+    fn one_pose_that_was_none_hides_no_mistake_and_makes_none() {
+        let mut poses_off = [0.01, 0.0, -0.01, 0.0, 0.01, 0.0, 0.0, 0.01];
+        assert_eq!(found(1.0, poses_off), None);
+        poses_off[3] = 0.6;
+        assert_eq!(found(1.0, poses_off), None);
+        let Some(Doubt::GyroScale(scale)) = found(0.86, poses_off) else {
+            panic!("{:?}", found(0.86, poses_off))
+        };
+        assert!((scale * 0.86 - 1.0).abs() < 0.02, "{scale}");
+    }
 }

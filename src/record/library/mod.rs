@@ -36,6 +36,6 @@ mod verify;
 #[cfg(feature = "parquet")]
 pub use data_set::Exported;
 pub use import::{Import, Received};
-pub use open::{Library, LibraryError, Opened};
+pub use open::{Library, LibraryError, Opened, expect_library};
 pub use operations::Operation;
 pub use verify::{Checked, Verified};

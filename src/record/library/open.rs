@@ -1,7 +1,7 @@
 //! Opening a library: what was cut off is finished or undone, and the index is brought up to date.
 
 use super::analysis::Rules;
-use super::files::{self, Beside, Listing, TRASH};
+use super::files::{self, Beside, Listing, PLAYERS, RECORDING, TRASH};
 use super::index::{Bucket, Index};
 use super::made_from::about;
 use super::numbers::ANALYSER;
@@ -10,7 +10,7 @@ use super::recovery::{Alone, Found, Now, plan};
 use super::remarks::{Remarks, recording_named};
 use super::steps::{Step, StepError, carry_out};
 use super::update;
-use crate::record::lock::{FolderLock, LockError, hold};
+use crate::record::lock::{FolderLock, LOCK_FILE, LockError, hold};
 use crate::record::storage::new_private_file;
 use crate::units::WallTime;
 use std::collections::BTreeSet;
@@ -34,6 +34,12 @@ pub enum LibraryError {
     #[error("{path}: expected a folder with recordings, found none", path = path.display())]
     Missing {
         /// Where it should be.
+        path: PathBuf,
+    },
+    /// The folder holds other things, or nothing.
+    #[error("{path}: expected a folder with recordings (NAME{RECORDING}), found none in it", path = path.display())]
+    NotALibrary {
+        /// The folder.
         path: PathBuf,
     },
     /// The file system refused.
@@ -102,6 +108,24 @@ enum Access {
     Changes { _lock: Option<FolderLock> },
     /// It may be looked at.
     Reading,
+}
+
+/// Refuses a folder that is no library, and leaves it as it is: to open it would make an index in it. Recordings
+/// without an index are one; so is a folder without a recording that a bucket or a library has used before.
+///
+/// # Errors
+/// The folder is not there, cannot be read, or is no library.
+pub fn expect_library(folder: &Path) -> Result<(), LibraryError> {
+    if !folder.is_dir() {
+        return Err(LibraryError::Missing { path: folder.to_owned() });
+    }
+    let holds = |below: &str| files::list(&folder.join(below)).map(|found| !found.recordings.is_empty());
+    let failed = |source| LibraryError::File { path: folder.to_owned(), source };
+    let used = [LOCK, LOCK_FILE, PLAYERS].iter().any(|name| folder.join(name).exists());
+    if used || holds(TRASH).map_err(failed)? || holds("").map_err(failed)? {
+        return Ok(());
+    }
+    Err(LibraryError::NotALibrary { path: folder.to_owned() })
 }
 
 impl Library {

@@ -9,7 +9,7 @@ use super::open::INDEX;
 use crate::detect::TargetWindow;
 use crate::record::error::{InputError, quoted};
 use crate::record::measures::{ArmSection, ClubSaid, ClubSections, MeasuresSaid, judged_measures};
-use crate::record::settings::{Settings, Wrong, judged_window, parse_toml};
+use crate::record::settings::{Settings, Wrong, judged_window, named_club, parse_toml};
 use crate::units::PlayerHand;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -120,7 +120,7 @@ impl PlayerFile {
         let arm = ArmSection { arm_length_m: self.arm_length_m, hand_length_m: self.hand_length_m };
         (player.said, _) = judged_measures(&arm, &self.clubs)?;
         for (name, window) in self.targets {
-            player.targets.insert(name, judged_window(&window)?);
+            player.targets.insert(named_club(name, &window)?, judged_window(&window)?);
         }
         Ok(player)
     }

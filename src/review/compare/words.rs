@@ -64,6 +64,14 @@ impl Quantity {
         }
     }
 
+    /// One of the last digit that is said.
+    fn last_digit(self) -> &'static str {
+        match self {
+            Quantity::SetToTop => "1 ms",
+            Quantity::ArmTravel | Quantity::InWindow => "1 %",
+        }
+    }
+
     /// A difference that is none as it is rounded.
     fn no_change(self) -> &'static str {
         match self {
@@ -128,12 +136,28 @@ pub fn share_sentences(first: Share, second: Share) -> Vec<String> {
 }
 
 fn verdict(quantity: Quantity, difference: f64, (low, high): (f64, f64)) -> String {
-    let seen = quantity.change(difference);
-    let between = format!("{} to {}", quantity.change(low), quantity.change(high));
-    if low > 0.0 || high < 0.0 {
+    let (seen, from, to) = (quantity.change(difference), quantity.change(low), quantity.change(high));
+    let clear = low > 0.0 || high < 0.0;
+    if from == to {
+        return narrow_verdict(quantity, &seen, clear);
+    }
+    let between = format!("{from} to {to}");
+    if clear {
         format!("The second side is {seen}: more than the noise. It may be anything from {between}.")
     } else {
         format!("No difference is shown: the second side is {seen}, but anything from {between} would fit.")
+    }
+}
+
+/// The whole interval rounds to what is seen.
+fn narrow_verdict(quantity: Quantity, seen: &str, clear: bool) -> String {
+    let within = quantity.last_digit();
+    match (clear, seen == quantity.no_change()) {
+        (true, true) => {
+            format!("The second side is {seen}, within {within}: what difference there is lies below that.")
+        }
+        (true, false) => format!("The second side is {seen}, within {within}: more than the noise."),
+        (false, _) => format!("No difference is shown: the second side is {seen}, within {within}."),
     }
 }
 
@@ -188,5 +212,27 @@ mod tests {
         assert_eq!(Quantity::SetToTop.change(-0.6), "set 1 ms earlier");
         assert_eq!(Quantity::ArmTravel.change(0.0), "set at the same arm travel");
         assert_eq!(Quantity::InWindow.change(-0.004), "as often in the window");
+    }
+
+    #[test]
+    fn an_interval_that_rounds_to_one_number_is_said_once() {
+        let said = |quantity, difference, ends| verdict(quantity, difference, ends);
+        assert_eq!(
+            said(Quantity::ArmTravel, 0.001, (-0.002, 0.004)),
+            "No difference is shown: the second side is set at the same arm travel, within 1 %."
+        );
+        assert_eq!(
+            said(Quantity::SetToTop, 0.3, (0.2, 0.4)),
+            "The second side is set at the same time, within 1 ms: what difference there is lies below that."
+        );
+        assert_eq!(
+            said(Quantity::SetToTop, 3.1, (2.8, 3.4)),
+            "The second side is set 3 ms later, within 1 ms: more than the noise."
+        );
+        assert_eq!(
+            said(Quantity::SetToTop, 0.3, (-0.2, 0.8)),
+            "No difference is shown: the second side is set at the same time, but anything from set at the same time to \
+             set 1 ms later would fit."
+        );
     }
 }

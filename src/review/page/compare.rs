@@ -10,6 +10,7 @@ use crate::review::compare::{Quantity, cells, methods, said};
 use crate::review::over_buckets::trend_words;
 use crate::review::summary::in_order;
 use crate::review::wording::{self, nothing};
+use crate::units::counted;
 use maud::{Markup, html};
 
 /// The page where there is no library.
@@ -50,8 +51,7 @@ fn player_name(name: &str) -> String {
 fn headline(compared: &Compared) -> String {
     match compared.choice.of_player.len() {
         0 => "The library has no recording yet.".to_owned(),
-        1 => format!("{}: 1 recording", player_name(&compared.choice.player)),
-        n => format!("{}: {n} recordings", player_name(&compared.choice.player)),
+        n => format!("{}: {}", player_name(&compared.choice.player), counted(n, "recording")),
     }
 }
 
@@ -143,7 +143,7 @@ fn recordings(compared: &Compared) -> Markup {
 }
 
 fn begun(bucket: &Bucket) -> String {
-    bucket.facts.started.map_or_else(nothing, |at| at.utc("%Y-%m-%d %H:%M"))
+    bucket.facts.started.map_or_else(nothing, |at| at.minute())
 }
 
 fn clubs_of(compared: &Compared, bucket: &Bucket) -> String {
@@ -246,8 +246,7 @@ fn over_the_weeks(compared: &Compared) -> Markup {
                 ul.trends {
                     @for one in &compared.over_time {
                         li.num {
-                            (wording::club_name(one.club.as_deref())) ", " (one.buckets.len())
-                            (if one.buckets.len() == 1 { " bucket" } else { " buckets" })
+                            (wording::club_name(one.club.as_deref())) ", " (counted(one.buckets.len(), "bucket"))
                             ", trend of their middles in ms a bucket: " span data-trend { (trend_words(one.set_trend_ms)) }
                         }
                     }

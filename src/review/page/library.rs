@@ -105,7 +105,7 @@ fn row(swing: &ListedSwing) -> Markup {
     let class = CLASSES.iter().find(|(word, _)| *word == swing.class).map_or(NOTHING, |(_, words)| words);
     html! {
         tr.left-out[swing.excluded.is_some()] {
-            td { (swing.started.map_or_else(nothing, |at| at.utc("%Y-%m-%d %H:%M"))) }
+            td { (swing.started.map_or_else(nothing, |at| at.minute())) }
             td { (wording::clean(&swing.player)) }
             td { a href=(bucket) { (wording::clean(swing.path.trim_end_matches(".mcap"))) } }
             th.n scope="row" { a href=(format!("{bucket}/swing/{}", swing.place)) { (swing.place) } }

@@ -8,6 +8,7 @@ use crate::review::report::{OfSwing, Report, main_club, plain};
 use crate::review::serve::bench::Shown;
 use crate::review::summary::Summary;
 use crate::review::wording;
+use crate::units::counted;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// All that the file needs. The bench's sheet has the drawings' parts.
@@ -90,8 +91,7 @@ fn facts(report: &Report, summary: &Summary) -> String {
     }
     facts.extend(report.started.map(|at| at.utc("begun %H:%M UTC")).filter(|time| !time.is_empty()));
     facts.extend(summary.clubs.iter().map(|(club, group)| {
-        let swings = if group.swings == 1 { "swing" } else { "swings" };
-        format!("{}: {} {swings}", wording::club_name(club.as_deref()), group.swings)
+        format!("{}: {}", wording::club_name(club.as_deref()), counted(group.swings, "swing"))
     }));
     let left_out = report.review.analysis.swings.len() - report.review.counted().count();
     if left_out > 0 {

@@ -4,7 +4,7 @@ use super::chart::{Scale, px, step, ticks};
 use crate::detect::TargetWindow;
 use crate::review::compare::compared::{OnSide, Week};
 use crate::review::wording::{clean, number, percent};
-use crate::units::WallTime;
+use crate::units::{WallTime, counted};
 use maud::{Markup, html};
 
 const WIDTH: f64 = 800.0;
@@ -89,7 +89,6 @@ fn point(week: &Week, x: f64, travel: &Scale) -> Markup {
         OnSide::Both => ("second", ", both sides"),
         OnSide::Neither => ("neither", ""),
     };
-    let swings = if week.travel.swings == 1 { "swing" } else { "swings" };
     let interval = week
         .travel
         .interval
@@ -98,7 +97,7 @@ fn point(week: &Week, x: f64, travel: &Scale) -> Markup {
         g.side.(class) {
             title {
                 (clean(&week.name)) ", " (week.started.utc("%Y-%m-%d")) ": " (percent(mean)) " %" (interval)
-                ", " (week.travel.swings) " " (swings) (side)
+                ", " (counted(week.travel.swings, "swing")) (side)
             }
             @if let Some((low, high)) = week.travel.interval {
                 path.bar d=(format!("M{x:.1} {:.1}V{:.1}", travel.pixel(low).min(LOWER), travel.pixel(high).max(UPPER))) {}

@@ -9,6 +9,7 @@ use crate::review::compare::sides::Row;
 use crate::review::statistics::{SMALL_SAMPLE, Share, more_than_half};
 use crate::review::summary::Group;
 use crate::review::wording::{against_top, club_name, number, percent, whole_bar};
+use crate::units::counted;
 
 /// What one club's swings say. Few of them say little, in one sentence for all that they do not say.
 #[must_use]
@@ -17,7 +18,7 @@ pub fn sentences(report: &Report, club: Option<&str>, group: &Group) -> Vec<Stri
     let few = group.is_small();
     let mut said = match group.in_window {
         Some(share) => in_window(&Counts::of(review, club), share, few),
-        None => vec![format!("{}; no window was agreed for this club.", swings(group.swings))],
+        None => vec![format!("{}; no window was agreed for this club.", counted(group.swings, "swing"))],
     };
     said.extend(steady(group));
     said.extend(through(group, few));
@@ -29,7 +30,7 @@ pub fn sentences(report: &Report, club: Option<&str>, group: &Group) -> Vec<Stri
 }
 
 fn too_few(group: &Group) -> String {
-    let few = swings(group.swings);
+    let few = counted(group.swings, "swing");
     // What a majority already says need not be said again.
     let open = group.in_window.filter(|share| more_than_half(share.hits, share.n).is_none());
     match open {
@@ -41,10 +42,6 @@ fn too_few(group: &Group) -> String {
         ),
         None => format!("Only {few}: the next ones may change all of this."),
     }
-}
-
-fn swings(count: usize) -> String {
-    if count == 1 { "1 swing".to_owned() } else { format!("{count} swings") }
 }
 
 /// How a club's swings that count were judged.
@@ -75,15 +72,18 @@ impl Counts {
 
 fn in_window(counts: &Counts, share: Share, few: bool) -> Vec<String> {
     let Counts { early, late, no_set, close } = *counts;
-    let mut said =
-        vec![format!("{} of {} in your window, {early} early, {late} late", share.hits, swings(share.n))];
+    let mut said = vec![format!(
+        "{} of {} in your window, {early} early, {late} late",
+        share.hits,
+        counted(share.n, "swing")
+    )];
     if no_set > 0 {
         said[0] += &format!(", {no_set} without a set");
     }
     said[0] += ".";
     if close > 0 {
         let (are, their) = if close == 1 { ("is", "its") } else { ("are", "their") };
-        said.push(format!("{} {are} too near the edge to be sure of {their} side.", swings(close)));
+        said.push(format!("{} {are} too near the edge to be sure of {their} side.", counted(close, "swing")));
     }
     let range =
         format!("going on like this, {} to {} of 100 would fit", percent(share.low), percent(share.high));
@@ -203,7 +203,8 @@ pub fn remember(review: &Review, club: Option<&str>) -> Option<(String, String)>
 }
 
 fn middle_of(sets: usize, club: &str) -> String {
-    if sets == 1 { format!("1 set, {club}.") } else { format!("the middle of {sets} sets, {club}.") }
+    let which = if sets == 1 { "" } else { "the middle of " };
+    format!("{which}{}, {club}.", counted(sets, "set"))
 }
 
 fn may_be(middle: &Middle, words: impl Fn(f64) -> String) -> String {
