@@ -35,8 +35,9 @@ const WAITING_SAMPLES: u32 = 480;
 const SILENT_REST: Duration = Duration::from_micros(4_500);
 /// What the server asks for in one, samples: 2.5 ms at 48 kHz …
 const ASKED_SAMPLES: u32 = WAITING_SAMPLES / 4;
-/// … and 30 ms while no cue can come soon; so much more waits then. A set is foreseen for longer than that lasts.
-const ASKED_IN_CALM_SAMPLES: u32 = 1440;
+/// … and 15 ms while no cue can come soon; so much more waits then. A set is foreseen for longer than that lasts. (With
+/// 30 ms two cues of 90 came some 12 ms late, since the larger buffer was not played out yet.)
+const ASKED_IN_CALM_SAMPLES: u32 = 720;
 /// Bytes of one sample, 32-bit float mono.
 const SAMPLE_BYTES: usize = 4;
 /// A server that says nothing in this many looks ([`super::stream::LOOK_EVERY`], 3 s in all) counts as gone.
