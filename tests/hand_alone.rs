@@ -14,6 +14,7 @@ mod support {
 
 use hingeclock::detect::{Flag, Swing};
 use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBucket};
+use hingeclock::review::statistics::median;
 use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
 use support::analysis::offline_of;
 use support::environment::number;
@@ -187,17 +188,10 @@ fn the_bars_hold_for_a_bucket_of_one_body() {
 /// Sets that lie at least so far from what is usual in their bucket are asked whether they are told so, ms.
 const UNLIKE_MS: f64 = 60.0;
 
-/// The middle of values of either sign.
-fn median(values: impl IntoIterator<Item = f64>) -> f64 {
-    let mut sorted: Vec<f64> = values.into_iter().collect();
-    sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN)
-}
-
 /// Which share of its way from the usual set of its bucket each set is told to have gone, where it is unlike that.
 fn shares_told(score: &BucketScore, truth: &[SwingTruth]) -> Vec<f64> {
     let true_ms = |swing: &SwingTruth| swing.set.map(|set| set.set_to_top_ms);
-    let usual_ms = median(truth.iter().filter_map(true_ms));
+    let usual_ms = median(&truth.iter().filter_map(true_ms).collect::<Vec<_>>()).unwrap();
     let share = |swing: &SwingScore| {
         let away_ms = true_ms(&truth[swing.place])? - usual_ms;
         (away_ms.abs() >= UNLIKE_MS).then_some(1.0 + swing.set_ms?.error / away_ms)
@@ -221,7 +215,7 @@ fn a_set_that_is_unlike_the_others_is_told_so() {
         let (shares, scores): (Vec<Vec<f64>>, Vec<BucketScore>) = played.unzip();
         let (shares, summary) = (shares.concat(), Summary::of(&scores));
         print(&name, &summary);
-        let middle = median(shares.iter().copied());
+        let middle = median(&shares).unwrap();
         let most = shares.iter().filter(|share| **share > 0.5).count() as f64 / shares.len() as f64;
         println!(
             "    of {} unlike the others {middle:.2} of the way in the median, {most:.2} more than half",

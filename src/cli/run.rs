@@ -353,7 +353,7 @@ pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()> + Send + 'stati
 pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
     let nothing = end.recordings.is_empty() && end.review.analysis.swings.is_empty();
     let table = if nothing { String::new() } else { table::text(&end.review, super::terminal_width()) };
-    let (there, gone): (Vec<&PathBuf>, Vec<&PathBuf>) = end.recordings.iter().partition(|path| path.exists());
+    let gone: Vec<&PathBuf> = end.recordings.iter().filter(|path| !path.exists()).collect();
     let file = |path: &PathBuf| {
         let gone = if gone.contains(&path) { " (no longer there: moved, or gone)" } else { "" };
         format!("Recording: {}{gone}\n", path.display())
@@ -364,7 +364,7 @@ pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
         say(&format!("lost: {sentence}"));
     }
     let all_there = gone.is_empty() && end.lost.is_empty();
-    if all_there && there.len() > 1 {
+    if all_there && end.recordings.len() > 1 {
         say("nothing was lost: where a disk failed the recording went on in the next of these files");
     }
     Ok(if all_there { Outcome::Done } else { Outcome::Salvaged })

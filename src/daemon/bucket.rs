@@ -132,7 +132,6 @@ impl Bucket {
         self.record(Recorded::Piece(piece.clone()));
         // Not at the tick alone: while pieces come without a pause there is none.
         self.look_after_disk(piece.received);
-        self.look_after_losses(piece.received);
         if self.understanding.doubts(piece.received) {
             self.status.line(NO_GLOVE);
         }

@@ -195,17 +195,24 @@ fn work(
         let soon = live.may_find_a_swing();
         outlook.show(urgent, soon);
         if told.is_empty() && !urgent {
-            std::thread::sleep(match live.is_in_motion() {
-                _ if soon => SHORT_REST,
-                true => REST,
-                false => STILL_REST,
-            });
+            std::thread::sleep(rest(soon, live.is_in_motion()));
         }
     }
     let last = catch_unwind(AssertUnwindSafe(|| live.finish())).unwrap_or_default();
     last.into_iter().for_each(|swing| say(said, Said::Swing(Box::new(swing))));
     tell_notes(&mut live, said);
     say(said, Said::Over(live.losses()));
+}
+
+/// How long to sleep while nothing can be decided by the next arrival.
+fn rest(soon: bool, in_motion: bool) -> Duration {
+    if soon {
+        SHORT_REST
+    } else if in_motion {
+        REST
+    } else {
+        STILL_REST
+    }
 }
 
 /// What the thread is told next; it waits for that only where nothing is at hand.

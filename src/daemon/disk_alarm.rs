@@ -15,10 +15,9 @@ const WELL_UNDER_US: i64 = 200_000;
 /// So often the alarm sounds while the trouble lasts, µs.
 const SOUND_EVERY_US: i64 = 30_000_000;
 
-/// So many sentences on what went wrong are remembered, so that the log has each once …
-const ALARMS_TOLD: usize = 100;
-/// … and on what was lost, for the bucket's end.
-const LOST_TOLD: usize = 100;
+/// So many sentences are remembered: on what went wrong, so that the log has each once, and on what was lost, for the
+/// bucket's end.
+const TOLD_AT_MOST: usize = 100;
 
 /// How the recorder stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,7 +62,7 @@ impl DiskAlarm {
     /// Something went wrong; whether that is new.
     fn wrong(&mut self, sentence: &str) -> bool {
         self.due = true;
-        keep_new(&mut self.told, sentence, ALARMS_TOLD)
+        keep_new(&mut self.told, sentence)
     }
 
     /// Whether to sound now.
@@ -78,8 +77,8 @@ impl DiskAlarm {
 }
 
 /// Keeps a sentence that is new while there is room; says whether it was kept.
-fn keep_new(told: &mut Vec<String>, sentence: &str, most: usize) -> bool {
-    let new = told.len() < most && !told.iter().any(|before| before == sentence);
+fn keep_new(told: &mut Vec<String>, sentence: &str) -> bool {
+    let new = told.len() < TOLD_AT_MOST && !told.iter().any(|before| before == sentence);
     if new {
         told.push(sentence.to_owned());
     }
@@ -122,7 +121,7 @@ impl Bucket {
 
     /// Something is lost: told loudly, and again at the bucket's end.
     pub(super) fn lose(&mut self, sentence: &str) {
-        keep_new(&mut self.lost, sentence, LOST_TOLD);
+        keep_new(&mut self.lost, sentence);
         self.alarm(sentence);
     }
 
