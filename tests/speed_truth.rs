@@ -145,8 +145,9 @@ const LEAST: usize = 40;
 /// The errors of one player's swings hang together by so much (intraclass correlation; judgement: calibration, seat and
 /// tissue are the player's, the measures that are off here the swing's).
 const OF_ONE_PLAYER: f64 = 0.5;
-/// Half of the range in which a share may lie, in its standard deviations.
-const DEVIATIONS: f64 = 2.0;
+/// Half of the range in which a share may lie, in its standard deviations: a hundred shares are looked at, so that one
+/// of them lies outside of two and a half by chance.
+const DEVIATIONS: f64 = 2.5;
 /// The mean error may be this share of the bar, besides what chance makes of it.
 const BIAS: f64 = 0.25;
 

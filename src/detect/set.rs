@@ -47,6 +47,18 @@ impl HingeCurve<'_> {
         Some(if end.0 > largest.0 { end } else { largest })
     }
 
+    /// Where no neighbour lies higher, between two instants: when, and how high. The last reading counts, too.
+    pub fn peaks(&self, (from_s, to_s): (f64, f64)) -> impl Iterator<Item = (f64, f64)> {
+        let inside = self.index(from_s)..self.index(to_s);
+        let lower = |i: usize, other: Option<usize>| {
+            other.and_then(|other| self.hinge.get(other)).is_none_or(|there| *there <= self.hinge[i])
+        };
+        let end = inside.end;
+        let is_peak =
+            move |i: &usize| lower(*i, i.checked_sub(1)) && (i + 1 == end || lower(*i, Some(i + 1)));
+        inside.filter(is_peak).map(|i| (self.t_s[i], self.hinge[i]))
+    }
+
     /// Last upward crossing of `level` between `from_s` and `to_s`; `from_s` when it was above throughout.
     #[must_use]
     pub fn last_upward(&self, level: f64, from_s: f64, to_s: f64) -> f64 {

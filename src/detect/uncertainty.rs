@@ -133,26 +133,21 @@ impl Spread {
 
     /// A hinge that is lost and made again has two peaks. Where they are so alike that the errors decide which
     /// is the larger, the set may be either's: a distribution of two points.
-    fn other_peak_sd_s(
-        &self,
-        curve: &HingeCurve,
-        crossings: &Crossings,
-        (from_s, until_s): (f64, f64),
-    ) -> f64 {
+    fn other_peak_sd_s(&self, curve: &HingeCurve, crossings: &Crossings, window_s: (f64, f64)) -> f64 {
         let at_max = self.hinge.derivatives_at(crossings.max_s);
-        let of_peak = |t_s: f64| {
-            let set_s = curve.last_upward(SHARES[2] * crossings.range, from_s, t_s + 1e-9);
+        let near = crossings.range - ALIKE.max(3.0 * self.hinge.model_sd);
+        let of_peak = |(t_s, height): (f64, f64)| {
+            let set_s = curve.last_upward(SHARES[2] * crossings.range, window_s.0, t_s + 1e-9);
+            let apart_s = (set_s - crossings.at_s[2]).abs();
+            if apart_s < TIMING_SD_S {
+                return 0.0;
+            }
             let sd = self.hinge.sd_of(&(self.hinge.derivatives_at(t_s) - &at_max));
-            let below = (crossings.range - curve.at(t_s)) / sd;
             // Logistic function in place of the normal distribution's: within 0.01 of it.
-            let share = 1.0 / (1.0 + (1.702 * below).exp());
-            (share * (1.0 - share)).sqrt() * (set_s - crossings.at_s[2]).abs()
+            let share = 1.0 / (1.0 + (1.702 * (crossings.range - height) / sd).exp());
+            (share * (1.0 - share)).sqrt() * apart_s
         };
-        let inside = curve.t_s.iter().copied().filter(|t_s| (from_s..=until_s).contains(t_s));
-        let near =
-            inside.filter(|t_s| curve.at(*t_s) > crossings.range - ALIKE.max(3.0 * self.hinge.model_sd));
-        let (first, last) = near.fold((None, None), |(first, _), t_s| (first.or(Some(t_s)), Some(t_s)));
-        [first, last].into_iter().flatten().map(of_peak).fold(0.0, f64::max)
+        curve.peaks(window_s).filter(|(_, height)| *height > near).map(of_peak).fold(0.0, f64::max)
     }
 }
 
@@ -334,6 +329,47 @@ fn top_sd_s(candidate: &Candidate, wrist: &WristKnowledge) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// An angle that is known to `sd`, rad, everywhere alike.
+    fn known_to(sd: f64) -> AngleSpread {
+        AngleSpread {
+            t_s: vec![0.0, 1.0],
+            by_unknown: vec![DVector::zeros(1); 2],
+            covariance: Rc::new(DMatrix::zeros(1, 1)),
+            model_sd: sd,
+            steady_sd: 0.0,
+            mended: vec![0.0; 2],
+        }
+    }
+
+    /// A hinge of half a rad that is made, lost and made again 0.4 s later, the second peak `higher` by so much: its set's
+    /// bar, s, where the hinge is known to `sd`, rad.
+    fn bar_of_remade_set(higher: f64, sd: f64) -> f64 {
+        let t_s: Vec<f64> = (0..500).map(|i| f64::from(i) * 0.002).collect();
+        let bump = |t: f64| (-(t / 0.08).powi(2)).exp();
+        let hinge: Vec<f64> =
+            t_s.iter().map(|t| 0.5 * bump(t - 0.3) + (0.5 + higher) * bump(t - 0.7)).collect();
+        let curve = HingeCurve { t_s: &t_s, hinge: &hinge };
+        let (hinge, flexion) = (known_to(sd), known_to(sd));
+        let spread = Spread { hinge, flexion, top_sd_s: 0.0, long_axis_sd: 0.0, tissue: 0.0, far_share: 0.5 };
+        spread.set_sd_s(&curve, &curve.crossings(0.0, 0.95).unwrap(), (0.0, 0.95))
+    }
+
+    #[test]
+    fn of_two_peaks_as_high_as_each_other_the_set_may_be_eithers() {
+        let sd = 1e-3;
+        for higher in [1e-5, -1e-5] {
+            assert!((bar_of_remade_set(higher, sd) - 0.2).abs() < 0.01, "half the way between the two");
+        }
+        // Two standard deviations apart: 3 % for the lower one, as the logistic function has it.
+        let expected_s = 0.4 * (0.032_f64 * 0.968).sqrt();
+        assert!(
+            (bar_of_remade_set(2.0 * sd, sd) - expected_s).abs() < 0.005,
+            "{}",
+            bar_of_remade_set(2.0 * sd, sd)
+        );
+        assert!(bar_of_remade_set(20.0 * sd, sd) < 0.002);
+    }
 
     /// What a swing shows of the model's error falls with the freedom that the fit has left it.
     #[test]

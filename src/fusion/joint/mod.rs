@@ -39,7 +39,7 @@ pub const UNKNOWNS: usize = SHARED + OWN;
 /// No more of a window than this is looked at, s.
 const LONGEST_WINDOW_S: f64 = 60.0;
 /// Steps before the residuals, and the gyros' matrices, tell of their own spread.
-const FIRST_STEPS: usize = 2;
+const FIRST_STEPS: usize = 1;
 /// A step smaller than this in every unknown is the last (rad, s, g alike).
 const SMALL_STEP: f64 = 1e-6;
 
@@ -85,12 +85,12 @@ impl Default for JointParams {
             level_sd: 0.3_f64.to_radians(),
             residual_sd: 0.6_f64.to_radians(),
             residual_floor: 0.05_f64.to_radians(),
-            hangs_together: 2.0,
+            hangs_together: 4.0,
             hangs_together_s: 2.0,
             white_share: 0.05,
             spacing: 0.15,
             spacing_s: 0.1,
-            iterations: 7,
+            iterations: 8,
         }
     }
 }

@@ -15,12 +15,12 @@ const LEAST_RELEASE_DEG: f64 = 8.0;
 /// gives a number; common practice says flat for some 76 mm after the ball.
 pub const FLAT_WITHIN_DEG: f64 = 5.0;
 /// Two angles of one downswing are off against each other by this share of what the hinge is against its address
-/// (judgement: most of it they share), and by no less than this, degrees.
-const BETWEEN_SHARE: f64 = 0.5;
+/// (judgement, from virtual buckets with seeds under 100: most of it they share), and by no less than this, degrees.
+const BETWEEN_SHARE: f64 = 0.25;
 const BETWEEN_SD_DEG: f64 = 0.1;
 /// What is wrong with the flexion at the ball is wrong in another way when the forearm has rolled on: so many times as
-/// much lies between the two (judgement).
-const AFTER_BALL_FACTOR: f64 = 2.0;
+/// much lies between the two (judgement, likewise).
+const AFTER_BALL_FACTOR: f64 = 1.3;
 /// How far the arm has turned since the top is known to so much: the top's own time, and the gyros, degrees (judgement).
 const TURNED_SD_DEG: f64 = 1.0;
 /// How well the zero of an anatomical angle, and the grip's, are known, degrees.
