@@ -112,7 +112,7 @@ pub fn analysed(path: &Path, settings: &Settings) -> anyhow::Result<Fed<BucketAn
     let start = |device: &_| OfflineAnalysis::new(device, analysis_params(settings));
     let Fed { state, player, hand, report } = feed(path, settings, start, OfflineAnalysis::push)?;
     let mut analysis = state.finish();
-    note_input(&mut analysis, &report);
+    analysis.notes.extend(report.notes_on_input());
     Ok(Fed { state: analysis, player, hand, report })
 }
 
@@ -132,12 +132,6 @@ pub fn tell(report: &SalvageReport) -> Outcome {
         say(&format!("lost: {sentence}"));
     }
     if report.data_was_lost() { Outcome::Salvaged } else { Outcome::Done }
-}
-
-/// Adds to an analysis what its reader has to know of the input: nodes that are missing, and what was lost.
-pub fn note_input(analysis: &mut BucketAnalysis, report: &SalvageReport) {
-    analysis.notes.extend(report.missing_nodes());
-    analysis.notes.extend(report.sentences().into_iter().map(|sentence| format!("lost: {sentence}")));
 }
 
 /// Settings from a file that the user named, or the defaults.
