@@ -6,7 +6,6 @@ use crate::daemon::{analysis_params, player_name, windows};
 use crate::detect::{BucketAnalysis, OfflineAnalysis};
 use crate::record::error::InputError;
 use crate::record::input::{Input, open_input};
-use crate::record::library::analysis::Rules;
 use crate::record::library::player::{library_of, players_file};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
@@ -80,11 +79,6 @@ pub fn feed<S>(
     }
     progress.finish_and_clear();
     Ok(Fed { state, player, hand: device.player_hand, report: arrivals.report() })
-}
-
-/// What a library's analyses go by.
-pub fn rules(settings: &Settings) -> Rules {
-    Rules { params: analysis_params(settings), hand: settings.player.hand }
 }
 
 /// The settings with what the file of this player in the library says in their place.
