@@ -76,10 +76,10 @@ async fn aside<T: Send + 'static>(
     patience: Duration,
     lasts: impl FnOnce(),
 ) -> Result<T, KnownLive> {
-    const FAILED: KnownLive = KnownLive::Failed("a fault of the program");
     let (say, said) = oneshot::channel();
     let body = move || drop(say.send(work()));
-    std::thread::Builder::new().name("together".to_owned()).spawn(body).map_err(|_| FAILED)?;
+    let thread = std::thread::Builder::new().name("together".to_owned()).spawn(body);
+    thread.map_err(|_| KnownLive::Failed("the system gives no thread"))?;
     let lasts = async {
         tokio::time::sleep(patience).await;
         lasts();
@@ -89,7 +89,7 @@ async fn aside<T: Send + 'static>(
         biased;
         _ = asked => Err(KnownLive::NotWaitedFor),
         // Where nothing is said the work has panicked.
-        done = said => done.map_err(|_| FAILED),
+        done = said => done.map_err(|_| KnownLive::Failed("a fault of the program")),
         never = lasts => match never {},
     }
 }
