@@ -18,7 +18,7 @@ use std::io::{Read, Write};
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
-use support::binary::{Running, code, emulate, errors, recording, run};
+use support::binary::{Running, code, emulate, errors, hingeclock, recording, run};
 use tokio::sync::{mpsc, watch};
 
 /// Long enough for the slowest machine: a test that waits for it has failed.
@@ -144,6 +144,8 @@ fn daemon_command(folder: &Path, more: &[&str], glove: &[&str]) -> (CommandBuild
     command.args(more);
     command.env("TERM", "xterm-256color");
     command.env("LC_ALL", "C.UTF-8");
+    // Of the tables alone.
+    command.env("COLUMNS", "300");
     command.env_remove("RUST_LOG");
     (command, running)
 }
@@ -204,6 +206,11 @@ fn the_view_follows_swings_keys_and_sizes() {
     seat.is_given_back();
     let recorded = recording(folder.path());
     is_whole(&recorded);
+    seat.wait_for("Recording: ");
+    let reviewed =
+        hingeclock(&["review", recorded.to_str().unwrap()]).env("COLUMNS", "300").output().unwrap();
+    let written = String::from_utf8_lossy(&seat.written.lock().unwrap()).replace("\r\n", "\n");
+    assert!(written.contains(&*String::from_utf8_lossy(&reviewed.stdout)), "{written}");
     let told = markers(&recorded);
     for (kind, value) in [("club", "wedge"), ("club", "hybrid 4"), ("mark", "wind")] {
         assert!(told.contains(&(kind.to_owned(), value.to_owned())), "{kind} {value}: {told:?}");

@@ -1,7 +1,7 @@
 //! `analyze`: the numbers of a recording or a raw CSV.
 
 use super::Outcome;
-use super::input::{Fed, analysed, feed, not_the_input, note_input, review_of, settings, tell};
+use super::input::{Fed, analysed, feed, not_the_input, review_of, settings, tell};
 use crate::daemon::analysis_params;
 use crate::daemon::feedback::{Feedback, Finished, Foretold, NEAR_EDGE};
 use crate::detect::{BucketAnalysis, LiveAnalysis, LiveCall, LiveSwing, SetCall, Silence};
@@ -87,7 +87,7 @@ fn live(args: &Args, settings: &Settings) -> anyhow::Result<(Review, SalvageRepo
         calibration: path.take_calibration(),
     };
     analysis.notes.extend(doubts.doubts().map(|(role, doubt)| doubt.sentence(role)));
-    note_input(&mut analysis, &report);
+    analysis.notes.extend(report.notes_on_input());
     if args.feedback == FeedbackMode::AtSet {
         let silences = swings.iter().filter_map(|live| live.told.at_set.err()).map(Silence::sentence);
         analysis.notes.extend(silences.collect::<BTreeSet<String>>());

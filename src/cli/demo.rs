@@ -3,7 +3,8 @@
 use super::Outcome;
 use super::emulate::{node, pace, speed, worn};
 use super::logs::Logs;
-use super::run::{BucketArgs, CONTROLS_MAX, asked_to_end, options, shown, tell};
+use super::run::{BucketArgs, CONTROLS_MAX, options, shown, tell};
+use crate::daemon::requests::Requests;
 use crate::daemon::run::run as run_bucket;
 use crate::daemon::status::Status;
 use crate::device::faults::Faults;
@@ -65,7 +66,7 @@ pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
         let (sender, controls) = mpsc::channel(CONTROLS_MAX);
         options.view = args.bucket.wants_view().then_some(sender);
         let logs = args.bucket.wants_view().then_some(logs);
-        let end = shown(logs, run_bucket(options, controls, asked_to_end()?, status.clone())).await?;
+        let end = shown(logs, run_bucket(options, controls, Requests::listen()?, status.clone())).await?;
         glove.abort();
         let outcome = tell(&end)?;
         if args.keep_page {

@@ -6,7 +6,6 @@ use crate::daemon::{analysis_params, player_name, windows};
 use crate::detect::{BucketAnalysis, OfflineAnalysis};
 use crate::record::error::InputError;
 use crate::record::input::{Input, open_input};
-use crate::record::library::analysis::Rules;
 use crate::record::library::player::{library_of, players_file};
 use crate::record::salvage::SalvageReport;
 use crate::record::settings::Settings;
@@ -82,11 +81,6 @@ pub fn feed<S>(
     Ok(Fed { state, player, hand: device.player_hand, report: arrivals.report() })
 }
 
-/// What a library's analyses go by.
-pub fn rules(settings: &Settings) -> Rules {
-    Rules { params: analysis_params(settings), hand: settings.player.hand }
-}
-
 /// The settings with what the file of this player in the library says in their place.
 ///
 /// # Errors
@@ -112,7 +106,7 @@ pub fn analysed(path: &Path, settings: &Settings) -> anyhow::Result<Fed<BucketAn
     let start = |device: &_| OfflineAnalysis::new(device, analysis_params(settings));
     let Fed { state, player, hand, report } = feed(path, settings, start, OfflineAnalysis::push)?;
     let mut analysis = state.finish();
-    note_input(&mut analysis, &report);
+    analysis.notes.extend(report.notes_on_input());
     Ok(Fed { state: analysis, player, hand, report })
 }
 
@@ -132,12 +126,6 @@ pub fn tell(report: &SalvageReport) -> Outcome {
         say(&format!("lost: {sentence}"));
     }
     if report.data_was_lost() { Outcome::Salvaged } else { Outcome::Done }
-}
-
-/// Adds to an analysis what its reader has to know of the input: nodes that are missing, and what was lost.
-pub fn note_input(analysis: &mut BucketAnalysis, report: &SalvageReport) {
-    analysis.notes.extend(report.missing_nodes());
-    analysis.notes.extend(report.sentences().into_iter().map(|sentence| format!("lost: {sentence}")));
 }
 
 /// Settings from a file that the user named, or the defaults.

@@ -11,8 +11,9 @@ mod show;
 mod trend;
 
 use super::Outcome;
-use super::input::{rules, settings};
+use super::input::settings;
 use super::output::say;
+use crate::daemon::rules;
 use crate::record::library::{Library, Opened};
 use crate::record::settings::Settings;
 use crate::units::counted;

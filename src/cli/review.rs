@@ -1,9 +1,10 @@
 //! `review`: a bucket for the coach, as a table and as a local page; or a whole library as a page.
 
-use super::input::{Fed, analysed, not_the_input, of_player, review_of, rules, settings, tell};
+use super::input::{Fed, analysed, not_the_input, of_player, review_of, settings, tell};
 use super::output::{print, private_file, say};
-use super::run::asked_to_end;
 use super::{Outcome, WITHOUT_NAMES, WrongUsage};
+use crate::daemon::requests::Requests;
+use crate::daemon::rules;
 use crate::record::export::Names;
 use crate::record::library::made_from::about;
 use crate::record::settings::Settings;
@@ -148,6 +149,10 @@ async fn serve_site(site: Site, port: Option<u16>, share: bool) -> anyhow::Resul
     let listener = super::page::listen(port, share).await?;
     say(&format!("{} until Ctrl-C", super::page::where_it_is(&listener)?));
     let sharing = super::page::sharing(share, say)?;
-    site.shared(sharing).serve(listener, axum::Router::new(), asked_to_end()?).await;
+    let mut requests = Requests::listen()?;
+    let asked_to_end = async move {
+        requests.next().await;
+    };
+    site.shared(sharing).serve(listener, axum::Router::new(), asked_to_end).await;
     Ok(())
 }

@@ -6,6 +6,7 @@ use super::logs::Logs;
 use super::output::{print, say};
 use crate::daemon::control::{CONTROLS, Control, parse};
 use crate::daemon::ended::BucketEnd;
+use crate::daemon::requests::Requests;
 use crate::daemon::run::{Options, run as run_bucket};
 use crate::daemon::status::Status;
 use crate::device::LinkParams;
@@ -19,7 +20,6 @@ use crate::tone::SoundChoice;
 use anyhow::{Context, bail};
 use std::io::{self, BufRead, IsTerminal, Read};
 use std::path::PathBuf;
-use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
 /// The settings file of a glove on the air, unless another is named.
@@ -174,7 +174,7 @@ pub fn run(args: &Args, logs: &Logs) -> anyhow::Result<Outcome> {
             type_lines(status.clone(), sender).context("typed lines cannot be read")?;
         }
         let logs = args.bucket.wants_view().then_some(logs);
-        let end = shown(logs, run_bucket(options, controls, asked_to_end()?, status)).await?;
+        let end = shown(logs, run_bucket(options, controls, Requests::listen()?, status)).await?;
         tell(&end)
     })
 }
@@ -329,30 +329,13 @@ fn next_line(input: &mut impl BufRead) -> io::Result<Option<Vec<u8>>> {
     Ok((!line.is_empty()).then_some(line))
 }
 
-/// Ready when the process gets Ctrl-C, is told to terminate, or its terminal is closed.
-///
-/// # Errors
-/// The system does not let us listen.
-pub fn asked_to_end() -> anyhow::Result<impl Future<Output = ()> + Send + 'static> {
-    let mut terminate = signal(SignalKind::terminate())?;
-    let mut interrupt = signal(SignalKind::interrupt())?;
-    let mut hang_up = signal(SignalKind::hangup())?;
-    Ok(async move {
-        tokio::select! {
-            _ = terminate.recv() => {}
-            _ = interrupt.recv() => {}
-            _ = hang_up.recv() => {}
-        }
-    })
-}
-
 /// Prints the bucket and where it was recorded.
 ///
 /// # Errors
 /// Standard output cannot be written.
 pub fn tell(end: &BucketEnd) -> anyhow::Result<Outcome> {
     let nothing = end.recordings.is_empty() && end.review.analysis.swings.is_empty();
-    let table = if nothing { String::new() } else { table::text(&end.review, super::terminal_width()) };
+    let table = if nothing { String::new() } else { table::text(&end.shown(), super::terminal_width()) };
     let gone: Vec<&PathBuf> = end.recordings.iter().filter(|path| !path.exists()).collect();
     let file = |path: &PathBuf| {
         let gone = if gone.contains(&path) { " (no longer there: moved, or gone)" } else { "" };

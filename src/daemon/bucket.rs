@@ -19,6 +19,7 @@ use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
 use crate::fusion::sensor_doubts::StandingDoubts;
 use crate::record::asked::START_AGAIN;
+use crate::record::library::remarks::Remarks;
 use crate::record::recorded::Recorded;
 use crate::record::recorder::Recorder;
 use crate::record::settings::Settings;
@@ -468,6 +469,6 @@ impl Bucket {
             self.status.line(&sentence);
         }
         self.detector.join();
-        BucketEnd { recordings, review: self.review, lost: self.lost }
+        BucketEnd { recordings, review: self.review, said: Remarks::default(), lost: self.lost }
     }
 }

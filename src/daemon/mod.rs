@@ -17,16 +17,19 @@ mod guided;
 mod lately;
 pub mod metrics;
 pub mod recovery;
+pub mod requests;
 pub mod run;
 pub mod sound_tap;
 pub mod sources;
 pub mod spoken;
 pub mod status;
+mod together;
 mod understanding;
 pub mod view;
 pub mod watch;
 
 use crate::detect::{AnalysisParams, TargetWindow, Verdict};
+use crate::record::library::analysis::Rules;
 use crate::record::settings::Settings;
 use crate::review::Windows;
 use crate::tone::{Cue, SoundChoice, Volume};
@@ -52,6 +55,12 @@ pub fn analysis_params(settings: &Settings) -> AnalysisParams {
     };
     params.episodes.orientation = settings.orientation;
     params
+}
+
+/// What the analysis of a whole recording goes by.
+#[must_use]
+pub fn rules(settings: &Settings) -> Rules {
+    Rules { params: analysis_params(settings), hand: settings.player.hand }
 }
 
 /// The player's windows for review and cues. A club without a window of its own has the middle class.

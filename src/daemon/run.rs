@@ -7,13 +7,15 @@ use super::ended::BucketEnd;
 use super::event::Event;
 use super::metrics;
 use super::recovery::Recovery;
+use super::requests::{Request, Requests};
 use super::sound_tap::Tap;
 use super::sources::Sources;
 use super::status::Status;
+use super::together::measured;
 use super::understanding::Brought;
 use super::view::terminal::{Screen, Watched, knows_utf8};
 use super::watch::Watch;
-use super::{analysis_params, player_name, sound_choice, volume};
+use super::{analysis_params, player_name, rules, sound_choice, volume};
 use crate::device::host_clock::HostClock;
 use crate::device::session;
 use crate::device::{LinkEvent, LinkParams, MetGlove};
@@ -80,15 +82,15 @@ pub struct Options {
     pub started: WallTime,
 }
 
-/// Runs a bucket until it is stopped. `controls` are what is typed; `stop` resolves when the process is asked
-/// to end.
+/// Runs a bucket until it is stopped, and measures all its swings together. `controls` are what is typed; the first of
+/// the `requests` ends the bucket, a second one does not wait for that measurement.
 ///
 /// # Errors
 /// The recording cannot be created, or the system gives no thread.
 pub async fn run(
     options: Options,
     controls: mpsc::Receiver<Control>,
-    stop: impl Future<Output = ()> + Send + 'static,
+    requests: Requests,
     status: Status,
 ) -> anyhow::Result<BucketEnd> {
     let (path, recorder) = start_recorder(&options)?;
@@ -97,8 +99,10 @@ pub async fn run(
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
     let span = tracing::info_span!("bucket", recording = name);
     let pages = Handle::current();
-    let bucket = fill(options, controls, stop, status, (path, recorder), pages).instrument(span);
-    on_own_thread(bucket).await
+    let rules = rules(&options.settings);
+    let bucket = fill(options, controls, requests, status.clone(), (path, recorder), pages).instrument(span);
+    let (end, asked, mut requests) = on_own_thread(bucket).await?;
+    Ok(measured(end, asked, requests.next(), rules, &status).await)
 }
 
 /// The link and the loop have a thread and a runtime of their own. So a piece goes from the port to the detector
@@ -123,15 +127,16 @@ async fn on_own_thread<T: Send + 'static>(
     }
 }
 
-/// The bucket from its first event to its end; its pages are served by `pages`.
+/// The bucket from its first event to its end, with the request that ended it, if one did, and where others come from.
+/// Its pages are served by `pages`.
 async fn fill(
     mut options: Options,
     controls: mpsc::Receiver<Control>,
-    stop: impl Future<Output = ()> + Send + 'static,
+    mut requests: Requests,
     status: Status,
     recording: (PathBuf, Recorder),
     pages: Handle,
-) -> anyhow::Result<BucketEnd> {
+) -> anyhow::Result<(BucketEnd, Option<Request>, Requests)> {
     tracing::info!("bucket begins");
     let clock = options.clock;
     let (commands, for_glove) = mpsc::channel(COMMAND_QUEUE);
@@ -145,8 +150,9 @@ async fn fill(
     let link_task = session::run(options.link, clock, events, for_glove);
     let mut link_task = tokio::spawn(link_task.instrument(tracing::info_span!("link")));
     // A key that ends the bucket is as urgent as a signal: it does not wait for what was received before it.
+    let mut asked = None;
     let stop = async {
-        tokio::select! { () = stop => {}, () = end.notified() => {} }
+        tokio::select! { request = requests.next() => asked = Some(request), () = end.notified() => {} }
     };
     let failed = desk.serve(Sources::new(link, controls, clock), std::pin::pin!(stop)).await;
     // The link lets go of the glove, so that the next program can take it.
@@ -158,7 +164,7 @@ async fn fill(
     tracing::info!(swings = end.review.analysis.swings.len(), lost = end.lost.len(), "bucket over");
     drop(screen);
     page.end().await;
-    failed.map_or(Ok(end), Err)
+    failed.map_or(Ok((end, asked, requests)), Err)
 }
 
 /// Whether the bucket goes on after an event.

@@ -143,6 +143,13 @@ impl SalvageReport {
         missing.map(|role| format!("expected samples of the {} node, found {seen}", role.word())).collect()
     }
 
+    /// What the reader of an analysis has to know of its input: nodes that are missing, and what was lost.
+    #[must_use]
+    pub fn notes_on_input(&self) -> Vec<String> {
+        let lost = self.sentences().into_iter().map(|sentence| format!("lost: {sentence}"));
+        self.missing_nodes().into_iter().chain(lost).collect()
+    }
+
     /// The losses in sentences, one a line; the last ones say how many are not listed, and what all of them
     /// cost.
     #[must_use]

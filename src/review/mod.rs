@@ -23,6 +23,7 @@ pub mod speed;
 pub mod statistics;
 pub mod summary;
 pub mod table;
+pub mod together;
 pub mod trace;
 pub mod trunk_angles;
 pub(crate) mod wording;

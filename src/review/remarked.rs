@@ -2,13 +2,26 @@
 
 use super::Review;
 use crate::detect::Swing;
-use crate::record::library::remarks::{Remark, Standing, SwingName, standings};
+use crate::record::library::remarks::{Remark, Remarks, Standing, SwingName, standings};
 use crate::units::DeviceTime;
 
 /// The tag of a swing to show again.
 pub const BEST: &str = "best";
 
 impl Review {
+    /// The same review with all that was said of it. What of that could not be read is told among the notes.
+    #[must_use]
+    pub fn with_said(self, said: &Remarks) -> Review {
+        let mut review = self.with_remarks(&said.remarks);
+        let notes = &mut review.analysis.notes;
+        for problem in &said.problems {
+            if !notes.contains(problem) {
+                notes.push(problem.clone());
+            }
+        }
+        review
+    }
+
     /// The same review with these remarks. Those whose swing is not there are told among the notes.
     #[must_use]
     pub fn with_remarks(mut self, remarks: &[Remark]) -> Review {

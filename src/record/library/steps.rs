@@ -6,7 +6,7 @@ use super::files::{self, Beside, TRASH};
 use super::made_from::MadeFrom;
 use super::package::Package;
 use super::recovery::Found;
-use super::remarks::{Remark, Said, head};
+use super::remarks::{Remark, Remarks, Said, head};
 use super::rewrite;
 use crate::record::error::InputError;
 use crate::record::recording_writer::RecordError;
@@ -216,6 +216,18 @@ pub fn add_remark(library: &Path, recording: &Path, uuid: Uuid, remark: &Remark)
     let text = head(uuid, &[]).and_then(|head| Ok((head, serde_json::to_string(remark)?)));
     let (head, line) = text.map_err(|error| StepError::File { path: path.clone(), source: error.into() })?;
     files::append_line(&path, &head, &line).map_err(|source| StepError::File { path, source })
+}
+
+/// What people said of a recording. Where the file beside it cannot be read, that is a problem like a line of it.
+#[must_use]
+pub fn remarks_of(recording: &Path) -> Remarks {
+    let beside = Beside::Remarks.of(recording);
+    match files::read(&beside) {
+        Ok(bytes) => Remarks::parse(&bytes.unwrap_or_default()),
+        Err(error) => {
+            Remarks { remarks: Vec::new(), problems: vec![format!("{}: {error}", beside.display())] }
+        }
+    }
 }
 
 /// The path of a file while it is not ready.

@@ -5,12 +5,12 @@ use super::worked_out::WorkedOut;
 use crate::record::input::open_input;
 use crate::record::library::Library;
 use crate::record::library::analysis::analysis_of;
-use crate::record::library::files::{self, Beside, RECORDING, Stamp};
+use crate::record::library::files::{RECORDING, Stamp};
 use crate::record::library::index::Bucket;
 use crate::record::library::made_from::about;
 use crate::record::library::remarks::{Remark, Remarks, Said, SwingName};
 use crate::record::library::search::{Found, Wanted};
-use crate::record::library::steps::add_remark;
+use crate::record::library::steps::{add_remark, remarks_of};
 use crate::review::page::PageModel;
 use crate::review::raw::{Gather, RawSignals};
 use crate::review::speed::json::club_text;
@@ -159,25 +159,13 @@ impl Bench {
     /// The model of the own bucket with what was said of it.
     #[must_use]
     pub fn own(&self, model: &Arc<PageModel>) -> Arc<PageModel> {
-        match self.own_remarks() {
-            Some(Remarks { remarks, problems }) => {
-                let review = with_problems(model.review.clone().with_remarks(&remarks), &problems);
+        match self.own.as_ref().filter(|own| takes_remarks(&own.path)) {
+            Some(own) => {
+                let review = model.review.clone().with_said(&remarks_of(&own.path));
                 Arc::new(PageModel { review, live: model.live })
             }
             None => Arc::clone(model),
         }
-    }
-
-    /// The own bucket's remarks; none where none can be kept.
-    fn own_remarks(&self) -> Option<Remarks> {
-        let path = &self.own.as_ref().filter(|own| takes_remarks(&own.path))?.path;
-        let beside = Beside::Remarks.of(path);
-        Some(match files::read(&beside) {
-            Ok(bytes) => Remarks::parse(&bytes.unwrap_or_default()),
-            Err(error) => {
-                Remarks { remarks: Vec::new(), problems: vec![format!("{}: {error}", beside.display())] }
-            }
-        })
     }
 
     /// The bucket of this key. `own` is the model that the server was handed, if it was.
@@ -205,8 +193,8 @@ impl Bench {
             let (path, known) = (library.folder().join(&bucket.path), of_player(&bucket.facts.player));
             (remarks, path, known, library.may_change())
         };
-        let review = Review::clone(&review).of_player(known).with_remarks(&remarks);
-        let review = with_problems(review, &bucket.problems);
+        let said = Remarks { remarks, problems: bucket.problems };
+        let review = Review::clone(&review).of_player(known).with_said(&said);
         Ok(Shown {
             key: key.to_owned(),
             model: Arc::new(PageModel { review, live: false }),
@@ -336,17 +324,6 @@ impl Shelf {
         };
         self.library.index().numbered(uuid).map_err(failed)?.ok_or(none)
     }
-}
-
-/// What was said and could not be read is told among the notes.
-fn with_problems(mut review: Review, problems: &[String]) -> Review {
-    let notes = &mut review.analysis.notes;
-    for problem in problems {
-        if !notes.contains(problem) {
-            notes.push(problem.clone());
-        }
-    }
-    review
 }
 
 fn takes_remarks(path: &Path) -> bool {
