@@ -50,6 +50,7 @@ fn status() -> LiveStatus {
         cues: vec![],
         damaged: 0,
         guess: Guess::NotAsked,
+        calibration: None,
         doubts: vec![],
     }
 }
@@ -134,6 +135,25 @@ fn a_doubt_of_the_glove_stays_in_view() {
     let (shown, sound) = (page(&with), page(&status()));
     assert!(shown.contains(&format!("<dt>Sensors</dt><dd>DOUBTED: {doubted}</dd>")), "{shown}");
     assert!(!sound.contains("Sensors"), "{sound}");
+}
+
+/// What the calibration asks for stands in the place of the newest swing, whatever the size, and on the page.
+#[test]
+fn what_the_calibration_asks_for_stands_where_the_player_looks() {
+    let words = "Wrist still, turn the forearm like a key and back, three times.";
+    let status = LiveStatus { calibration: Some(CalibrationStep { part: 4, of: 5, words }), ..status() };
+    for (review, size) in
+        [(robins_bucket(), (80, 24)), (empty(), (120, 40)), (empty(), (60, 16)), (empty(), (40, 4))]
+    {
+        let text = picture(&review, &status, &Asked::Nothing, size);
+        let text = text.split_whitespace().collect::<Vec<&str>>().join(" ");
+        assert!(text.contains(&format!("Calibration, part 4 of 5 {words}")), "{size:?}: {text}");
+        assert!(!text.contains("Waiting for the first swing"), "{size:?}: {text}");
+        let model = PageModel { review, live: true };
+        let parts = hingeclock::review::page::live::parts(&model, Some(&status));
+        let newest = parts.into_iter().find(|(name, _)| *name == "newest").unwrap().1;
+        assert!(newest.contains("Calibration, part 4 of 5") && newest.contains(words), "{newest}");
+    }
 }
 
 /// What the player shall guess is not on the screen; afterwards guess and truth are.
