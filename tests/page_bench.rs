@@ -137,8 +137,12 @@ async fn numbers_are_those_of_the_json(look: &Look, review: &Review) {
 
 async fn keys_pick_and_compare(look: &Look) {
     let Look { client, .. } = look;
+    says(client, ".card", "The middle set comes at ").await;
+    client.find(Locator::Css("body")).await.unwrap().send_keys("b").await.unwrap();
+    says(client, "#told", "Take a swing in hand first").await;
     client.find(Locator::Css("body")).await.unwrap().send_keys("j").await.unwrap();
     says(client, "#in-hand", "Swing 1").await;
+    until(client, "document.getElementById('told').textContent === ''").await;
     look.press(" ").await;
     look.press(&Key::Down.to_string()).await;
     look.press(&Key::Down.to_string()).await;
