@@ -247,7 +247,9 @@ impl Bucket {
         }
         tracing::warn!(%error, damaged = self.damaged, "a damaged frame");
         if let Some(text) = text_before(&piece.bytes) {
-            self.status.once(&format!("glove: text among its frames ({text:?}): nothing else may write to its link"));
+            self.status.once(&format!(
+                "glove: text among its frames ({text:?}): nothing else may write to its link"
+            ));
         } else if self.understanding.useless(error, piece.received) {
             self.status.line(&format!("glove: a damaged frame: {error}"));
         }

@@ -138,7 +138,8 @@ impl SalvageReport {
     pub fn note_restarts(&mut self, role: NodeRole, count: u32) {
         if count > 0 {
             let (times, why) = (times(count), why_restarts(count));
-            self.notes.push(format!("the {} node started anew {times}: its clock went back{why}", role.word()));
+            self.notes
+                .push(format!("the {} node started anew {times}: its clock went back{why}", role.word()));
         }
     }
 
@@ -206,7 +207,9 @@ mod tests {
         let said = "the hand node started anew";
         let expected = [
             format!("{said} once: its clock went back"),
-            format!("{said} 22 times: its clock went back. Does it lose power, or do its times come high byte first?"),
+            format!(
+                "{said} 22 times: its clock went back. Does it lose power, or do its times come high byte first?"
+            ),
         ];
         assert_eq!(report.notes, expected);
     }
