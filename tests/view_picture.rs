@@ -173,8 +173,8 @@ fn a_guess_comes_first() {
     for word in ["EARLY", "IN THE WINDOW", "LATE", "NO SET", &format!("at {travel} of the arm")] {
         assert!(!before.contains(word), "{word} in {before}");
     }
-    let after = with(&shown, Guess::Made("guessed early: it was in-window".to_owned()));
-    assert!(after.contains("o IN THE WINDOW\nguessed early: it was in-window\n"), "{after}");
+    let after = with(&shown, Guess::Made("guessed early: it was in the window".to_owned()));
+    assert!(after.contains("o IN THE WINDOW\nguessed early: it was in the window\n"), "{after}");
     assert!(after.contains(&travel), "{after}");
 }
 

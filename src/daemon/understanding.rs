@@ -142,7 +142,8 @@ pub fn text_before(piece: &[u8]) -> Option<String> {
     let is_end = |byte: &u8| matches!(byte, b'\r' | b'\n');
     let line: Vec<u8> = piece.iter().copied().skip_while(is_end).take_while(|byte| !is_end(byte)).collect();
     let is_text = line.len() >= LETTERS && line.iter().all(|byte| matches!(byte, b' '..=b'~'));
-    is_text.then(|| String::from_utf8_lossy(&line).into_owned())
+    let line = is_text.then(|| String::from_utf8_lossy(&line).into_owned());
+    line.or_else(|| piece.starts_with(b"\r\n").then(|| "\r\n".to_owned()))
 }
 
 #[cfg(test)]
@@ -208,6 +209,11 @@ mod tests {
         let text = |piece: &[u8]| text_before(piece);
         assert_eq!(text(b"\r\nimu ok\r\n\x04\x03\x01\x01\x00"), Some("imu ok".to_owned()));
         assert_eq!(text(b"boot: 21.5 C\n\x00"), Some("boot: 21.5 C".to_owned()));
+        assert_eq!(
+            text(b"\r\n\x04\x03\x01\x01\x00"),
+            Some("\r\n".to_owned()),
+            "a line's end behind every frame"
+        );
         for no_text in [&b"ok\r\n\x04\x03\x00"[..], b"imu \x81ok\n\x00", b"\x00", b""] {
             assert_eq!(text(no_text), None);
         }

@@ -368,7 +368,7 @@ pub fn at_set_sentence(verdict: Verdict, told: &LiveCall) -> String {
     let club = wording::club_name(told.club.as_deref());
     let share = percent(told.call.arm_travel);
     let usual = number(told.call.usual_travel.to_degrees(), 0);
-    format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.word())
+    format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.said())
 }
 
 /// The newest swing for a view that is read from the mat.

@@ -108,9 +108,11 @@ fn recording(swings: &[ListedSwing]) -> Markup {
     html! {
         tr.recording {
             th scope="rowgroup" colspan=(COLUMNS) {
-                a href=(format!("/bucket/{}", swing.uuid)) { (wording::clean(swing.path.trim_end_matches(".mcap"))) }
-                " " span { (wording::clean(&swing.player)) }
-                " " span.about { (swing.started.map_or_else(nothing, |at| at.utc("%-d %B %Y, %H:%M UTC"))) }
+                p {
+                    a href=(format!("/bucket/{}", swing.uuid)) { (wording::clean(swing.path.trim_end_matches(".mcap"))) }
+                    " " span { (wording::clean(&swing.player)) }
+                    " " span.about { (swing.started.map_or_else(nothing, |at| at.utc("%-d %B %Y, %H:%M UTC"))) }
+                }
             }
         }
     }

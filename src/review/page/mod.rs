@@ -214,10 +214,10 @@ impl Kind {
     #[must_use]
     pub fn words(self) -> &'static str {
         match self {
-            Kind::Early => "early",
-            Kind::In => "in the window",
-            Kind::Late => "late",
-            Kind::NoSet => "no set",
+            Kind::Early => Verdict::Early.said(),
+            Kind::In => Verdict::InWindow.said(),
+            Kind::Late => Verdict::Late.said(),
+            Kind::NoSet => Verdict::NoSet.said(),
             Kind::Plain => "set, no window for this club",
         }
     }
