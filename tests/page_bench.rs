@@ -84,6 +84,7 @@ async fn a_coach_works_through_a_bucket() {
         remarks_are_kept(&look, &path).await;
         decimals_and_units(&look).await;
         look.at("/bucket/now/swing/3").await;
+        says(&look.client, ".headline", " (window ").await;
         the_cursor_moves_arm_and_club(&look).await;
         look.everywhere("swing").await;
         handles_move_and_go_back(&look, &path).await;
