@@ -156,7 +156,7 @@ fn later(qualities: &[GoesWith]) -> String {
     let mut sentences = Vec::new();
     if !clear.is_empty() {
         let all: Vec<String> = clear.iter().map(told).collect();
-        sentences.push(format!("For each {} % of arm travel, {}.", percent(STEP), all.join("; ")));
+        sentences.push(format!("For each {} % of arm travel later, {}.", percent(STEP), all.join("; ")));
     }
     if !unclear.is_empty() {
         let names: Vec<&str> = unclear.iter().map(|(quality, _)| words(*quality).0).collect();
