@@ -280,6 +280,23 @@ fn each_mistake_in_a_frame_is_told_once() {
     }
 }
 
+/// What comes to the same as a line that is cut off, though the glove greeted well, is told; so is what else writes to it.
+#[test]
+fn frames_that_none_can_read_behind_a_good_greeting_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let good = frames(&[(3, &node_info(0, 0)), (4, &sample(0, 7, 14_000))]);
+    let long = [[0x81; 600].as_slice(), &[0]].concat().repeat(60);
+    let bytes = [good.as_slice(), &long, &good, b"imu ok\r\n", &good].concat();
+    let told = errors(&after(&bytes, folder.path()));
+    for expected in [
+        "glove: a damaged frame: expected at most 518 bytes in a frame, found more",
+        "glove: text among its frames (\"imu ok\"): nothing else may write to its link",
+        "61 frames could not be read, and kept as received",
+    ] {
+        assert_eq!(told.matches(expected).count(), 1, "{expected} in\n{told}");
+    }
+}
+
 #[test]
 fn a_node_that_has_started_anew_is_told_live_and_of_the_recording() {
     let folder = tempfile::tempdir().unwrap();

@@ -82,6 +82,7 @@ fn status() -> LiveStatus {
         cues: vec![("late", 8)],
         damaged: 9,
         guess: hingeclock::review::live::Guess::Waits,
+        calibration: None,
         doubts: vec![],
     }
 }

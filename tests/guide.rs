@@ -5,7 +5,7 @@ mod support {
     pub mod led;
 }
 
-use hingeclock::daemon::guide::Say;
+use hingeclock::daemon::guide::{Guide, Say};
 use hingeclock::detect::calibration_quality::AxesQuality;
 use hingeclock::detect::{AnalysisParams, CalibrationQuality, Grade, LiveAnalysis, Problem};
 use hingeclock::device::virtual_glove::gestures::Manner;
@@ -274,6 +274,28 @@ fn a_gyro_that_clips_is_named() {
     });
     let led = lead(&bucket.device, &bucket.arrivals);
     assert!(led.words().contains(Problem::Clipped.advice()), "{}", led.words());
+}
+
+/// What view and page show is what was asked for last, and which part of how many that is.
+#[test]
+fn the_step_is_the_part_that_is_asked_for() {
+    let bucket = play(&all_well(), 11);
+    let mut guide = Guide::start(&bucket.device);
+    assert_eq!(guide.step().unwrap().title(), "Calibration, part 1 of 5");
+    let mut parts = Vec::new();
+    for arrival in &bucket.arrivals {
+        let Arrival::Sample(sample) = arrival else { continue };
+        for say in guide.hear(sample) {
+            if let Say::Prompt(_, words) = say {
+                let step = guide.step().unwrap();
+                assert_eq!(step.words, words);
+                parts.push(step.title());
+            }
+        }
+    }
+    parts.dedup();
+    assert_eq!(parts, [1, 2, 3, 4, 5].map(|part| format!("Calibration, part {part} of 5")));
+    assert_eq!(guide.step(), None, "it is over");
 }
 
 #[test]

@@ -84,6 +84,7 @@ async fn a_coach_works_through_a_bucket() {
         remarks_are_kept(&look, &path).await;
         decimals_and_units(&look).await;
         look.at("/bucket/now/swing/3").await;
+        says(&look.client, ".headline", " (window ").await;
         the_cursor_moves_arm_and_club(&look).await;
         look.everywhere("swing").await;
         handles_move_and_go_back(&look, &path).await;
@@ -137,8 +138,12 @@ async fn numbers_are_those_of_the_json(look: &Look, review: &Review) {
 
 async fn keys_pick_and_compare(look: &Look) {
     let Look { client, .. } = look;
+    says(client, ".card", "The middle set comes at ").await;
+    client.find(Locator::Css("body")).await.unwrap().send_keys("b").await.unwrap();
+    says(client, "#told", "Take a swing in hand first").await;
     client.find(Locator::Css("body")).await.unwrap().send_keys("j").await.unwrap();
     says(client, "#in-hand", "Swing 1").await;
+    until(client, "document.getElementById('told').textContent === ''").await;
     look.press(" ").await;
     look.press(&Key::Down.to_string()).await;
     look.press(&Key::Down.to_string()).await;

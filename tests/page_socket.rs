@@ -127,8 +127,8 @@ async fn a_guess_comes_first() {
     let asked = newest(Guess::Waits).await;
     assert!(asked.contains("What was this swing?") && asked.contains("e early"), "{asked}");
     assert!(!asked.contains("verdict") && !asked.contains("the top"), "{asked}");
-    let told = newest(Guess::Made("guessed late: right late".to_owned())).await;
-    assert!(told.contains("Swing 2, 7 iron") && told.contains("guessed late: right late"), "{told}");
+    let told = newest(Guess::Made("guessed late: right".to_owned())).await;
+    assert!(told.contains("Swing 2, 7 iron") && told.contains("guessed late: right"), "{told}");
 }
 
 #[tokio::test]

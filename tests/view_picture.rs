@@ -50,6 +50,7 @@ fn status() -> LiveStatus {
         cues: vec![],
         damaged: 0,
         guess: Guess::NotAsked,
+        calibration: None,
         doubts: vec![],
     }
 }
@@ -136,6 +137,25 @@ fn a_doubt_of_the_glove_stays_in_view() {
     assert!(!sound.contains("Sensors"), "{sound}");
 }
 
+/// What the calibration asks for stands in the place of the newest swing, whatever the size, and on the page.
+#[test]
+fn what_the_calibration_asks_for_stands_where_the_player_looks() {
+    let words = "Wrist still, turn the forearm like a key and back, three times.";
+    let status = LiveStatus { calibration: Some(CalibrationStep { part: 4, of: 5, words }), ..status() };
+    for (review, size) in
+        [(robins_bucket(), (80, 24)), (empty(), (120, 40)), (empty(), (60, 16)), (empty(), (40, 4))]
+    {
+        let text = picture(&review, &status, &Asked::Nothing, size);
+        let text = text.split_whitespace().collect::<Vec<&str>>().join(" ");
+        assert!(text.contains(&format!("Calibration, part 4 of 5 {words}")), "{size:?}: {text}");
+        assert!(!text.contains("Waiting for the first swing"), "{size:?}: {text}");
+        let model = PageModel { review, live: true };
+        let parts = hingeclock::review::page::live::parts(&model, Some(&status));
+        let newest = parts.into_iter().find(|(name, _)| *name == "newest").unwrap().1;
+        assert!(newest.contains("Calibration, part 4 of 5") && newest.contains(words), "{newest}");
+    }
+}
+
 /// What the player shall guess is not on the screen; afterwards guess and truth are.
 #[test]
 fn a_guess_comes_first() {
@@ -153,8 +173,8 @@ fn a_guess_comes_first() {
     for word in ["EARLY", "IN THE WINDOW", "LATE", "NO SET", &format!("at {travel} of the arm")] {
         assert!(!before.contains(word), "{word} in {before}");
     }
-    let after = with(&shown, Guess::Made("guessed early: it was in-window".to_owned()));
-    assert!(after.contains("o IN THE WINDOW\nguessed early: it was in-window\n"), "{after}");
+    let after = with(&shown, Guess::Made("guessed early: it was in the window".to_owned()));
+    assert!(after.contains("o IN THE WINDOW\nguessed early: it was in the window\n"), "{after}");
     assert!(after.contains(&travel), "{after}");
 }
 

@@ -230,7 +230,7 @@ fn the_view_keeps_a_swing_back_until_the_guess() {
     assert!(!before.contains("Swing 4, ") && !before.contains("swing 4, "), "{before}");
     seat.press("o");
     seat.wait_until("guess and truth", |screen| {
-        shows(screen, &["guessed in-window: ", "Swing 4, ", "swing 4, "])
+        shows(screen, &["guessed in the window: ", "Swing 4, ", "swing 4, "])
     });
     seat.press("qy");
     assert_eq!(seat.end().exit_code(), 0, "{}", seat.text());

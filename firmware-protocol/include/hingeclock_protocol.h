@@ -3,11 +3,6 @@
 #ifndef HINGECLOCK_PROTOCOL_H
 #define HINGECLOCK_PROTOCOL_H
 
-#include <stdarg.h>
-#include <stdbool.h>
-#include <stdint.h>
-#include <stdlib.h>
-
 /*
  Major version of the protocol: both ends must have the same.
  */

@@ -78,7 +78,8 @@ impl fmt::Display for FrameError {
                 write!(f, "expected at least 3 bytes (type and check value), found {found}")
             }
             FrameError::Crc { expected, found } => {
-                write!(f, "expected check value {expected:04X}, found {found:04X}")
+                let swapped = if found == expected.swap_bytes() { ": the low byte comes first" } else { "" };
+                write!(f, "expected check value {expected:04X}, found {found:04X}{swapped}")
             }
             FrameError::Length { frame_type, expected, found } => {
                 write!(

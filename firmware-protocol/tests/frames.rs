@@ -166,6 +166,8 @@ fn bad_pieces_are_named() {
     let mut ack = wire(&Frame::Ack(Ack { command_id: 0x0102, status: AckStatus::Done }));
     ack[2] ^= 1;
     assert!(error(&ack).to_string().starts_with("expected check value"), "{}", error(&ack));
+    let swapped = FrameError::Crc { expected: 0x1FDC, found: 0xDC1F };
+    assert_eq!(swapped.to_string(), "expected check value 1FDC, found DC1F: the low byte comes first");
 }
 
 #[test]

@@ -11,7 +11,7 @@ use super::guided::live_part;
 use super::recovery::Recovery;
 use super::spoken::Spoken;
 use super::status::Status;
-use super::understanding::{Brought, Understanding};
+use super::understanding::{Brought, Understanding, text_before};
 use super::watch::Watch;
 use super::{player_name, volume, windows};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
@@ -22,6 +22,7 @@ use crate::record::asked::START_AGAIN;
 use crate::record::library::remarks::Remarks;
 use crate::record::recorded::Recorded;
 use crate::record::recorder::Recorder;
+use crate::record::salvage::why_restarts;
 use crate::record::settings::Settings;
 use crate::review::live::at_set_sentence;
 use crate::review::page::PageModel;
@@ -29,13 +30,11 @@ use crate::review::{LiveCue, Review};
 use crate::sample::{Arrival, Marker, NodeRole};
 use crate::tone::CueSink;
 use crate::units::{HostTime, PlayerHand, counted};
-use firmware_protocol::{FrameError, MAX_DECODED, decode_piece};
+use firmware_protocol::{Frame, FrameError, MAX_DECODED, MAX_WIRE, decode_piece};
 use std::path::Path;
 use std::sync::Arc;
 use tokio::sync::watch;
 
-const NO_GLOVE: &str =
-    "the link brings bytes, but nothing that a glove says: is this the glove's port, and the speed right?";
 const NO_FOREARM: &str =
     "expected the nodes hand and forearm, found no forearm yet; with the hand alone angles and set are rough";
 const NO_HAND: &str = "expected the nodes hand and forearm, found no hand yet; without it no swing is found";
@@ -133,11 +132,11 @@ impl Bucket {
         self.record(Recorded::Piece(piece.clone()));
         // Not at the tick alone: while pieces come without a pause there is none.
         self.look_after_disk(piece.received);
-        if self.understanding.doubts(piece.received) {
-            self.status.line(NO_GLOVE);
+        if let Some(asked) = self.understanding.doubts(piece.received) {
+            self.status.line(asked);
         }
         let mut arrivals = Vec::new();
-        let what = if piece.whole { self.interpret(&piece, &mut arrivals) } else { None };
+        let what = self.interpret(&piece, &mut arrivals);
         self.ask(piece.received, now);
         if what == Some(Understood::DescriptionChanged) {
             self.met_anew = true;
@@ -197,11 +196,10 @@ impl Bucket {
     /// Decodes a piece; none where it holds nothing that can be used.
     fn interpret(&mut self, piece: &RawPiece, arrivals: &mut Vec<Arrival>) -> Option<Understood> {
         let mut scratch = [0; MAX_DECODED];
-        let frame = match decode_piece(&piece.bytes, &mut scratch) {
+        let frame = match decoded(piece, &mut scratch)? {
             Ok(frame) => frame,
-            Err(FrameError::Empty) => return None,
             Err(error) => {
-                self.useless_frame(&error, piece.received);
+                self.useless_frame(&error, piece);
                 return None;
             }
         };
@@ -223,9 +221,11 @@ impl Bucket {
             _ => self.understanding.used(),
         }
         if self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received)
-            && let Understood::Samples { role, .. } = &heard
+            && let Understood::Samples { role, restarts, .. } = &heard
+            && restarts.is_power_of_two()
         {
-            self.status.once(&format!("the {} node has started anew: its clock has gone back", role.word()));
+            let (node, why) = (role.word(), why_restarts(*restarts));
+            self.status.once(&format!("the {node} node has started anew: its clock has gone back{why}"));
         }
         if let Some(told) = self.recovery.take_told() {
             tracing::warn!("{told}");
@@ -236,7 +236,7 @@ impl Bucket {
     }
 
     /// A piece held no frame that can be read.
-    fn useless_frame(&mut self, error: &FrameError, received: HostTime) {
+    fn useless_frame(&mut self, error: &FrameError, piece: &RawPiece) {
         self.damaged += 1;
         if error.is_malformed() {
             tracing::warn!(%error, damaged = self.damaged, "a malformed frame");
@@ -247,8 +247,11 @@ impl Bucket {
             return;
         }
         tracing::warn!(%error, damaged = self.damaged, "a damaged frame");
-        // On a line that works one now and then is no news; where nothing works the reason is.
-        if self.understanding.brought() < Brought::Glove && self.understanding.may_complain(received) {
+        if let Some(text) = text_before(&piece.bytes) {
+            self.status.once(&format!(
+                "glove: text among its frames ({text:?}): nothing else may write to its link"
+            ));
+        } else if self.understanding.useless(error, piece.received) {
             self.status.line(&format!("glove: a damaged frame: {error}"));
         }
     }
@@ -470,5 +473,20 @@ impl Bucket {
         }
         self.detector.join();
         BucketEnd { recordings, review: self.review, said: Remarks::default(), lost: self.lost }
+    }
+}
+
+/// What a piece holds; nothing where there is nothing in it, or where it is what a broken link left, or the tail of an
+/// over-long one.
+fn decoded<'a>(
+    piece: &RawPiece,
+    scratch: &'a mut [u8; MAX_DECODED],
+) -> Option<Result<Frame<'a>, FrameError>> {
+    if !piece.whole {
+        return (piece.bytes.len() == MAX_WIRE).then_some(Err(FrameError::TooLong { limit: MAX_WIRE }));
+    }
+    match decode_piece(&piece.bytes, scratch) {
+        Err(FrameError::Empty) => None,
+        outcome => Some(outcome),
     }
 }

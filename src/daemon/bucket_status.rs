@@ -1,6 +1,7 @@
 //! How a running bucket fares, as the live view, the page and the metrics see it.
 
 use super::bucket::Bucket;
+use super::guide::Guide;
 use super::sound_tap::Tap;
 use crate::device::gaps::Gaps;
 use crate::fusion::sensor_doubts::News;
@@ -59,6 +60,7 @@ impl Bucket {
             cues: tap.played(),
             damaged: self.damaged,
             guess: self.feedback.asked(),
+            calibration: self.guide.as_ref().and_then(Guide::step),
             doubts: self.doubts.doubts().map(|(role, doubt)| doubt.found(role)).collect(),
         }
     }

@@ -131,7 +131,7 @@ impl Feedback {
         match self.heard.replace(verdict) {
             None => Heard { cue: Some(cue_of(verdict)), sentence: None },
             Some(before) if before != verdict => {
-                let sentence = format!("corrected: {}, not {}", verdict.word(), before.word());
+                let sentence = format!("corrected: {}, not {}", verdict.said(), before.said());
                 Heard { cue: None, sentence: Some(sentence) }
             }
             Some(_) => Heard::default(),
@@ -198,8 +198,12 @@ impl Feedback {
         let Some(verdict) = self.waiting.take() else {
             return Heard { cue: None, sentence: Some("no swing waits for a guess".to_owned()) };
         };
-        let answer = if guess == verdict { "right" } else { "it was" };
-        let sentence = format!("guessed {}: {answer} {}", guess.word(), verdict.word());
+        let answer = match verdict {
+            verdict if verdict == guess => "right".to_owned(),
+            Verdict::NoSet => "no set was found".to_owned(),
+            verdict => format!("it was {}", verdict.said()),
+        };
+        let sentence = format!("guessed {}: {answer}", guess.said());
         self.guessed = Some(sentence.clone());
         Heard { cue: Some(cue_of(verdict)), sentence: Some(sentence) }
     }
@@ -230,7 +234,7 @@ impl Feedback {
 
 fn corrected(heard: Option<Verdict>, verdict: Verdict) -> Option<String> {
     let before = heard.filter(|before| *before != verdict)?;
-    Some(format!("corrected: {}, not {}", verdict.word(), before.word()))
+    Some(format!("corrected: {}, not {}", verdict.said(), before.said()))
 }
 
 /// The glove's button was pressed shortly.
@@ -279,7 +283,7 @@ mod tests {
         let corrected = feedback.at_set(at_top(Verdict::InWindow));
         assert_eq!(
             (corrected.cue, corrected.sentence.as_deref()),
-            (None, Some("corrected: in-window, not early"))
+            (None, Some("corrected: in the window, not early"))
         );
         assert_eq!(feedback.after_swing(&swing(Verdict::InWindow, 0.0), None), Heard::default());
         assert_eq!(
@@ -348,6 +352,14 @@ mod tests {
             (Some(Cue::Late), Some("guessed early: it was late"))
         );
         assert_eq!(feedback.guess(Verdict::Late).cue, None);
+        for (verdict, said) in [
+            (Verdict::InWindow, "guessed in the window: right"),
+            (Verdict::Early, "guessed in the window: it was early"),
+            (Verdict::NoSet, "guessed in the window: no set was found"),
+        ] {
+            feedback.after_swing(&swing(verdict, 0.3), None);
+            assert_eq!(feedback.guess(Verdict::InWindow).sentence.unwrap(), said);
+        }
     }
 
     #[test]
@@ -367,7 +379,7 @@ mod tests {
 
     #[test]
     fn presses_count_as_the_cue_has_pulses() {
-        for (count, guess) in [(1, "in-window"), (2, "early"), (3, "late")] {
+        for (count, guess) in [(1, "in the window"), (2, "early"), (3, "late")] {
             let mut feedback = feedback(FeedbackMode::GuessFirst);
             feedback.pressed(HostTime(0));
             assert_eq!(feedback.tick(HostTime(5_000_000)), Heard::default(), "no swing waits");

@@ -5,6 +5,7 @@
 use crate::detect::calibration_part::{ADDRESS_STILL_S, PartQuality};
 use crate::detect::calibration_quality::part_name;
 use crate::detect::{CalibrationWatch, Look, Problem};
+use crate::review::live::CalibrationStep;
 use crate::sample::{CalibrationPart, DeviceDescription, ImuSample, NodeRole};
 use crate::tone::Cue;
 use crate::units::{HostTime, times};
@@ -163,6 +164,17 @@ impl Guide {
     /// The part that is asked for now.
     fn plan(&self) -> Option<&'static Plan> {
         self.plans.get(self.place).copied()
+    }
+
+    /// What is asked for now.
+    #[must_use]
+    pub fn step(&self) -> Option<CalibrationStep> {
+        let words = match self.phase {
+            Phase::Doing => self.plan()?.words,
+            Phase::Waiting | Phase::Resting { .. } => "Keep still; the next part follows.",
+            Phase::Over => return None,
+        };
+        Some(CalibrationStep { part: self.place + 1, of: self.plans.len(), words })
     }
 
     /// The first part was not yet asked for.

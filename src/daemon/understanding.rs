@@ -9,6 +9,20 @@ const DOUBT_AFTER_S: f64 = 3.0;
 /// Frames that cannot be used are spoken of this often at most, s: there may be hundreds a second.
 const COMPLAIN_EVERY_S: f64 = 5.0;
 
+/// So many pieces in a row that are no frame are no line's fault, whatever was understood before them.
+const IN_A_ROW: u32 = 50;
+/// So many pieces tell what they have in common.
+const ENOUGH: u32 = 5;
+/// A line of text has so many letters and its end, or it may be chance.
+const LETTERS: usize = 6;
+
+const NO_GLOVE: &str =
+    "the link brings bytes, but nothing that a glove says: is this the glove's port, and the speed right?";
+const NO_DELIMITER: &str = "the link brings bytes, but no delimiter (00) ends a frame: is this the glove's port, and the \
+                            speed right?";
+const NO_CHECK_VALUE: &str = "the link brings whole frames, but none with its check value: is that CRC-16/IBM-3740 of type \
+                              and payload, start value FFFF, low byte first?";
+
 /// From this type on frames are private experiments, or a host's.
 const FIRST_PRIVATE: u8 = 0x40;
 
@@ -20,6 +34,10 @@ pub struct Understanding {
     /// A frame was understood, or the doubt was spoken of.
     settled: bool,
     complained: Option<HostTime>,
+    /// Pieces in a row that are no frame; those of them that are too long, and those that only lack their check value.
+    useless: u32,
+    too_long: u32,
+    unchecked: u32,
     /// What any link has brought since the bucket began.
     brought: Brought,
     /// Types of sound frames that were passed over and spoken of.
@@ -44,6 +62,7 @@ impl Understanding {
     /// The link was opened anew: another device may hang on it now.
     pub fn opened(&mut self) {
         (self.in_doubt, self.settled) = (None, false);
+        (self.useless, self.too_long, self.unchecked) = (0, 0, 0);
     }
 
     /// A frame was one that a glove sends, and could be used.
@@ -57,9 +76,19 @@ impl Understanding {
         self.brought
     }
 
-    /// A frame was sound.
+    /// A frame was sound, or malformed.
     pub fn frame(&mut self) {
         self.settled = true;
+        (self.useless, self.too_long, self.unchecked) = (0, 0, 0);
+    }
+
+    /// A piece was no frame. True where that is worth a line now: on a link that works one now and then is no news; where
+    /// nothing works, or nothing any longer, the reason is.
+    pub fn useless(&mut self, error: &FrameError, now: HostTime) -> bool {
+        self.useless = self.useless.saturating_add(1);
+        self.too_long += u32::from(matches!(error, FrameError::TooLong { .. }));
+        self.unchecked += u32::from(matches!(error, FrameError::Crc { .. }));
+        (self.brought < Brought::Glove || self.useless >= IN_A_ROW) && self.may_complain(now)
     }
 
     /// A sound frame of this type was passed over. True, once, for one that a glove of another version sends: private
@@ -80,13 +109,21 @@ impl Understanding {
         self.mistakes.insert(mistake)
     }
 
-    /// Bytes came. True, once, when so many have come without one frame that this seems to be no glove.
-    pub fn doubts(&mut self, now: HostTime) -> bool {
+    /// Bytes came. What to ask, once, when so many have come without one frame that this seems to be no glove.
+    pub fn doubts(&mut self, now: HostTime) -> Option<&'static str> {
         self.brought = self.brought.max(Brought::Bytes);
         let since = *self.in_doubt.get_or_insert(now);
         let doubts = !self.settled && now.seconds_since(since) >= DOUBT_AFTER_S;
         self.settled |= doubts;
-        doubts
+        doubts.then(|| self.doubt())
+    }
+
+    fn doubt(&self) -> &'static str {
+        match self.useless {
+            pieces if pieces >= ENOUGH && pieces == self.unchecked => NO_CHECK_VALUE,
+            pieces if pieces >= ENOUGH && pieces == self.too_long => NO_DELIMITER,
+            _ => NO_GLOVE,
+        }
     }
 
     /// Whether a frame that cannot be used is worth a line now.
@@ -97,6 +134,16 @@ impl Understanding {
         }
         may
     }
+}
+
+/// The line of text that a piece begins with: what else writes to the link does so between two frames.
+#[must_use]
+pub fn text_before(piece: &[u8]) -> Option<String> {
+    let is_end = |byte: &u8| matches!(byte, b'\r' | b'\n');
+    let line: Vec<u8> = piece.iter().copied().skip_while(is_end).take_while(|byte| !is_end(byte)).collect();
+    let is_text = line.len() >= LETTERS && line.iter().all(|byte| matches!(byte, b' '..=b'~'));
+    let line = is_text.then(|| String::from_utf8_lossy(&line).into_owned());
+    line.or_else(|| piece.starts_with(b"\r\n").then(|| "\r\n".to_owned()))
 }
 
 #[cfg(test)]
@@ -110,19 +157,66 @@ mod tests {
     #[test]
     fn bytes_without_a_frame_are_doubted_once_for_each_link() {
         let mut understanding = Understanding::default();
-        let mut heard = |at: f64| understanding.doubts(seconds(at));
+        let mut heard = |at: f64| understanding.doubts(seconds(at)).is_some();
         assert_eq!([0.0, 2.9, 3.0, 3.1, 9.0].map(&mut heard), [false, false, true, false, false]);
         understanding.opened();
-        let mut heard = |at: f64| understanding.doubts(seconds(at));
+        let mut heard = |at: f64| understanding.doubts(seconds(at)).is_some();
         assert_eq!([20.0, 22.0, 23.5].map(&mut heard), [false, false, true]);
     }
 
     #[test]
     fn one_frame_settles_it() {
         let mut understanding = Understanding::default();
-        assert!(!understanding.doubts(seconds(0.0)));
+        assert_eq!(understanding.doubts(seconds(0.0)), None);
         understanding.frame();
-        assert!(!understanding.doubts(seconds(60.0)));
+        assert_eq!(understanding.doubts(seconds(60.0)), None);
+    }
+
+    const DAMAGED: FrameError = FrameError::Crc { expected: 1, found: 2 };
+
+    #[test]
+    fn what_all_pieces_lack_is_asked_for() {
+        let asked = |errors: &[FrameError]| {
+            let mut understanding = Understanding::default();
+            understanding.doubts(seconds(0.0));
+            errors.iter().for_each(|error| {
+                understanding.useless(error, seconds(1.0));
+            });
+            understanding.doubts(seconds(3.0)).unwrap()
+        };
+        let (long, short) = (FrameError::TooLong { limit: 518 }, FrameError::TooShort { found: 1 });
+        assert!(asked(&[DAMAGED; 5]).contains("start value FFFF, low byte first?"));
+        assert!(asked(&[long; 5]).contains("no delimiter (00)"));
+        for no_glove in [&[][..], &[DAMAGED; 4], &[DAMAGED, DAMAGED, short, DAMAGED, DAMAGED]] {
+            assert!(asked(no_glove).contains("nothing that a glove says"));
+        }
+    }
+
+    #[test]
+    fn damage_of_a_glove_that_was_understood_is_told_where_nothing_else_comes() {
+        let mut understanding = Understanding::default();
+        assert!(understanding.useless(&DAMAGED, seconds(0.0)), "nothing was understood yet");
+        understanding.used();
+        understanding.frame();
+        let told = (0..60).filter(|_| understanding.useless(&DAMAGED, seconds(9.0))).count();
+        assert_eq!(told, 1, "now and then");
+        understanding.frame();
+        assert!(!(0..49).any(|_| understanding.useless(&DAMAGED, seconds(20.0))));
+    }
+
+    #[test]
+    fn a_line_of_text_between_two_frames_is_known_from_chance() {
+        let text = |piece: &[u8]| text_before(piece);
+        assert_eq!(text(b"\r\nimu ok\r\n\x04\x03\x01\x01\x00"), Some("imu ok".to_owned()));
+        assert_eq!(text(b"boot: 21.5 C\n\x00"), Some("boot: 21.5 C".to_owned()));
+        assert_eq!(
+            text(b"\r\n\x04\x03\x01\x01\x00"),
+            Some("\r\n".to_owned()),
+            "a line's end behind every frame"
+        );
+        for no_text in [&b"ok\r\n\x04\x03\x00"[..], b"imu \x81ok\n\x00", b"\x00", b""] {
+            assert_eq!(text(no_text), None);
+        }
     }
 
     #[test]
@@ -156,7 +250,7 @@ mod tests {
             [length(4, 79), length(4, 78), length(3, 79), value("role"), value("flags"), value("role")]
                 .map(|error| understanding.is_new_mistake(&error));
         assert_eq!(told, [true, false, true, true, true, false]);
-        assert!(!understanding.is_new_mistake(&FrameError::Crc { expected: 1, found: 2 }));
+        assert!(!understanding.is_new_mistake(&DAMAGED));
     }
 
     #[test]

@@ -75,6 +75,17 @@ impl Verdict {
             Verdict::NoSet => "no-set",
         }
     }
+
+    /// As it is said to a player.
+    #[must_use]
+    pub fn said(self) -> &'static str {
+        match self {
+            Verdict::Early => "early",
+            Verdict::InWindow => "in the window",
+            Verdict::Late => "late",
+            Verdict::NoSet => "no set",
+        }
+    }
 }
 
 impl TargetWindow {

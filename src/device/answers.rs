@@ -108,7 +108,7 @@ impl Answers {
         self.requests.is_mute(at).then(|| {
             format!(
                 "the glove has acknowledged none of {} requests for lost readings (RequestMissed): does it get what is \
-                 sent to it? What is lost on the way may stay lost{}",
+                 sent to it? What is lost on the way may stay lost.{}",
                 self.requests.times,
                 self.astray()
             )
@@ -141,7 +141,7 @@ impl Answers {
 
     fn astray(&self) -> String {
         self.stray.map_or_else(String::new, |id| {
-            format!(". It acknowledges a command {id} that was never sent: an Ack bears the id of its command, low byte first")
+            format!(" It acknowledges a command {id} that was never sent: an Ack bears the id of its command, low byte first")
         })
     }
 }

@@ -80,6 +80,15 @@ impl fmt::Display for Loss {
     }
 }
 
+/// A node that starts anew as often as this does not do so by its player's hand.
+const MANY_RESTARTS: u32 = 4;
+
+/// What to look for where a node has started anew so often, to follow what was said of it.
+#[must_use]
+pub fn why_restarts(count: u32) -> &'static str {
+    if count < MANY_RESTARTS { "" } else { ". Does it lose power, or do its times come high byte first?" }
+}
+
 /// What came back and what did not.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct SalvageReport {
@@ -128,8 +137,9 @@ impl SalvageReport {
     /// Notes that a node's clock has begun anew so often, where it has.
     pub fn note_restarts(&mut self, role: NodeRole, count: u32) {
         if count > 0 {
-            let times = times(count);
-            self.notes.push(format!("the {} node started anew {times}: its clock went back", role.word()));
+            let (times, why) = (times(count), why_restarts(count));
+            self.notes
+                .push(format!("the {} node started anew {times}: its clock went back{why}", role.word()));
         }
     }
 
@@ -195,6 +205,20 @@ mod tests {
         assert!(report.data_was_lost());
         assert_eq!(report.losses.len(), LISTED_AT_MOST);
         assert_eq!(report.sentences().last().map(String::as_str), Some("and 980 further losses"));
+    }
+
+    #[test]
+    fn a_node_that_starts_anew_again_and_again_is_told_why_it_may() {
+        let mut report = SalvageReport::default();
+        [0, 1, 22].into_iter().for_each(|count| report.note_restarts(NodeRole::Hand, count));
+        let said = "the hand node started anew";
+        let expected = [
+            format!("{said} once: its clock went back"),
+            format!(
+                "{said} 22 times: its clock went back. Does it lose power, or do its times come high byte first?"
+            ),
+        ];
+        assert_eq!(report.notes, expected);
     }
 
     #[test]

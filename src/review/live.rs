@@ -4,7 +4,7 @@ use super::Review;
 use super::page::{Kind, set_sentence};
 use super::summary::Summary;
 use super::wording::{self, number, percent};
-use crate::detect::{LiveCall, TargetWindow, Verdict};
+use crate::detect::{CalibrationQuality, Grade, LiveCall, TargetWindow, Verdict};
 use crate::device::ClockStand;
 use crate::record::latency::Latency;
 use crate::record::recorder::SLOW_AFTER_US;
@@ -167,6 +167,8 @@ pub struct LiveStatus {
     pub damaged: u64,
     /// The player's guess.
     pub guess: Guess,
+    /// The part of the calibration that is asked for, while it goes on.
+    pub calibration: Option<CalibrationStep>,
     /// What the glove's readings contradict, a sentence each.
     pub doubts: Vec<String>,
 }
@@ -186,9 +188,41 @@ impl Default for LiveStatus {
             cues: Vec::new(),
             damaged: 0,
             guess: Guess::NotAsked,
+            calibration: None,
             doubts: Vec::new(),
         }
     }
+}
+
+/// Where the player is in the calibration.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct CalibrationStep {
+    /// The part, counted from 1 …
+    pub part: usize,
+    /// … of so many.
+    pub of: usize,
+    /// What it asks for.
+    pub words: &'static str,
+}
+
+impl CalibrationStep {
+    /// The part in words.
+    #[must_use]
+    pub fn title(&self) -> String {
+        format!("Calibration, part {} of {}", self.part, self.of)
+    }
+}
+
+/// What stands in the place of the newest swing before there is one.
+#[must_use]
+pub fn before_the_first(review: &Review) -> String {
+    let calibration = match review.analysis.calibration.as_ref().map(CalibrationQuality::grade) {
+        None => "",
+        Some(Grade::Good) => " The calibration is good.",
+        Some(Grade::Usable) => " The calibration is usable.",
+        Some(Grade::Poor) => " The calibration is not good enough: please repeat it.",
+    };
+    format!("Waiting for the first swing.{calibration}")
 }
 
 /// One thing about the glove: its name, how it stands, and whether it asks for attention.
@@ -334,7 +368,7 @@ pub fn at_set_sentence(verdict: Verdict, told: &LiveCall) -> String {
     let club = wording::club_name(told.club.as_deref());
     let share = percent(told.call.arm_travel);
     let usual = number(told.call.usual_travel.to_degrees(), 0);
-    format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.word())
+    format!("at the set: {}, at {share} % of your usual {usual}° of arm travel ({club})", verdict.said())
 }
 
 /// The newest swing for a view that is read from the mat.

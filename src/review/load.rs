@@ -1,7 +1,7 @@
 //! How much was swung, and whether a bucket shows tiring: counts over days and weeks, the release through a
 //! bucket. It describes; it diagnoses nothing.
 
-use super::statistics::{Spread, Trend, trend};
+use super::statistics::{SMALL_HALVES, Spread, Trend, trend};
 use crate::detect::{CurvePoint, Swing};
 use crate::units::{WallTime, counted};
 
@@ -114,8 +114,6 @@ impl Fatigue {
 /// A spread of the set that grows by this factor from one half of a bucket to the other is told: with ten swings
 /// a half, and nothing changing, that happens in one bucket of ten (drawn from normal numbers).
 const SPREAD_GROWS: f64 = 2.0;
-/// With fewer sets a spread's growth says nothing.
-const SETS_FOR_SPREAD: usize = 20;
 
 /// What shows tiring in the swings with one club, in a sentence; none where nothing does, or too few tell.
 #[must_use]
@@ -123,7 +121,7 @@ pub fn tiring(club: &str, fatigue: &Fatigue) -> Option<String> {
     let slower = fatigue.release_trend.filter(|trend| trend.clear && trend.per_swing < 0.0);
     let spreads = fatigue.set_spread_first_ms.zip(fatigue.set_spread_second_ms);
     let wider = spreads.filter(|(first, second)| {
-        fatigue.sets >= SETS_FOR_SPREAD && *first > 0.0 && second / first >= SPREAD_GROWS
+        fatigue.sets >= SMALL_HALVES && *first > 0.0 && second / first >= SPREAD_GROWS
     });
     let mut told = Vec::new();
     told.extend(slower.map(|trend| format!("the release slows by {:.1} °/s a swing", -trend.per_swing)));

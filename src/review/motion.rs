@@ -123,7 +123,7 @@ fn lanes(swing: &Swing) -> Vec<Lane> {
         lane("hinge", "Hinge", "°", 100.0, angle(|point| point.hinge_deg)),
         lane("flexion", "Flexion (bow +, cup −)", "°", 100.0, angle(|point| point.flexion_deg)),
         lane("roll", "Forearm roll", "°", 100.0, angle(|point| point.roll_deg)),
-        lane("travel", "Arm travel", "°", 100.0, angle(|point| point.arm_travel_deg)),
+        lane("travel", "Arm turned", "°", 100.0, angle(|point| point.arm_travel_deg)),
         lane("hinge_rate", "Hinge rate", "°/s", 1.0, rate(curve, |point| point.hinge_deg)),
         lane("arm_rate", "Arm rate", "°/s", 1.0, rate(curve, |point| point.arm_travel_deg)),
     ];

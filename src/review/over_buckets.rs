@@ -2,7 +2,7 @@
 //! calibration, one day), so a trend counts buckets, not swings.
 
 use super::Windows;
-use super::statistics::{Share, Spread, Trend, median, trend};
+use super::statistics::{SMALL_SAMPLE, Share, Spread, Trend, median, trend};
 use super::summary::in_order;
 use super::wording::signed;
 use crate::detect::Verdict;
@@ -77,7 +77,7 @@ fn of_club(club: &Option<String>, swings: &[CountedSwing], windows: &Windows) ->
 #[must_use]
 pub fn trend_words(trend: Option<Trend>) -> String {
     match trend {
-        None => "too few buckets".to_owned(),
+        None => format!("needs {SMALL_SAMPLE} buckets"),
         Some(trend) => {
             let clear = if trend.clear { "clear" } else { "may be chance" };
             format!("{}, {clear}", signed(trend.per_swing, 1))

@@ -1,9 +1,13 @@
 //! Small statistics that bear outliers: median, spread, a share with its interval, a trend.
 
-use statrs::distribution::{Binomial, DiscreteCDF};
+use statrs::distribution::{Binomial, DiscreteCDF, Hypergeometric};
+use std::cmp::Ordering;
 
 /// Under this many values a statistic says little, and the outputs say so.
 pub const SMALL_SAMPLE: usize = 10;
+
+/// With fewer values the spread of one half says little of the other's.
+pub const SMALL_HALVES: usize = 2 * SMALL_SAMPLE;
 
 /// The 97.5 % point of the normal distribution: 95 % between minus and plus this.
 const Z_95: f64 = 1.959_963_984_540_054;
@@ -57,6 +61,48 @@ impl Spread {
     pub fn is_small(&self) -> bool {
         self.n < SMALL_SAMPLE
     }
+}
+
+/// How the spread of values changes from their first half to their second.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SpreadChange {
+    /// Robust standard deviation of the first half, in the values' own unit …
+    pub first: f64,
+    /// … and of the second.
+    pub second: f64,
+    /// The second is less, greater, or no other beyond what chance explains.
+    pub second_is: Ordering,
+}
+
+/// How the values spread in their halves; `None` of too few. Where nothing changes, one in twenty is told to at most: the
+/// deviations from each half's own median, largest and smallest half of them, are counted in the second half (exact
+/// median test, Mood 1950, Introduction to the Theory of Statistics; on deviations as in Levene 1960 [M]).
+#[must_use]
+pub fn spread_change(values: &[f64]) -> Option<SpreadChange> {
+    if values.len() < SMALL_HALVES {
+        return None;
+    }
+    let (first, second) = values.split_at(values.len() / 2);
+    let (before, after) = (deviations(first)?, deviations(second)?);
+    let usual = median(&[before.as_slice(), &after].concat())?;
+    let large = |of: &[f64]| of.iter().filter(|deviation| **deviation > usual).count() as u64;
+    let (in_second, in_all) = (large(&after), large(&before) + large(&after));
+    let chance = Hypergeometric::new((before.len() + after.len()) as u64, in_all, after.len() as u64).ok()?;
+    let second_is = if chance.cdf(in_second) <= TAIL {
+        Ordering::Less
+    } else if in_second > 0 && chance.sf(in_second - 1) <= TAIL {
+        Ordering::Greater
+    } else {
+        Ordering::Equal
+    };
+    let sd = |values: &[f64]| Spread::of(values)?.robust_sd;
+    Some(SpreadChange { first: sd(first)?, second: sd(second)?, second_is })
+}
+
+/// How far each value lies from their median; `None` of none.
+fn deviations(values: &[f64]) -> Option<Vec<f64>> {
+    let middle = median(values)?;
+    Some(values.iter().map(|value| (value - middle).abs()).collect())
 }
 
 /// The median of the finite values.
@@ -199,6 +245,9 @@ fn slope_interval(slopes: &[f64], score_sd: f64) -> Option<(f64, f64)> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+    use rand::SeedableRng;
+    use rand::rngs::StdRng;
+    use rand_distr::{Distribution, Normal};
 
     fn close(value: f64, expected: f64) {
         assert!((value - expected).abs() < 1e-9, "{value}, expected {expected}");
@@ -234,6 +283,34 @@ mod tests {
         for (n, low, high) in [(6, 1.0, 6.0), (10, 2.0, 9.0), (20, 6.0, 15.0)] {
             assert_eq!(median_interval(&up_to(n)), Some((low, high)), "{n}");
         }
+    }
+
+    fn drawn(n: usize, widens: f64, random: &mut StdRng) -> Vec<f64> {
+        let normal = Normal::new(0.0, 50.0).unwrap();
+        let wide = |place: usize| if place < n / 2 { 1.0 } else { widens };
+        (0..n).map(|place| wide(place) * normal.sample(random)).collect()
+    }
+
+    /// How often of 1000 draws the second half is told to spread less and more.
+    fn told(n: usize, widens: f64) -> [usize; 2] {
+        let mut random = StdRng::seed_from_u64(1);
+        let draws = (0..1000).map(|_| spread_change(&drawn(n, widens, &mut random)).unwrap().second_is);
+        let all: Vec<Ordering> = draws.collect();
+        [Ordering::Less, Ordering::Greater].map(|is| all.iter().filter(|told| **told == is).count())
+    }
+
+    #[test]
+    fn a_spread_that_stays_is_hardly_ever_told_to_change_and_one_that_changes_is() {
+        for n in [20, 21, 33, 60, 120] {
+            let [less, more] = told(n, 1.0);
+            assert!(less + more <= 50, "{n}: {less} less, {more} more");
+        }
+        let [less, more] = told(60, 1.0 / 3.0);
+        assert!(less > 800 && more == 0, "{less}, {more}");
+        let [less, more] = told(60, 3.0);
+        assert!(more > 800 && less == 0, "{less}, {more}");
+        assert_eq!(spread_change(&[1.0; 19]), None);
+        assert_eq!(spread_change(&[1.0; 40]).unwrap().second_is, Ordering::Equal);
     }
 
     /// Two-sided chances of a coin: 5 of 5 is 0.0625, 6 of 6 is 0.031, 8 of 9 is 0.039, 9 of 12 is 0.146.

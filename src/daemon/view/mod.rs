@@ -8,7 +8,9 @@ pub mod keys;
 pub mod terminal;
 
 use crate::review::Review;
-use crate::review::live::{ClubSoFar, Guess, HOW_TO_GUESS, Latest, LiveStatus};
+use crate::review::live::{
+    CalibrationStep, ClubSoFar, Guess, HOW_TO_GUESS, Latest, LiveStatus, before_the_first,
+};
 use crate::review::page::Kind;
 use fit::{Part, Worth, cells, end_of, fitted, folded, shortened};
 use keys::{Asked, next_club};
@@ -61,9 +63,10 @@ fn parts(view: &View<'_>, width: usize) -> Vec<Part> {
     let club = ClubSoFar::of(view.review, view.status.club.as_deref());
     let blank = || part(Worth::Blank, vec![Line::default()]);
     let mut all = vec![part(Worth::Heading, vec![heading(view.review, width)]), blank()];
-    match view.status.guess {
-        Guess::Waits => all.push(part(Worth::Swing, question(view.status.swings, width))),
-        _ => all.extend(swing(latest.as_ref(), &view.status.guess, width)),
+    match (view.status.calibration, &view.status.guess) {
+        (Some(step), _) => all.push(calibration(step, width)),
+        (None, Guess::Waits) => all.push(part(Worth::Swing, question(view.status.swings, width))),
+        (None, _) => all.extend(swing(view.review, latest.as_ref(), &view.status.guess, width)),
     }
     all.push(blank());
     all.extend(window(&club, latest.as_ref(), width));
@@ -106,9 +109,16 @@ fn question(number: u64, width: usize) -> Vec<Line<'static>> {
     lines
 }
 
-fn swing(latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Part> {
+/// What the calibration asks for stands where the player looks.
+fn calibration(step: CalibrationStep, width: usize) -> Part {
+    let mut lines = told(&step.title(), Style::new(), width);
+    lines.extend(told(step.words, Style::new().bold(), width));
+    part(Worth::Swing, lines)
+}
+
+fn swing(review: &Review, latest: Option<&Latest>, guess: &Guess, width: usize) -> Vec<Part> {
     let Some(latest) = latest else {
-        let waiting = told("Waiting for the first swing.", Style::new().bold(), width);
+        let waiting = told(&before_the_first(review), Style::new().bold(), width);
         return vec![part(Worth::Swing, waiting)];
     };
     let verdict = format!("{} {}", sign(latest.kind), latest.kind.words().to_uppercase());

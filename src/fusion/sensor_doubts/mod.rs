@@ -153,6 +153,7 @@ impl Doubt {
             Doubt::Repeated(_) => "it is read faster than it measures",
             Doubt::SameTime(_) => "each needs the time at which it was taken, not its batch's",
             Doubt::Numbers(_) => "number every reading, not every batch",
+            Doubt::Clock(ratio) if (0.0009..0.0011).contains(ratio) => "that is ms, µs is expected",
             Doubt::Clock(_) => "are its times in µs, from a clock that is known well?",
             Doubt::Rate { .. } => "one of the two is wrong, or the times are not in µs",
         };

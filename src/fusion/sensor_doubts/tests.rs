@@ -97,6 +97,7 @@ fn a_clock_of_another_unit_or_speed_is_told_alone() {
         let found = of_times(change);
         let [Doubt::Clock(ratio)] = found[..] else { panic!("{factor}: {found:?}") };
         assert!((ratio / factor - 1.0).abs() < 0.005, "{factor}: {ratio}");
+        assert_eq!(found[0].cause().contains("that is ms"), factor == 0.001, "{factor}");
     }
     assert_eq!(of_times(|t_us| t_us + t_us / 500), [], "what cheap clocks are off by is no mistake");
 }

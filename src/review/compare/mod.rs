@@ -147,7 +147,7 @@ impl Comparison {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Incomparable {
     /// A side has no value.
-    #[error("expected swings with a value on both sides, found a side with none")]
+    #[error("expected swings with a value on both sides, found a side with none; is it a club of theirs?")]
     Empty,
     /// No spread can be seen.
     #[error("expected two swings on each side, or several buckets, found fewer")]

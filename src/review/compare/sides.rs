@@ -9,6 +9,7 @@ use crate::review::Windows;
 use crate::review::statistics::Share;
 use crate::review::wording::{clean, club_name};
 use crate::units::Measured;
+use std::path::Path;
 
 /// What is compared, in the order in which it is told.
 const QUANTITIES: [Quantity; 3] = [Quantity::SetToTop, Quantity::ArmTravel, Quantity::InWindow];
@@ -74,8 +75,8 @@ impl Chosen {
     /// The recordings and the club in a line.
     #[must_use]
     pub fn name(&self) -> String {
-        let paths: Vec<String> =
-            self.buckets.iter().map(|(bucket, _)| clean(&bucket.path.display().to_string())).collect();
+        let name = |path: &Path| clean(path.display().to_string().trim_end_matches(".mcap"));
+        let paths: Vec<String> = self.buckets.iter().map(|(bucket, _)| name(&bucket.path)).collect();
         let club = self.club.as_ref().map_or_else(|| "all clubs".to_owned(), |club| club_name(Some(club)));
         format!("{}; {club}", paths.join(", "))
     }

@@ -47,6 +47,11 @@ impl Quantity {
         }
     }
 
+    /// Its unit, as it follows a number.
+    fn unit(self) -> &'static str {
+        if self == Quantity::SetToTop { "\u{a0}ms" } else { "\u{a0}%" }
+    }
+
     /// A difference in words: `set 35 ms later`.
     #[must_use]
     pub fn change(self, difference: f64) -> String {
@@ -190,9 +195,10 @@ fn measurement(comparison: &Comparison, quantity: Quantity) -> Option<String> {
     }
     let (measured, spread) = (measured * quantity.factor(), spread * quantity.factor());
     let within = format!(
-        "a single swing is measured to ±{}, the swings spread by ±{}",
+        "a single swing is measured to ±{}{unit}, the swings spread by ±{}{unit}",
         number(measured, 1),
-        number(spread, 1)
+        number(spread, 1),
+        unit = quantity.unit()
     );
     Some(if measured * 3.0 <= spread {
         format!("The measurement matters little here: {within}.")

@@ -15,6 +15,9 @@ const CLASSES: [(&str, &str); 6] = [
     ("none", "no set"),
 ];
 
+/// Columns of the table.
+const COLUMNS: usize = 6;
+
 /// The page.
 #[must_use]
 pub fn page(found: &Found, wanted: &Wanted) -> String {
@@ -76,9 +79,6 @@ fn part(found: &Found, wanted: &Wanted) -> Markup {
                     caption { "The newest recording first" }
                     thead {
                         tr {
-                            th scope="col" { "Begun (UTC)" }
-                            th scope="col" { "Player" }
-                            th scope="col" { "Recording" }
                             th.n scope="col" { "No." }
                             th scope="col" { "Club" }
                             th.n scope="col" { "Set to top, ms" }
@@ -87,7 +87,9 @@ fn part(found: &Found, wanted: &Wanted) -> Markup {
                             th scope="col" { "Said" }
                         }
                     }
-                    tbody { @for swing in &found.swings { (row(swing)) } }
+                    @for swings in found.swings.chunk_by(|one, next| one.uuid == next.uuid) {
+                        tbody { (recording(swings)) @for swing in swings { (row(swing)) } }
+                    }
                 }
             }
         }
@@ -100,14 +102,27 @@ fn part(found: &Found, wanted: &Wanted) -> Markup {
     }
 }
 
+/// What the swings of one recording have in common.
+fn recording(swings: &[ListedSwing]) -> Markup {
+    let Some(swing) = swings.first() else { return html! {} };
+    html! {
+        tr.recording {
+            th scope="rowgroup" colspan=(COLUMNS) {
+                p {
+                    a href=(format!("/bucket/{}", swing.uuid)) { (wording::clean(swing.path.trim_end_matches(".mcap"))) }
+                    " " span { (wording::clean(&swing.player)) }
+                    " " span.about { (swing.started.map_or_else(nothing, |at| at.utc("%-d %B %Y, %H:%M UTC"))) }
+                }
+            }
+        }
+    }
+}
+
 fn row(swing: &ListedSwing) -> Markup {
     let bucket = format!("/bucket/{}", swing.uuid);
     let class = CLASSES.iter().find(|(word, _)| *word == swing.class).map_or(NOTHING, |(_, words)| words);
     html! {
         tr.left-out[swing.excluded.is_some()] {
-            td { (swing.started.map_or_else(nothing, |at| at.minute())) }
-            td { (wording::clean(&swing.player)) }
-            td { a href=(bucket) { (wording::clean(swing.path.trim_end_matches(".mcap"))) } }
             th.n scope="row" { a href=(format!("{bucket}/swing/{}", swing.place)) { (swing.place) } }
             td { (wording::club_name(swing.club.as_deref())) }
             td.n { strong { (measured(swing.set_to_top_ms, 1.0, "")) } }

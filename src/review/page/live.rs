@@ -1,7 +1,7 @@
 //! The parts of a live page that change while the bucket is filled: in the page at first, over a socket later.
 
 use super::{PageModel, latest, served};
-use crate::review::live::{Guess, HOW_TO_GUESS, LiveStatus};
+use crate::review::live::{CalibrationStep, Guess, HOW_TO_GUESS, LiveStatus};
 use crate::review::serve::bench::OWN;
 use crate::tone::Cue;
 use maud::{Markup, html};
@@ -40,12 +40,23 @@ fn markups(model: &PageModel, status: Option<&LiveStatus>) -> [Markup; 4] {
     // Once the bucket is over, nothing is sent or recorded any more.
     let glove = html! { @if let Some(status) = status.filter(|_| model.live) { (facts(status)) } };
     let rest = served::bucket(review, OWN);
-    let newest = match status.map(|status| &status.guess) {
-        Some(Guess::Waits) => question(),
-        Some(Guess::Made(sentence)) => html! { (latest(review)) p.guess { (sentence) } },
+    let newest = match status.map(|status| (status.calibration, &status.guess)) {
+        Some((Some(step), _)) => calibration(step),
+        Some((None, Guess::Waits)) => question(),
+        Some((None, Guess::Made(sentence))) => html! { (latest(review)) p.guess { (sentence) } },
         _ => latest(review),
     };
     [heading, newest, glove, rest]
+}
+
+/// What the calibration asks for.
+fn calibration(step: CalibrationStep) -> Markup {
+    html! {
+        section.latest aria-live="polite" aria-labelledby="latest" {
+            h2 #latest { (step.title()) }
+            p { (step.words) }
+        }
+    }
 }
 
 /// A swing that the player shall guess first: nothing of it is shown.

@@ -25,6 +25,7 @@ mod tables;
 mod trend;
 mod weeks;
 
+use super::live::before_the_first;
 use super::summary::Summary;
 use super::wording::{self, NOTHING};
 use super::{Judged, Review};
@@ -83,16 +84,17 @@ fn head(model: &PageModel) -> Markup {
 }
 
 fn title(review: &Review) -> String {
+    let name = review.input.trim_end_matches(".mcap");
     match &review.player {
-        Some(player) => format!("{player}: {}", review.input),
-        None => review.input.clone(),
+        Some(player) => format!("{player}: {name}"),
+        None => name.to_owned(),
     }
 }
 
 /// The last swing, large enough to be read from the mat.
 fn latest(review: &Review) -> Markup {
     let Some(swing) = review.analysis.swings.last() else {
-        return html! { p.latest { "Waiting for the first swing." } };
+        return html! { p.latest { (before_the_first(review)) } };
     };
     let kind = Kind::of(review, swing);
     html! {
@@ -212,10 +214,10 @@ impl Kind {
     #[must_use]
     pub fn words(self) -> &'static str {
         match self {
-            Kind::Early => "early",
-            Kind::In => "in the window",
-            Kind::Late => "late",
-            Kind::NoSet => "no set",
+            Kind::Early => Verdict::Early.said(),
+            Kind::In => Verdict::InWindow.said(),
+            Kind::Late => Verdict::Late.said(),
+            Kind::NoSet => Verdict::NoSet.said(),
             Kind::Plain => "set, no window for this club",
         }
     }

@@ -205,7 +205,7 @@ fn said(review: &Review, place: usize) -> Markup {
 fn saying(nothing: Option<&str>) -> Markup {
     html! {
         div.saying #saying hidden role="toolbar" aria-label="Say something of the swing in hand" {
-            output #in-hand { "No swing in hand" }
+            output #in-hand { "No swing in hand: tap a row" }
             @for (action, name, letter) in [
                 ("best", "Best", "b"), ("tag", "Tag", "t"), ("note", "Note", "n"), ("club", "Club", "c"),
                 ("exclude", "Leave out", "x"),

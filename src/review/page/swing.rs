@@ -7,6 +7,7 @@ use super::{Kind, body, film, key_mark, set_sentence, speed, title};
 use crate::detect::{AnglesFrom, Swing};
 use crate::record::library::moved::SwingEvent;
 use crate::record::library::remarks::Standing;
+use crate::review::Review;
 use crate::review::motion::{Motion, at, computed, event_name};
 use crate::review::raw::{RawSignals, RawTrack};
 use crate::review::serve::bench::Shown;
@@ -27,7 +28,10 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
         header {
             p.program { (title(review)) }
             h1 { (name) }
-            p.headline { (key_mark(kind)) " " strong { (kind.words()) } ". " (set_sentence(swing)) @if let Some(pelvis) = wording::pelvis_sentence(swing) { " " (pelvis) } }
+            p.headline {
+                (key_mark(kind)) " " strong { (kind.words()) } (window(review, swing)) ". " (set_sentence(swing))
+                @if let Some(pelvis) = wording::pelvis_sentence(swing) { " " (pelvis) }
+            }
             @if let Some(said) = said { (said_of(said)) }
             (neighbours(shown, number))
         }
@@ -50,6 +54,14 @@ pub fn page(shown: &Shown, number: usize) -> Option<String> {
         (speed::head())
     };
     Some(Shell { title: &name, scripts, head, ways: ways(shown), body: content }.text())
+}
+
+/// What the swing was judged by.
+fn window(review: &Review, swing: &Swing) -> String {
+    let window = review.windows.for_club(swing.club.as_deref());
+    window.map_or_else(String::new, |window| {
+        format!(" (window {} to {} %)", wording::percent(window.from), wording::percent(window.to))
+    })
 }
 
 /// The data that the cursor runs over, as JSON; none where there is no such swing, counted from 1.

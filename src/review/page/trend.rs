@@ -21,6 +21,10 @@ const ROOM_MS: f64 = 15.0;
 const STEPS_MS: [f64; 6] = [10.0, 20.0, 50.0, 100.0, 200.0, 500.0];
 const LINES: f64 = 6.0;
 
+/// Room for a digit of a swing's number, and between two numbers.
+const DIGIT: f64 = 11.0;
+const BETWEEN: f64 = 12.0;
+
 /// A set in its place among the club's sets.
 struct Placed<'a> {
     place: usize,
@@ -119,10 +123,17 @@ fn band(frame: &Frame, values: &[f64], trend: &Trend) -> Markup {
     }
 }
 
+/// Of so many sets the number of each of these is written: as many as there is room for, in a phone's larger letters, too.
+fn every(sets: usize, largest: Option<usize>) -> usize {
+    let digits = largest.unwrap_or(0).to_string().len();
+    let room = ((RIGHT - LEFT) / (DIGIT * digits as f64 + BETWEEN)) as usize;
+    sets.div_ceil(room.max(1))
+}
+
 fn axes(review: &Review, frame: &Frame, sets: &[Placed]) -> Markup {
     let (low, high) = frame.ms.from;
     let step = step(high - low, &STEPS_MS, LINES, 1000.0);
-    let every = sets.len().div_ceil(20);
+    let every = every(sets.len(), sets.iter().map(|one| review.number(one.place)).max());
     html! {
         g.axes {
             @for ms in ticks(low, high, step) {
@@ -157,6 +168,19 @@ fn set(review: &Review, frame: &Frame, order: usize, one: &Placed) -> Markup {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn numbers_of_swings_do_not_run_into_each_other() {
+        let room = RIGHT - LEFT;
+        for (sets, largest) in
+            [(2_usize, 2_usize), (9, 9), (13, 13), (20, 40), (40, 99), (81, 150), (400, 1200)]
+        {
+            let written = sets.div_ceil(every(sets, Some(largest)));
+            let long = DIGIT * largest.to_string().len() as f64 + BETWEEN;
+            assert!(written as f64 * long <= room, "{sets} sets up to number {largest}: {written} numbers");
+        }
+        assert_eq!(every(13, Some(13)), 1);
+    }
 
     #[test]
     fn half_of_the_sets_lie_above_a_line_whatever_its_slope() {

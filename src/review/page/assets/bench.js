@@ -38,7 +38,7 @@ function show() {
     group.classList.toggle("without-picked", !group.querySelector(".picked"));
   });
   document.getElementById("in-hand").textContent =
-    (hand ? "Swing " + hand.dataset.swing + ", " + hand.dataset.club : "No swing in hand") +
+    (hand ? "Swing " + hand.dataset.swing + ", " + hand.dataset.club : "No swing in hand: tap a row") +
     (numbers.size ? "; " + numbers.size + " picked" : "");
   toolbar.classList.toggle("of-none", hand === null);
   toolbar.querySelector("[data-action=compare]").setAttribute("aria-pressed", String(only));
@@ -48,6 +48,8 @@ function show() {
 
 function take(row, focus) {
   if (!row) return;
+  // What was told was of the swing before.
+  if (inHand !== row.dataset.takeaway) say("");
   inHand = row.dataset.takeaway;
   show();
   if (focus) {
