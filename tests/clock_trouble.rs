@@ -203,3 +203,20 @@ fn clocks_that_wander_over_hours_are_followed() {
         assert!(long_ms < short_ms + 1.0, "{path}: {long_ms} ms over three hours, {short_ms} ms in one go");
     }
 }
+
+/// A glove that is switched off and on between two swings: both clocks start anew, and lie a tenth of a second
+/// farther apart than before, as two nodes that do not start at the same instant.
+#[test]
+fn a_glove_that_is_switched_off_and_on_goes_on() {
+    let at_s = between(5);
+    check(
+        "both restart",
+        &changed(|sample, now_s| {
+            if now_s > at_s {
+                let apart_s = if sample.role == NodeRole::Forearm { 0.1 } else { 0.0 };
+                sample.t = sample.t.plus_seconds(-at_s - apart_s);
+                sample.seq = sample.seq.wrapping_sub(20_000);
+            }
+        }),
+    );
+}

@@ -66,6 +66,8 @@ pub struct Episode {
     pub bias_wander: Biases,
     /// Forearm clock less hand clock as the order of arrival shows it, s: good to a packet.
     pub clock_guess_s: f64,
+    /// How often a node's clock had started anew by then.
+    pub clocks_begun: u32,
     /// Where the fast motion began, hand clock, s.
     pub fast_from_s: f64,
     /// It goes on from one that was cut for its length.
@@ -334,60 +336,48 @@ impl EpisodeCutter {
     }
 
     fn take(&mut self, sample: &ImuSample) -> Option<Cut> {
-        match sample.role {
-            NodeRole::Hand => {
-                let reading = match self.hand.push(sample) {
-                    Taken::Dropped => return None,
-                    Taken::Late(reading) => {
-                        self.collect(reading, |episode| &mut episode.hand);
-                        return None;
-                    }
-                    Taken::Reading(reading) => reading,
-                    Taken::Restarted(reading) => {
-                        self.forget_the_clock();
-                        reading
-                    }
-                };
-                self.collect(reading, |episode| &mut episode.hand);
-                self.follow_motion(reading)
+        let of_hand = sample.role == NodeRole::Hand;
+        let taken = match sample.role {
+            NodeRole::Hand => self.hand.push(sample),
+            NodeRole::Forearm => self.forearm.push(sample),
+            NodeRole::Chest | NodeRole::Belt => return None,
+        };
+        if matches!(taken, Taken::Restarted(_)) {
+            self.forget_the_clock(of_hand);
+        }
+        match taken {
+            Taken::Dropped => None,
+            Taken::Late(reading) => {
+                self.collect(reading, of_hand);
+                None
             }
-            NodeRole::Forearm => {
-                let reading = match self.forearm.push(sample) {
-                    Taken::Dropped => return None,
-                    Taken::Late(reading) => {
-                        self.collect(reading, |episode| &mut episode.forearm);
-                        return None;
-                    }
-                    Taken::Reading(reading) => reading,
-                    Taken::Restarted(reading) => {
-                        // A calibration across two clocks is none.
-                        self.calibration = None;
-                        self.clock_guesses.clear();
-                        reading
-                    }
-                };
-                self.collect(reading, |episode| &mut episode.forearm);
+            Taken::Reading(reading) | Taken::Restarted(reading) => {
+                self.collect(reading, of_hand);
+                if of_hand {
+                    return self.follow_motion(reading);
+                }
                 self.guess_clock(reading);
                 None
             }
-            NodeRole::Chest | NodeRole::Belt => None,
         }
     }
 
-    /// The hand's clock is another one now: nothing that was timed on the old one holds.
-    fn forget_the_clock(&mut self) {
-        (self.fast, self.is_cut_off) = (None, false);
-        self.told_until_s = f64::NEG_INFINITY;
+    /// A node's clock is another one now: nothing that was timed on the old one holds.
+    fn forget_the_clock(&mut self, of_hand: bool) {
         self.calibration = None;
         self.clock_guesses.clear();
-        self.smooth_rate = 0.0;
+        if of_hand {
+            (self.fast, self.is_cut_off) = (None, false);
+            self.told_until_s = f64::NEG_INFINITY;
+            self.smooth_rate = 0.0;
+        }
     }
 
-    fn collect(&mut self, reading: Reading, side: impl Fn(&mut Episode) -> &mut Vec<Reading>) {
+    fn collect(&mut self, reading: Reading, of_hand: bool) {
         if let Some((_, episode)) =
             self.calibration.as_mut().and_then(|calibration| calibration.parts.last_mut())
         {
-            let readings = side(episode);
+            let readings = if of_hand { &mut episode.hand } else { &mut episode.forearm };
             if readings.len() < PART_READINGS_MAX {
                 readings.push(reading);
             }
@@ -470,6 +460,7 @@ impl EpisodeCutter {
             biases: self.biases(),
             bias_wander: Biases { hand: self.hand.bias_wander(), forearm: self.forearm.bias_wander() },
             clock_guess_s: 0.0,
+            clocks_begun: self.hand.clocks_begun() + self.forearm.clocks_begun(),
             fast_from_s: 0.0,
             goes_on: false,
             club: None,

@@ -52,6 +52,7 @@ pub struct Intake {
     unseen: usize,
     orientation: Box<dyn OrientationFilter>,
     turned_s: Option<f64>,
+    clocks_begun: u32,
     loss: NodeLoss,
 }
 
@@ -71,6 +72,7 @@ impl Intake {
             unseen: 0,
             orientation: method.filter(),
             turned_s: None,
+            clocks_begun: 0,
             loss: NodeLoss { role, received: 0, missing: 0, duplicates: 0, jumps: 0 },
         }
     }
@@ -88,6 +90,12 @@ impl Intake {
         far && !self.is_awaited(sample, t_s)
     }
 
+    /// How often the node's clock has begun anew, as one does that was switched off.
+    #[must_use]
+    pub fn clocks_begun(&self) -> u32 {
+        self.clocks_begun
+    }
+
     /// Takes a sample in order of arrival.
     pub fn push(&mut self, sample: &ImuSample) -> Taken {
         let reading = self.conversion.reading(sample);
@@ -102,6 +110,7 @@ impl Intake {
             if !self.goes_on(sample.seq, since_us) {
                 self.restart_numbers();
             }
+            self.clocks_begun += u32::from(since_us < 0);
             self.ring.clear();
             self.own.restart();
             self.unseen = 0;

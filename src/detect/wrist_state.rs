@@ -49,6 +49,10 @@ pub struct WristState {
     windows: Vec<JointWindow>,
     /// Offsets that single movements have shown: hand clock, forearm clock less hand clock, s.
     offsets_s: VecDeque<(f64, f64)>,
+    /// By how much the order of arrival says more than the clock, s: the forearm's readings may be longer under way.
+    arrival_off_s: f64,
+    /// [`Episode::clocks_begun`] where the clock was learnt.
+    clocks_begun: u32,
 }
 
 impl WristState {
@@ -68,6 +72,8 @@ impl WristState {
             tissue: SoftTissue::UNSEEN,
             windows: Vec::new(),
             offsets_s: VecDeque::new(),
+            arrival_off_s: 0.0,
+            clocks_begun: 0,
         }
     }
 
@@ -80,17 +86,20 @@ impl WristState {
             notes: Vec::new(),
             windows: Vec::new(),
             offsets_s: VecDeque::new(),
+            arrival_off_s: 0.0,
             ..self.clone()
         }
     }
 
-    /// Whether an episode's order of arrival speaks of other clocks than those known.
+    /// Whether an episode was timed by other clocks than those known: a node has started anew, or the order of
+    /// arrival says so.
     #[must_use]
     pub fn has_other_clocks(&self, episode: &Episode) -> bool {
         let known = self.clock.zip(episode.hand.last()).filter(|_| !episode.forearm.is_empty());
         known.is_some_and(|(clock, last)| {
-            let offset_s = clock.forearm_s(last.t_s) - last.t_s;
-            (offset_s - episode.clock_guess_s).abs() > CLOCK_REACH_S
+            let expected_s = clock.forearm_s(last.t_s) - last.t_s + self.arrival_off_s;
+            episode.clocks_begun != self.clocks_begun
+                || (expected_s - episode.clock_guess_s).abs() > CLOCK_REACH_S
         })
     }
 
@@ -107,11 +116,13 @@ impl WristState {
     pub fn learn_clock(&mut self, episode: &Episode) {
         let Some((first, last)) = episode.hand.first().zip(episode.hand.last()) else { return };
         let at_s = 0.5 * (first.t_s + last.t_s);
+        self.clocks_begun = episode.clocks_begun;
         let around_s = self.clock.map_or(episode.clock_guess_s, |clock| clock.forearm_s(at_s) - at_s);
         let Some(offset_s) = clock_offset_s(episode, around_s) else {
             self.clock = Some(self.clock_for(episode));
             return;
         };
+        self.arrival_off_s = episode.clock_guess_s - offset_s;
         // A longer look at the same movement takes the shorter one's place.
         self.offsets_s.pop_back_if(|(before_s, _)| (at_s - *before_s).abs() < SAME_MOVEMENT_S);
         self.offsets_s.push_back((at_s, offset_s));
