@@ -142,14 +142,16 @@ fn what_comes_again_after_a_long_break_is_no_other_clock() {
 
 #[test]
 fn a_reading_that_is_no_number_costs_itself() {
-    check(
-        "not a number",
-        &changed(|sample, now_s| {
-            if now_s < 0.1 {
-                sample.rate_dps[1] = f64::NAN;
-            }
-        }),
-    );
+    for (name, value) in [("not a number", f64::NAN), ("beyond all sensors", 1e30)] {
+        check(
+            name,
+            &changed(|sample, now_s| {
+                if now_s < 0.1 || sample.seq % 997 == 0 {
+                    sample.rate_dps[1] = value;
+                }
+            }),
+        );
+    }
 }
 
 /// Both clocks are set while the calibration runs: it is lost, the swings are not.

@@ -1,5 +1,5 @@
 //! Swings with readings lost in the downswing: what the bridge over them got wrong shows at the finish, and the
-//! angles stay as right as they can be, with bars that say so.
+//! angles stay as right as they can be, with bars that say so. Swings with readings that no motion makes.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod support {
@@ -9,9 +9,9 @@ mod support {
 
 use hingeclock::detect::Flag;
 use hingeclock::device::virtual_glove::{Profile, Scenario, VirtualBucket};
-use hingeclock::sample::{Arrival, NodeRole};
+use hingeclock::sample::{Arrival, ImuSample, NodeRole};
 use hingeclock::units::DeviceTime;
-use support::analysis::offline;
+use support::analysis::{live, offline};
 use support::score::{BucketScore, SwingScore, score};
 
 /// The gap begins so long after the top, s.
@@ -80,4 +80,85 @@ fn a_gap_in_the_downswing_is_mended_from_both_ends() {
     }
     let bad = |hide_finish| hinge(&scores(Profile::Clean, 0.08, hide_finish)).0;
     assert!(bad(false) < 0.8 * bad(true), "the finish helps: {}° against {}°", bad(false), bad(true));
+}
+
+/// The bucket with one reading of a node spoilt in every swing, so long after the top, s.
+fn spoilt(
+    bucket: &VirtualBucket,
+    role: NodeRole,
+    after_top_s: f64,
+    spoil: fn(&mut ImuSample),
+) -> VirtualBucket {
+    let mut changed = bucket.clone();
+    for swing in &bucket.truth {
+        let at = swing.top.plus_seconds(after_top_s);
+        let samples = changed.arrivals.iter_mut().filter_map(|arrival| match arrival {
+            Arrival::Sample(sample) if sample.role == role => Some(sample),
+            _ => None,
+        });
+        let nearest =
+            samples.min_by(|a, b| a.t.seconds_since(at).abs().total_cmp(&b.t.seconds_since(at).abs()));
+        spoil(nearest.unwrap());
+    }
+    changed
+}
+
+/// A register that is read while it is written, a bit that slips: one wild reading in each swing. Sets and shocks stay
+/// where they were.
+#[test]
+fn a_single_reading_that_no_motion_makes_costs_itself() {
+    let bucket = VirtualBucket::play(&Scenario::study(Profile::Typical, 2), 2);
+    let spoils: [(&str, NodeRole, f64, fn(&mut ImuSample)); 6] = [
+        ("gyro in the backswing", NodeRole::Hand, -0.3, |sample| sample.rate_dps[1] = 2000.0),
+        ("forearm's gyro in the backswing", NodeRole::Forearm, -0.3, |sample| sample.rate_dps[0] = -2000.0),
+        ("gyro in the downswing", NodeRole::Hand, 0.12, |sample| sample.rate_dps[2] = -900.0),
+        ("gyro at the address", NodeRole::Hand, -2.0, |sample| sample.rate_dps[0] = 1700.0),
+        ("accelerometer in the downswing", NodeRole::Hand, 0.18, |sample| sample.specific_force_g[2] = -16.0),
+        ("no answer", NodeRole::Hand, 0.15, |sample| {
+            (sample.rate_dps, sample.specific_force_g) = ([0.0; 3], [0.0; 3]);
+        }),
+    ];
+    for (path, analysed) in [("offline", offline as fn(&VirtualBucket) -> Vec<_>), ("live", live)] {
+        let sound = analysed(&bucket);
+        for (name, role, after_top_s, spoil) in spoils {
+            let found = analysed(&spoilt(&bucket, role, after_top_s, spoil));
+            assert_eq!(found.len(), sound.len(), "{name}, {path}");
+            for (place, (found, sound)) in found.iter().zip(&sound).enumerate() {
+                let set_ms = |swing: &hingeclock::detect::Swing| swing.set.map(|set| set.set_to_top_ms);
+                if let Some((found, sound)) = set_ms(found).zip(set_ms(sound)) {
+                    let off_ms = (found.value - sound.value).abs();
+                    println!("{name}, {path}, swing {place}: {off_ms:.2} ms, bar {:.2}", sound.sd);
+                    assert!(
+                        off_ms < 2.0 * sound.sd,
+                        "{name}, {path}, swing {place}: {off_ms} ms, bar {}",
+                        sound.sd
+                    );
+                }
+                let shocks = found.impact.zip(sound.impact);
+                let apart_s = shocks.map_or(0.0, |(found, sound)| found.seconds_since(sound).abs());
+                assert_eq!(found.impact.is_some(), sound.impact.is_some(), "{name}, {path}, swing {place}");
+                assert!(apart_s < 0.005, "{name}, {path}, swing {place}: shock {apart_s} s off");
+            }
+        }
+    }
+}
+
+/// A shock that fell into a gap is not told as a swing without a ball and nothing more.
+#[test]
+fn a_shock_that_was_lost_is_told() {
+    let bucket = VirtualBucket::play(&Scenario::study(Profile::Clean, 3), 3);
+    let shocks: Vec<DeviceTime> = bucket.truth.iter().filter_map(|swing| swing.impact).collect();
+    assert!(!shocks.is_empty());
+    let mut changed = bucket.clone();
+    changed.arrivals.retain(|arrival| {
+        let Arrival::Sample(sample) = arrival else { return true };
+        !shocks.iter().any(|shock| sample.t.seconds_since(*shock).abs() < 0.06)
+    });
+    for swings in [offline(&changed), live(&changed)] {
+        assert_eq!(swings.len(), bucket.truth.len());
+        for (swing, truth) in swings.iter().zip(&bucket.truth) {
+            let is_lost = truth.impact.is_some();
+            assert!(!is_lost || swing.flags.contains(&Flag::DataGap), "{:?}", swing.flags);
+        }
+    }
 }

@@ -6,6 +6,7 @@ use super::body_watch::{BodyReadings, BodyWatch};
 use super::fast_motion::{CUT_WITHIN_S, FastMotion, SWING_PEAK};
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
+use crate::fusion::glitch::without_glitches;
 use crate::fusion::joint::GloveEvidence;
 use crate::fusion::orientation::OrientationMethod;
 use crate::fusion::series::{Conversion, Reading, middle};
@@ -434,8 +435,10 @@ impl EpisodeCutter {
         let mut parts = calibration.parts;
         let (biases, clock_guess_s) = (self.biases(), self.clock_guess_s());
         for (_, episode) in &mut parts {
-            episode.hand.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
-            episode.forearm.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
+            for readings in [&mut episode.hand, &mut episode.forearm] {
+                readings.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
+                *readings = without_glitches(std::mem::take(readings));
+            }
             episode.biases = biases;
             episode.clock_guess_s = clock_guess_s;
         }

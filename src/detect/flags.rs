@@ -1,7 +1,7 @@
 //! What deserves less trust in a swing, from the signal.
 
 use super::candidate::Candidate;
-use super::measure::{Instants, WristKnowledge};
+use super::measure::{Instants, SHOCK_WITHIN_S, WristKnowledge};
 use super::motion::{GAP_STEPS, clipped_axis};
 use super::set::{Crossings, HingeCurve};
 use super::swing::{Flag, Swing};
@@ -16,6 +16,8 @@ const DEFINITIONS_S: f64 = 0.01;
 const CLOCK_SD_S: f64 = 0.002;
 /// An address less still than this leaves the zero uncertain, rad/s.
 const RESTLESS: f64 = 0.1;
+/// What came so long after the ball had a part in what is told, s.
+const AFTER_BALL_S: f64 = 0.02;
 /// The onset of a shock is known to so many steps between readings.
 const BEFORE_SHOCK_STEPS: f64 = 1.5;
 /// The third wrist angle strays farther than this only when the glove has moved, rad.
@@ -69,18 +71,27 @@ fn clock_sd_s(wrist: &WristKnowledge, at_s: f64) -> f64 {
     (c[(offset, offset)] + 2.0 * dt_s * c[(offset, skew)] + dt_s * dt_s * c[(skew, skew)]).max(0.0).sqrt()
 }
 
-/// Readings of both nodes from takeaway to just after the ball.
+/// Readings of both nodes from takeaway to just after the ball, or as far as its shock was looked for in vain. One more
+/// at the end shows a gap that goes beyond.
 fn swing_readings<'a>(
     candidate: &'a Candidate,
     wrist: &WristKnowledge,
     instants: &Instants,
 ) -> [&'a [Reading]; 2] {
-    let (from_s, to_s) = (instants.takeaway_s, instants.ball_s + 0.02);
+    let after_s = if instants.impact_s.is_some() { AFTER_BALL_S } else { SHOCK_WITHIN_S };
+    let (from_s, to_s) = (instants.takeaway_s, instants.ball_s + after_s);
     let clock = &wrist.clock;
     [
-        between(&candidate.episode.hand, from_s, to_s),
-        between(&candidate.episode.forearm, clock.forearm_s(from_s), clock.forearm_s(to_s)),
+        with_next(&candidate.episode.hand, from_s, to_s),
+        with_next(&candidate.episode.forearm, clock.forearm_s(from_s), clock.forearm_s(to_s)),
     ]
+}
+
+/// The readings between two instants, and the one after them.
+fn with_next(readings: &[Reading], from_s: f64, to_s: f64) -> &[Reading] {
+    let start = readings.partition_point(|reading| reading.t_s < from_s);
+    let end = readings.partition_point(|reading| reading.t_s < to_s);
+    &readings[start..(end + 1).min(readings.len()).max(start)]
 }
 
 /// Whether the hand's accelerometer stood at its full scale where its readings are summed up: from the address to the

@@ -3,6 +3,7 @@
 use super::NodeLoss;
 use crate::device::gaps::{LATE_NUMBERS, LATE_US, can_pass};
 use crate::fusion::errors::NodeErrors;
+use crate::fusion::glitch::{self, without_glitches};
 use crate::fusion::orientation::{GAP_S, OrientationFilter, OrientationMethod, Step};
 use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
 use crate::fusion::series::{Conversion, Reading, mean};
@@ -98,10 +99,10 @@ impl Intake {
 
     /// Takes a sample in order of arrival.
     pub fn push(&mut self, sample: &ImuSample) -> Taken {
-        let reading = self.conversion.reading(sample);
-        if !(reading.rate.iter().chain(&reading.force_g).all(|value| value.is_finite())) {
+        if is_no_reading(sample) {
             return Taken::Dropped;
         }
+        let reading = self.conversion.reading(sample);
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
         let since_us = ((reading.t_s - newest_s) * 1e6) as i64;
         let restarted = self.starts_anew(sample);
@@ -140,11 +141,23 @@ impl Intake {
         let Some(newest) = self.newest() else { return };
         let until_s = newest.t_s - LATE_S;
         let bias = self.orientation.bias();
-        let unseen = self.ring.range(self.ring.len() - self.unseen..);
-        for reading in unseen.take_while(|reading| reading.t_s <= until_s) {
-            self.own.push(reading, &bias);
+        for at in self.ring.len() - self.unseen..self.ring.len() {
+            if self.ring[at].t_s > until_s {
+                break;
+            }
+            if !self.is_glitch(at) {
+                self.own.push(&self.ring[at], &bias);
+            }
             self.unseen -= 1;
         }
+    }
+
+    /// Whether the reading at this place of the ring is none, by its neighbours.
+    fn is_glitch(&self, at: usize) -> bool {
+        let first = at.saturating_sub(2);
+        let five: [Option<&Reading>; 5] = std::array::from_fn(|i| self.ring.get(first + i));
+        at >= 2
+            && matches!(five, [Some(a), Some(b), Some(c), Some(d), Some(e)] if glitch::is_glitch([a, b, c, d, e]))
     }
 
     /// One step of the orientation filter. A late reading is passed over: its time is spoken for.
@@ -244,22 +257,21 @@ impl Intake {
     #[must_use]
     pub fn since(&self, from_s: f64) -> Vec<Reading> {
         let start = self.ring.partition_point(|reading| reading.t_s < from_s);
-        self.ring.range(start..).copied().collect()
+        without_glitches(self.ring.range(start..).copied().collect())
     }
 
     /// The same in means of those that lie within [`BLOCK_S`]: enough for a first look, whose cost then does not grow with
     /// the glove's rate.
     #[must_use]
     pub fn since_in_blocks(&self, from_s: f64) -> Vec<Reading> {
-        let start = self.ring.partition_point(|reading| reading.t_s < from_s);
         let mut blocks = Vec::new();
         let mut block: Vec<Reading> = Vec::new();
-        for reading in self.ring.range(start..) {
+        for reading in self.since(from_s) {
             if block.first().is_some_and(|first| reading.t_s - first.t_s > BLOCK_S) {
                 blocks.extend(mean(&block));
                 block.clear();
             }
-            block.push(*reading);
+            block.push(reading);
         }
         blocks.extend(mean(&block));
         blocks
@@ -288,6 +300,16 @@ impl Intake {
     pub fn loss(&self) -> NodeLoss {
         self.loss
     }
+}
+
+/// No sensor gives more, °/s or g, in whatever unit firmware takes for the right one.
+const MOST: f64 = 1e6;
+
+/// Numbers that are none, or nothing but zeros: what a sensor gives that does not answer. At rest there is gravity, and
+/// an arm that falls turns.
+fn is_no_reading(sample: &ImuSample) -> bool {
+    let mut values = sample.rate_dps.iter().chain(&sample.specific_force_g);
+    !values.clone().all(|value| value.abs() < MOST) || values.all(|value| *value == 0.0)
 }
 
 #[cfg(test)]

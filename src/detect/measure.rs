@@ -20,7 +20,7 @@ use crate::units::{DeviceTime, Measured};
 use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 
 /// The shock comes no later than this after the arm is back at its address angle, s.
-const SHOCK_WITHIN_S: f64 = 0.1;
+pub(super) const SHOCK_WITHIN_S: f64 = 0.1;
 /// The shock is known to about half a step between readings (standard deviation).
 const IMPACT_SD_STEPS: f64 = 0.5;
 /// Share of the downswing in which the hinge may still grow and count.

@@ -8,6 +8,7 @@ pub mod calibration;
 pub mod clock;
 pub mod clock_bends;
 pub mod errors;
+pub mod glitch;
 pub mod hub;
 mod hub_address;
 mod hub_fit;

@@ -108,6 +108,10 @@ impl Columns {
         let mut width = 0;
         for (at, cell) in line.split(',').enumerate() {
             width += 1;
+            if at == self.width && cell.is_empty() {
+                // A comma behind the last cell, as some loggers write it.
+                width -= 1;
+            }
             if let Some(column) = self.places.iter().position(|place| *place == Some(at)) {
                 cells[column] = bare(cell);
             }
