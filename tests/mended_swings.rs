@@ -103,12 +103,15 @@ fn spoilt(
     changed
 }
 
+/// A mistake of a node's: its name, the node, how long after the top, s, and what becomes of the reading.
+type Mistake = (&'static str, NodeRole, f64, fn(&mut ImuSample));
+
 /// A register that is read while it is written, a bit that slips: one wild reading in each swing. Sets and shocks stay
 /// where they were.
 #[test]
 fn a_single_reading_that_no_motion_makes_costs_itself() {
     let bucket = VirtualBucket::play(&Scenario::study(Profile::Typical, 2), 2);
-    let spoils: [(&str, NodeRole, f64, fn(&mut ImuSample)); 6] = [
+    let spoils: [Mistake; 6] = [
         ("gyro in the backswing", NodeRole::Hand, -0.3, |sample| sample.rate_dps[1] = 2000.0),
         ("forearm's gyro in the backswing", NodeRole::Forearm, -0.3, |sample| sample.rate_dps[0] = -2000.0),
         ("gyro in the downswing", NodeRole::Hand, 0.12, |sample| sample.rate_dps[2] = -900.0),
