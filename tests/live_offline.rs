@@ -181,6 +181,9 @@ fn live_tells_what_offline_would_have_told_by_then() {
     }
     println!("{}", table("by then", &all));
     assert!(all.len() >= 20, "{} swings were told", all.len());
-    let other: Vec<String> = all.iter().filter(|beside| !beside.same_class()).map(Beside::line).collect();
+    // A set on the edge of two classes falls to either side of it by less than a millisecond.
+    let on_an_edge = |beside: &Beside| beside.set_ms().is_some_and(|ms| ms.abs() < 1.0);
+    let other = all.iter().filter(|beside| !beside.same_class() && !on_an_edge(beside));
+    let other: Vec<String> = other.map(Beside::line).collect();
     assert!(50 * other.len() <= all.len(), "{other:#?}");
 }

@@ -137,6 +137,10 @@ const MATRIX_LEAN: f64 = 2.0;
 /// rare outlier.
 const PULLS_NO_HARDER: f64 = 0.5;
 
+/// At this rate of the hand a residual is twice as unsure as in a wrist that hardly moves, rad/s (judgement, from study
+/// buckets with seeds under 100): a wrist gives and tissue swings under load, clocks and gyros are off by more.
+const TWICE_AS_UNSURE_AT: f64 = 10.0;
+
 /// Weight that keeps outliers from ruling (Huber 1964).
 fn robust(residual: f64, sd: f64) -> f64 {
     (PULLS_NO_HARDER * sd / residual.abs().max(1e-12)).min(1.0)
@@ -170,7 +174,7 @@ impl Normal {
                 let News { row: news, share, variance } = before
                     .as_ref()
                     .map_or_else(|| row.first(residual_sd), |b| row.news(b, residual_sd, params));
-                let sd = variance.sqrt().hypot(residual_sd * params.white_share);
+                let sd = variance.sqrt().hypot(residual_sd * params.white_share) * row.unsure();
                 if share > LEAST_NEWS {
                     scores += (news.residual() / sd).abs().min(OUTLYING).powi(2);
                     scored += 1.0;
@@ -325,6 +329,11 @@ struct News {
 impl Row {
     fn residual(&self) -> f64 {
         -self.terms[UNKNOWNS]
+    }
+
+    /// How many times as unsure as in a wrist that hardly moves.
+    fn unsure(&self) -> f64 {
+        1.0 + self.rate / TWICE_AS_UNSURE_AT
     }
 
     /// Nothing was said before.
