@@ -14,6 +14,9 @@ use std::path::Path;
 use std::time::Duration;
 use tokio::sync::oneshot;
 
+/// A bucket of more swings is left to `review`: all of them are kept in memory while they are measured together, some
+/// 2 MB each.
+const MOST_SWINGS: usize = 120;
 /// What lasts less than this is not spoken of.
 const PATIENCE: Duration = Duration::from_secs(1);
 const MEASURES: &str =
@@ -33,6 +36,9 @@ pub async fn measured(
     }
     if asked == Some(Request::Leave) {
         return end.known_live(&KnownLive::NotWaitedFor);
+    }
+    if end.review.newest_number() > MOST_SWINGS {
+        return end.known_live(&KnownLive::TooMany);
     }
     let Some(file) = end.only_file().map(Path::to_owned) else {
         return end.known_live(&KnownLive::NotInOneFile);
@@ -97,12 +103,35 @@ async fn aside<T: Send + 'static>(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::detect::{AnalysisParams, BucketAnalysis, Swing};
+    use crate::units::DeviceTime;
     use std::future::pending;
     use std::sync::mpsc::sync_channel;
     use tokio::sync::Notify;
 
     fn nobody() -> std::future::Pending<()> {
         pending()
+    }
+
+    #[tokio::test]
+    async fn a_bucket_of_very_many_swings_stays_as_it_was_known() {
+        let swing = Swing::bare(DeviceTime(0), DeviceTime(900_000));
+        let analysis = |count| BucketAnalysis {
+            swings: vec![swing.clone(); count],
+            losses: Vec::new(),
+            notes: Vec::new(),
+            calibration: None,
+        };
+        for (swings, expected) in
+            [(MOST_SWINGS, KnownLive::NotInOneFile), (MOST_SWINGS + 1, KnownLive::TooMany)]
+        {
+            let review = Review::new("kestrel-1.mcap", analysis(swings));
+            let end =
+                BucketEnd { recordings: Vec::new(), review, said: Remarks::default(), lost: Vec::new() };
+            let rules = AnalysisParams::default().into();
+            let end = measured(end, None, nobody(), rules, &Status::new(true)).await;
+            assert_eq!(end.review.analysis.notes, [expected.to_string()]);
+        }
     }
 
     /// No time is measured: who asks does so when he is told that it lasts, and the work is done only after that.

@@ -18,6 +18,12 @@ pub enum KnownLive {
          measured together."
     )]
     NotWaitedFor,
+    /// More swings than the memory of a running bucket is meant for.
+    #[error(
+        "These numbers are as they were known while the bucket ran, since it has so many swings; `hingeclock review` \
+         has them measured together."
+    )]
+    TooMany,
     /// It went to several files, or what it went to is gone.
     #[error("These numbers are as they were known while the bucket ran: no single file holds all of it.")]
     NotInOneFile,
