@@ -449,9 +449,11 @@ impl LiveAnalysis {
             self.seat_so_far = seat::so_far(&self.state, &before, &evidence).map(Box::new);
         }
         let so_far = self.seat_so_far.as_ref();
-        if so_far.is_some_and(|so_far| seat::has_moved(&self.state, so_far, &[window], &evidence)) {
+        if let Some(so_far) =
+            so_far.filter(|so_far| seat::has_moved(&self.state, so_far, &[window], &evidence))
+        {
             self.notes.push(seat::note(takeaway_s));
-            self.state = self.state.after_moving();
+            self.state = self.state.after_moving(&so_far.axes);
             self.forget_swings();
         }
     }

@@ -233,11 +233,11 @@ fn seats(
         let after: Vec<&JointWindow> = coming.iter().filter_map(|seated| seated.window.as_ref()).collect();
         let with_forearm = coming.front().is_some_and(|next| next.window.is_some());
         let so_far = if with_forearm { seat::so_far(state, &before, evidence) } else { None };
-        let moved = so_far.is_some_and(|so_far| seat::has_moved(state, &so_far, &after, evidence));
+        let moved = so_far.filter(|so_far| seat::has_moved(state, so_far, &after, evidence));
         let Some(seated) = coming.pop_front() else { break };
-        if moved {
+        if let Some(so_far) = moved {
             notes.push(seat::note(seated.candidate.phases.takeaway_s));
-            let fresh = state.after_moving();
+            let fresh = state.after_moving(&so_far.axes);
             seats.push((fresh, vec![seated]));
         } else {
             seat.push(seated);

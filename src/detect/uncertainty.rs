@@ -16,9 +16,10 @@ use std::rc::Rc;
 
 /// Angle error that no estimate sees: noise, counts, g-sensitivity, rad.
 const SENSOR_SD: f64 = 0.02 * std::f64::consts::PI / 180.0;
-/// The third angle is what the fit has left of the model's error. The unknowns of the swing take as much of its variance
-/// as they leave, those that swings share so many times as much again, divided among them (judgement, from study buckets
-/// with seeds under 100).
+/// The third angle is what the fit has left of the model's error: so much of its variance where very many swings were
+/// estimated together (judgement, from study buckets with seeds under 100, as the next one) …
+const LEFT: f64 = 0.25;
+/// … and less where few were: the unknowns that swings share take so many times as much, divided among them.
 const SHARED_TAKE: f64 = 4.0;
 /// Least timing error: sampling jitter and what is left of filter delays, s.
 const TIMING_SD_S: f64 = 0.0002;
@@ -286,7 +287,7 @@ fn with_axis_moved(axes: &WristAxes, i: usize) -> WristAxes {
 /// How many times as large as what shows of it the model's error is where so many swings were estimated together: one
 /// alone is fitted so well that it shows next to nothing.
 fn taken_back(swings: usize) -> f64 {
-    (2.0 * (1.0 + SHARED_TAKE / swings.max(1) as f64)).sqrt()
+    ((1.0 + SHARED_TAKE / swings.max(1) as f64) / LEFT).sqrt()
 }
 
 /// A wrist has two axes, so whatever shows about the third is the error of the model: soft tissue, a strap
@@ -376,6 +377,6 @@ mod tests {
     fn the_fewer_swings_the_less_their_fit_shows_of_the_models_error() {
         let taken: Vec<f64> = (0..20).map(taken_back).collect();
         assert!(taken[0] == taken[1] && taken[1..].windows(2).all(|pair| pair[0] > pair[1]), "{taken:?}");
-        assert!((taken_back(usize::MAX) - std::f64::consts::SQRT_2).abs() < 1e-9);
+        assert!((taken_back(usize::MAX) - 2.0).abs() < 1e-9);
     }
 }

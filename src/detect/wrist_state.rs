@@ -226,10 +226,12 @@ impl WristState {
         joint::estimate(swings, &begin.axes, &begin.clock, &self.tissue, evidence, &JointParams::default())
     }
 
-    /// The same wrist in a glove that has moved on it: the calibration's axes are a first guess now.
+    /// The same wrist in a glove that has moved on it: the axes that it had until then, as far as they were known, are a
+    /// first guess now.
     #[must_use]
-    pub fn after_moving(&self) -> WristState {
+    pub fn after_moving(&self, axes_until_then: &WristAxes) -> WristState {
         WristState {
+            axes: *axes_until_then,
             calibrated: false,
             hand_calibrated: false,
             windows: Vec::new(),
