@@ -64,13 +64,13 @@ impl Heard {
         let lines = BufReader::new(daemon.0.stderr.take().unwrap()).lines();
         std::thread::spawn(move || lines.map_while(Result::ok).try_for_each(|line| tell.send(line)));
         let heard = Heard { folder, daemon, said };
-        // The line's other end is gone.
-        heard.hears("glove: ");
+        // The line's other end is gone for good: on a busy machine it may have been silent for a moment before.
+        heard.hears("found none (unplugged");
         heard
     }
 
-    fn hears(&self, start: &str) {
-        while !self.said.recv_timeout(PATIENCE).unwrap().starts_with(start) {}
+    fn hears(&self, words: &str) {
+        while !self.said.recv_timeout(PATIENCE).unwrap().contains(words) {}
     }
 
     fn recording(&self) -> PathBuf {
