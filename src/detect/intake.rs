@@ -3,7 +3,7 @@
 use super::NodeLoss;
 use crate::device::gaps::{LATE_NUMBERS, LATE_US, can_pass};
 use crate::fusion::errors::NodeErrors;
-use crate::fusion::glitch::{self, without_glitches};
+use crate::fusion::glitch;
 use crate::fusion::orientation::{GAP_S, OrientationFilter, OrientationMethod, Step};
 use crate::fusion::self_calibration::{EvidenceParams, SelfCalibration};
 use crate::fusion::series::{Conversion, Reading, mean};
@@ -256,8 +256,13 @@ impl Intake {
     /// Copies of the readings from `from_s` on (node clock), in order of time.
     #[must_use]
     pub fn since(&self, from_s: f64) -> Vec<Reading> {
+        self.kept_since(from_s).collect()
+    }
+
+    /// The readings from an instant on, without those that are none.
+    fn kept_since(&self, from_s: f64) -> impl Iterator<Item = Reading> + '_ {
         let start = self.ring.partition_point(|reading| reading.t_s < from_s);
-        without_glitches(self.ring.range(start..).copied().collect())
+        (start..self.ring.len()).filter(|at| !self.is_glitch(*at)).map(|at| self.ring[at])
     }
 
     /// The same in means of those that lie within [`BLOCK_S`]: enough for a first look, whose cost then does not grow with
@@ -266,7 +271,7 @@ impl Intake {
     pub fn since_in_blocks(&self, from_s: f64) -> Vec<Reading> {
         let mut blocks = Vec::new();
         let mut block: Vec<Reading> = Vec::new();
-        for reading in self.since(from_s) {
+        for reading in self.kept_since(from_s) {
             if block.first().is_some_and(|first| reading.t_s - first.t_s > BLOCK_S) {
                 blocks.extend(mean(&block));
                 block.clear();
