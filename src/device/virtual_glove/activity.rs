@@ -96,6 +96,14 @@ impl Activity {
         }
     }
 
+    /// Adds to every step of `joint` so far one of `other`, at the same time and `share` as large.
+    pub fn along(&mut self, joint: Joint, other: Joint, share: f64) {
+        let of_joint = self.steps.iter().filter(|(moved, _)| *moved == joint);
+        let with: Vec<_> =
+            of_joint.map(|(_, step)| (other, Step { change: share * step.change, ..*step })).collect();
+        self.steps.extend(with);
+    }
+
     /// Adds a knock, `at_s` after the start.
     pub fn jolt(&mut self, at_s: f64, peak_g: f64) {
         self.jolts.push(Jolt { at_s: self.start_s + at_s, peak_g });
@@ -193,5 +201,24 @@ impl Restlessness {
         for (joint, wave) in &self.0 {
             joints[*joint as usize] = joints[*joint as usize].plus(wave.at(t_s));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_joint_that_goes_along_moves_by_its_share_all_the_time() {
+        let mut activity = Activity::new(ActivityKind::Settle, 0.0, Posture::hanging());
+        activity.step(Joint::Hinge, 0.2, 0.6, 20.0);
+        activity.step(Joint::Hinge, 0.7, 0.5, -35.0);
+        activity.along(Joint::Hinge, Joint::Elbow, -0.02);
+        for i in 0..150 {
+            let at = activity.joints(f64::from(i) * 0.01);
+            let moved = |joint: Joint| at[joint as usize].value - Posture::hanging().get(joint);
+            assert!((moved(Joint::Elbow) + 0.02 * moved(Joint::Hinge)).abs() < 1e-12, "{i}");
+        }
+        assert_eq!(activity.end_posture().get(Joint::Hinge), Posture::hanging().get(Joint::Hinge) - 15.0);
     }
 }

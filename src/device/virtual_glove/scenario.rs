@@ -108,6 +108,9 @@ pub struct Scenario {
     pub link: LinkSettings,
     /// The soft tissue under the nodes.
     pub tissue: TissueSettings,
+    /// Shares of the wrist's flexion and of its hinge by which the arm turns along in the calibration, where it is asked to
+    /// be still. They look like a cuff that is dragged along, and are none.
+    pub arm_answers: [f64; 2],
     /// How nodes on the trunk are strapped on.
     pub strap: StrapSettings,
     /// Whether the body never quite rests.
@@ -129,6 +132,7 @@ impl Scenario {
             clocks: ClockSettings::default(),
             link: LinkSettings::default(),
             tissue: TissueSettings::default(),
+            arm_answers: [0.0; 2],
             strap: StrapSettings::default(),
             restless: true,
             trembling: false,
@@ -227,6 +231,7 @@ pub struct Script {
     now_s: f64,
     rng: StdRng,
     restless: Restlessness,
+    arm_answers: [f64; 2],
 }
 
 impl Script {
@@ -257,6 +262,7 @@ impl Script {
             now_s: 0.0,
             rng,
             restless,
+            arm_answers: scenario.arm_answers,
         };
         script.stand(1.0);
         script
@@ -390,8 +396,14 @@ impl Script {
 
     fn calibrate(&mut self) {
         self.fit = self.fit.calibrated();
+        let [in_flexion, in_hinge] = self.arm_answers;
         for (part, _) in CalibrationPart::ALL {
-            let activity = gestures::calibration(part, self.now_s, self.posture, &mut self.rng);
+            let mut activity = gestures::calibration(part, self.now_s, self.posture, &mut self.rng);
+            match part {
+                CalibrationPart::Flex => activity.along(Joint::Flexion, Joint::Heading, in_flexion),
+                CalibrationPart::Hinge => activity.along(Joint::Hinge, Joint::Elbow, in_hinge),
+                CalibrationPart::Still | CalibrationPart::Roll | CalibrationPart::Address => {}
+            }
             self.push(activity);
         }
         self.at_ball = true;

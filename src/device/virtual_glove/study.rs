@@ -132,6 +132,13 @@ impl Profile {
         }
     }
 
+    /// How much of the wrist's bend an arm that is asked to be still turns along by, either way (order of magnitude: a
+    /// hundredth, less where everything is good; judgement).
+    fn arm_answers(self, rng: &mut StdRng) -> [f64; 2] {
+        let most = if self == Profile::Clean { 0.005 } else { 0.02 };
+        [0; 2].map(|_| most * rng.random_range(-1.0..=1.0))
+    }
+
     fn link(self) -> LinkSettings {
         let typical = LinkSettings { samples_per_packet: 8, loss: 0.001, ..LinkSettings::default() };
         match self {
@@ -249,6 +256,7 @@ impl Scenario {
             clocks: profile.clocks(rng),
             link: profile.link(),
             tissue: profile.tissue(rng),
+            arm_answers: profile.arm_answers(rng),
             restless: true,
             trembling: profile != Profile::Clean,
             ..Scenario::new(Plan::Listed(Vec::new()))
