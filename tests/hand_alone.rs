@@ -24,14 +24,14 @@ use support::sessions;
 /// Seeds of a plain run. Those below 100 are what the model's judgements were made on.
 const FIRST: u64 = 100;
 const SEEDS: u64 = 6;
-/// Where every swing has another body about one set in thirty lies on the wrong side of a plateau, as its bar says: few
-/// buckets tell nothing of the last twentieth.
+/// Where every swing has another body about one set in thirty lies on the wrong side of a plateau: few buckets tell nothing
+/// of the last twentieth.
 const BODIES_SEEDS: u64 = 24;
 /// Rounds of everyday movements, of each profile.
 const EVERYDAY_SEEDS: u64 = 12;
 /// Least share within one bar: 68 % were right. Six buckets have 48 swings with some 45 sets, so ±0.14 is
-/// chance alone (two deviations); a set on a plateau has a bar for the rare case that it lies elsewhere, so most
-/// lie well within.
+/// chance alone (two deviations); some sets lie on the wrong side of a plateau, so bars that hold twice as they should
+/// hold more than 68 % once.
 const ONE_OF_SET: f64 = 0.55;
 /// The angles of one swing go wrong together, so there is as much chance in them. Sensors are not what limits them,
 /// so bars that hold on typical gear are wide on clean gear.
