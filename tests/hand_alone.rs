@@ -24,20 +24,21 @@ use support::sessions;
 /// Seeds of a plain run. Those below 100 are what the model's judgements were made on.
 const FIRST: u64 = 100;
 const SEEDS: u64 = 6;
-/// Where every swing has another body about one set in thirty lies on the wrong side of a plateau, as its bar says: few
-/// buckets tell nothing of the last twentieth.
+/// Where every swing has another body about one set in thirty lies on the wrong side of a plateau: few buckets tell nothing
+/// of the last twentieth.
 const BODIES_SEEDS: u64 = 24;
 /// Rounds of everyday movements, of each profile.
 const EVERYDAY_SEEDS: u64 = 12;
 /// Least share within one bar: 68 % were right. Six buckets have 48 swings with some 45 sets, so ±0.14 is
-/// chance alone (two deviations); a set on a plateau has a bar for the rare case that it lies elsewhere, so most
-/// lie well within.
+/// chance alone (two deviations); some sets lie on the wrong side of a plateau, so bars that hold twice as they should
+/// hold more than 68 % once.
 const ONE_OF_SET: f64 = 0.55;
 /// The angles of one swing go wrong together, so there is as much chance in them. Sensors are not what limits them,
 /// so bars that hold on typical gear are wide on clean gear.
 const ONE_OF_ANGLES: f64 = 0.54;
-/// Bars that hold more than this within one are too wide.
-const TOO_WIDE: f64 = 0.97;
+/// Bars that hold more than this within one are too wide: of sets, of hinges and of flexions. A hundred and sixty sets have
+/// ±0.06 of chance in them, angles twice as much.
+const TOO_WIDE: [f64; 3] = [0.9, 0.93, 0.9];
 
 /// What is left of a glove whose forearm node is missing.
 fn hand_alone(device: &DeviceDescription, arrivals: &[Arrival]) -> (DeviceDescription, Vec<Arrival>) {
@@ -148,7 +149,7 @@ fn the_hand_alone_tells_the_set() {
     }
 }
 
-fn check_bars(what: &str, play: fn(Profile, u64) -> Scenario, seeds: u64, most: f64) {
+fn check_bars(what: &str, play: fn(Profile, u64) -> Scenario, seeds: u64, most: [f64; 3]) {
     println!("{}", Summary::HEAD);
     let both = [(Profile::Clean, 1.0), (Profile::Typical, 2.0)].map(|(profile, times)| {
         let (summary, name) = (study(profile, play, seeds), format!("{} {what}", profile.word()));
@@ -162,7 +163,7 @@ fn check_bars(what: &str, play: fn(Profile, u64) -> Scenario, seeds: u64, most: 
             ("hinge", angles(&summary, |swing| &swing.hinge_deg), ONE_OF_ANGLES),
             ("flexion", angles(&summary, |swing| &swing.flexion_deg), ONE_OF_ANGLES),
         ];
-        for (what, scores, least) in told {
+        for ((what, scores, least), most) in told.into_iter().zip(most) {
             let (one, two) = held(&scores);
             assert!(
                 (least..=most).contains(&one) && two >= 0.88,
@@ -182,7 +183,7 @@ fn the_bars_hold_for_bodies_of_every_kind() {
 /// near to what is expected (±0.12 of them, two deviations), so they tell bars that are too narrow only.
 #[test]
 fn the_bars_hold_for_a_bucket_of_one_body() {
-    check_bars("one body", Scenario::one_body, BODIES_SEEDS, 1.0);
+    check_bars("one body", Scenario::one_body, BODIES_SEEDS, [1.0; 3]);
 }
 
 /// Sets that lie at least so far from what is usual in their bucket are asked whether they are told so, ms.

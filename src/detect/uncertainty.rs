@@ -34,9 +34,13 @@ const AFTER_BALL_S: f64 = 0.2;
 /// Step of the numerical derivatives, rad.
 const STEP: f64 = 1e-4;
 
-/// With the hand node alone the shoulders' turn at the top leads that of the arm, which moves it, s (judgement,
-/// borne out by the study buckets).
-const HUB_TOP_SD_S: f64 = 0.005;
+/// With the hand node alone the shoulders' turn at the top leads that of the arm, which moves it, s (judgement, from
+/// virtual buckets with seeds under 100, as the next two).
+const HUB_TOP_SD_S: f64 = 0.002;
+/// The hub's priors reach for every body that there is, so its deviations are wide for most: so much of them counts …
+const HUB_SHARE: f64 = 0.7;
+/// … and so much of that for a set's level, which most errors leave as it is and few move far.
+const HUB_LEVEL_SHARE: f64 = 0.6;
 /// The hub's model rounds off where a wrist begins and ends to move, by so much, rad (judgement, from study buckets
 /// with seeds under 100, as the next one).
 const HUB_QUICK_SD: f64 = 0.4 * std::f64::consts::PI / 180.0;
@@ -97,6 +101,8 @@ pub(super) struct Spread {
     long_axis_sd: f64,
     /// Share of the wrist's bend that soft tissue may well hide.
     tissue: f64,
+    /// Share of the estimate's deviation by which a set's level is off.
+    level_share: f64,
     /// Share of what a level moves the set that is off by two deviations.
     far_share: f64,
 }
@@ -109,7 +115,8 @@ impl Spread {
         let at_max = self.hinge.derivatives_at(crossings.max_s);
         let mended = self.hinge.mended_between(crossings.at_s[2], crossings.max_s);
         let steady_sd = self.hinge.steady_sd * (1.0 - SHARES[2]);
-        let level_sd = self.hinge.sd_of(&(at_set - at_max * SHARES[2])).hypot(mended).hypot(steady_sd);
+        let of_level = (at_set - at_max * SHARES[2]) * self.level_share;
+        let level_sd = self.hinge.sd_of(&of_level).hypot(mended).hypot(steady_sd);
         // A level that is off by more may find another crossing: two deviations are asked, too.
         let shift = |by: f64| {
             let (before, after) = curve.shifts(crossings, from_s, by);
@@ -193,6 +200,7 @@ pub(super) fn spread(
         top_sd_s: top_sd_s(candidate, wrist),
         long_axis_sd: wrist.long_axis_sd,
         tissue: wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt().hypot(wrist.tissue),
+        level_share: 1.0,
         far_share: 0.5,
     }
 }
@@ -213,7 +221,7 @@ pub(super) fn spread_of_hub(candidate: &Candidate, hub: &HubEstimate, instants: 
     let address = t_s.partition_point(|t| *t <= address_s).max(1);
     let mended: Vec<f64> =
         t_s.iter().map(|t_s| candidate.hand.mended_variance_between(address_s, *t_s)).collect();
-    let covariance = Rc::new(hub.covariance.clone());
+    let covariance = Rc::new(&hub.covariance * (HUB_SHARE * HUB_SHARE));
     let angle = |which: usize| AngleSpread {
         t_s: t_s.clone(),
         by_unknown: from_address(hub.by_unknown.iter().map(|(_, by)| by[which].clone()).collect(), address),
@@ -226,13 +234,14 @@ pub(super) fn spread_of_hub(candidate: &Candidate, hub: &HubEstimate, instants: 
         .rate_by_unknown
         .iter()
         .min_by(|a, b| (a.0 - instants.top_s).abs().total_cmp(&(b.0 - instants.top_s).abs()));
-    let rate_sd = near.map_or(0.0, |(_, by)| by.dot(&(&hub.covariance * by)).max(0.0).sqrt());
+    let rate_sd = near.map_or(0.0, |(_, by)| by.dot(&(&*covariance * by)).max(0.0).sqrt());
     Spread {
         hinge: angle(0),
         flexion: angle(1),
         top_sd_s: (rate_sd / candidate.phases.top_bend.abs().max(1e-6)).hypot(HUB_TOP_SD_S),
         long_axis_sd: 0.0,
         tissue: 0.0,
+        level_share: HUB_LEVEL_SHARE,
         // Two deviations reach beyond the plateau that the model itself holds flat: one tells more.
         far_share: 0.0,
     }
@@ -343,6 +352,34 @@ mod tests {
         }
     }
 
+    /// A swing's uncertainty with this one of the hinge, and nothing else unknown.
+    fn of_hinge(hinge: AngleSpread, level_share: f64, far_share: f64) -> Spread {
+        let flexion = known_to(0.0);
+        Spread { hinge, flexion, top_sd_s: 0.0, long_axis_sd: 0.0, tissue: 0.0, level_share, far_share }
+    }
+
+    /// A hinge that grows by 1 rad/s to 1 rad, resting for 0.3 s at 0.87 rad: the set's bar, s, where the estimate knows
+    /// the level to `sd`, rad, and `share` of that counts.
+    fn bar_above_a_rest(sd: f64, share: f64) -> f64 {
+        let t_s: Vec<f64> = (0..700).map(|i| f64::from(i) * 0.002).collect();
+        let hinge: Vec<f64> = t_s.iter().map(|t| t.min(0.87).max(t - 0.3).min(1.0)).collect();
+        let curve = HingeCurve { t_s: &t_s, hinge: &hinge };
+        // The level is what moves the set less 0.9 of what moves the largest hinge: here 10 − 9 times the unknown.
+        let by_unknown = vec![DVector::from_element(1, 10.0); 2];
+        let covariance = Rc::new(DMatrix::from_element(1, 1, sd * sd));
+        let spread = of_hinge(AngleSpread { by_unknown, covariance, ..known_to(0.0) }, share, 0.0);
+        spread.set_sd_s(&curve, &curve.crossings(0.0, 1.35).unwrap(), (0.0, 1.35))
+    }
+
+    #[test]
+    fn the_share_of_the_level_counts_on_the_slope_and_decides_how_far_a_rest_is_reached() {
+        assert!((bar_above_a_rest(0.02, 1.0) - 0.02).abs() < 1e-3);
+        assert!((bar_above_a_rest(0.02, 0.5) - 0.01).abs() < 1e-3);
+        // The rest lies 0.03 rad below the level: half of its 0.3 s, as the mean of both ways has it, and the slope.
+        assert!((bar_above_a_rest(0.04, 1.0) - 0.19).abs() < 2e-3, "{}", bar_above_a_rest(0.04, 1.0));
+        assert!((bar_above_a_rest(0.04, 0.5) - 0.02).abs() < 1e-3);
+    }
+
     /// A hinge of half a rad that is made, lost and made again 0.4 s later, the second peak `higher` by so much: its set's
     /// bar, s, where the hinge is known to `sd`, rad.
     fn bar_of_remade_set(higher: f64, sd: f64) -> f64 {
@@ -351,9 +388,12 @@ mod tests {
         let hinge: Vec<f64> =
             t_s.iter().map(|t| 0.5 * bump(t - 0.3) + (0.5 + higher) * bump(t - 0.7)).collect();
         let curve = HingeCurve { t_s: &t_s, hinge: &hinge };
-        let (hinge, flexion) = (known_to(sd), known_to(sd));
-        let spread = Spread { hinge, flexion, top_sd_s: 0.0, long_axis_sd: 0.0, tissue: 0.0, far_share: 0.5 };
-        spread.set_sd_s(&curve, &curve.crossings(0.0, 0.95).unwrap(), (0.0, 0.95))
+        let far_share = 0.5;
+        of_hinge(known_to(sd), 1.0, far_share).set_sd_s(
+            &curve,
+            &curve.crossings(0.0, 0.95).unwrap(),
+            (0.0, 0.95),
+        )
     }
 
     #[test]
