@@ -105,13 +105,11 @@ impl Columns {
     }
 
     fn cells<'a>(&self, line: &'a str, cells: &mut [&'a str; 10]) -> Result<(), RowError> {
+        // A comma behind the last cell, as some loggers write it, begins no other.
+        let without = line.strip_suffix(',').filter(|without| without.split(',').count() == self.width);
         let mut width = 0;
-        for (at, cell) in line.split(',').enumerate() {
+        for (at, cell) in without.unwrap_or(line).split(',').enumerate() {
             width += 1;
-            if at == self.width && cell.is_empty() {
-                // A comma behind the last cell, as some loggers write it.
-                width -= 1;
-            }
             if let Some(column) = self.places.iter().position(|place| *place == Some(at)) {
                 cells[column] = bare(cell);
             }

@@ -1,7 +1,7 @@
 //! How much was swung, and whether a bucket shows tiring: counts over days and weeks, the release through a
 //! bucket. It describes; it diagnoses nothing.
 
-use super::statistics::{SMALL_HALVES, Spread, Trend, trend};
+use super::statistics::{Spread, Trend, halves_spread, spread_change, trend};
 use crate::detect::{CurvePoint, Swing};
 use crate::units::{WallTime, counted};
 
@@ -80,16 +80,16 @@ impl Load {
 /// How the release and the set went through a bucket.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Fatigue {
-    /// How many sets.
-    pub sets: usize,
     /// Fastest ulnar deviation between top and impact, °/s.
     pub release_dps: Option<Spread>,
     /// Its drift, °/s per swing with an impact.
     pub release_trend: Option<Trend>,
     /// Spread (robust standard deviation) of the set against the top in the first half of the sets, ms …
     pub set_spread_first_ms: Option<f64>,
-    /// … and in the second.
+    /// … and in the second …
     pub set_spread_second_ms: Option<f64>,
+    /// … which is wider than chance explains.
+    pub set_spread_grows: bool,
 }
 
 impl Fatigue {
@@ -99,30 +99,23 @@ impl Fatigue {
         let releases: Vec<f64> = swings.iter().filter_map(|swing| release_dps(swing)).collect();
         let sets: Vec<f64> =
             swings.iter().filter_map(|swing| swing.set).map(|set| set.set_to_top_ms.value).collect();
-        let (first, second) = sets.split_at(sets.len() / 2);
-        let sd = |values: &[f64]| Spread::of(values).and_then(|spread| spread.robust_sd);
+        let [set_spread_first_ms, set_spread_second_ms] = halves_spread(&sets);
         Fatigue {
-            sets: sets.len(),
             release_dps: Spread::of(&releases),
             release_trend: trend(&releases),
-            set_spread_first_ms: sd(first),
-            set_spread_second_ms: sd(second),
+            set_spread_first_ms,
+            set_spread_second_ms,
+            set_spread_grows: spread_change(&sets).is_some_and(|change| change.second_is.is_gt()),
         }
     }
 }
-
-/// A spread of the set that grows by this factor from one half of a bucket to the other is told: with ten swings
-/// a half, and nothing changing, that happens in one bucket of ten (drawn from normal numbers).
-const SPREAD_GROWS: f64 = 2.0;
 
 /// What shows tiring in the swings with one club, in a sentence; none where nothing does, or too few tell.
 #[must_use]
 pub fn tiring(club: &str, fatigue: &Fatigue) -> Option<String> {
     let slower = fatigue.release_trend.filter(|trend| trend.clear && trend.per_swing < 0.0);
     let spreads = fatigue.set_spread_first_ms.zip(fatigue.set_spread_second_ms);
-    let wider = spreads.filter(|(first, second)| {
-        fatigue.sets >= SMALL_HALVES && *first > 0.0 && second / first >= SPREAD_GROWS
-    });
+    let wider = spreads.filter(|_| fatigue.set_spread_grows);
     let mut told = Vec::new();
     told.extend(slower.map(|trend| format!("the release slows by {:.1} °/s a swing", -trend.per_swing)));
     told.extend(wider.map(|(first, second)| {
@@ -184,6 +177,21 @@ mod tests {
     #[test]
     fn recordings_of_a_clock_that_was_days_ahead_are_not_counted() {
         assert_eq!(Load::of(&[(days_ago(-2), 50)], NOW).week, 0);
+    }
+
+    /// Two robust deviations alone say twice as wide in one bucket of ten where nothing changes.
+    #[test]
+    fn a_wider_spread_is_told_where_chance_does_not_explain_it() {
+        let mut fatigue = Fatigue {
+            release_dps: None,
+            release_trend: None,
+            set_spread_first_ms: Some(10.0),
+            set_spread_second_ms: Some(21.0),
+            set_spread_grows: false,
+        };
+        assert_eq!(tiring("iron", &fatigue), None);
+        fatigue.set_spread_grows = true;
+        assert!(tiring("iron", &fatigue).unwrap().contains("the set spreads from 10 to 21 ms"));
     }
 
     /// A clock that is put back by some hours while somebody plays, or after.

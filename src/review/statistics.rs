@@ -95,8 +95,15 @@ pub fn spread_change(values: &[f64]) -> Option<SpreadChange> {
     } else {
         Ordering::Equal
     };
-    let sd = |values: &[f64]| Spread::of(values)?.robust_sd;
-    Some(SpreadChange { first: sd(first)?, second: sd(second)?, second_is })
+    let [first, second] = halves_spread(values);
+    Some(SpreadChange { first: first?, second: second?, second_is })
+}
+
+/// Robust standard deviation of the first half of the values and of the second, `None` of too few for one.
+#[must_use]
+pub fn halves_spread(values: &[f64]) -> [Option<f64>; 2] {
+    let (first, second) = values.split_at(values.len() / 2);
+    [first, second].map(|half| Spread::of(half)?.robust_sd)
 }
 
 /// How far each value lies from their median; `None` of none.

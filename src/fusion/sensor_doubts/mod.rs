@@ -43,6 +43,8 @@ pub enum Doubt {
     GyroAxes(Axes),
     /// One sensor of the node gives the same numbers all the time.
     Stuck(Sensor),
+    /// One axis of a sensor, 0 to 2, gives the same number all the time while the node turns.
+    StuckAxis(Sensor, usize),
     /// This share of the readings repeats the one before while the node turns.
     Repeated(f64),
     /// This share of the readings has the time of the one before it, or an earlier one.
@@ -67,6 +69,15 @@ pub enum Sensor {
     Gyro,
     /// The accelerometer.
     Accelerometer,
+}
+
+impl Sensor {
+    fn word(self) -> &'static str {
+        match self {
+            Sensor::Gyro => "gyro",
+            Sensor::Accelerometer => "accelerometer",
+        }
+    }
 }
 
 /// How sure a doubt has to be.
@@ -96,6 +107,7 @@ impl Doubt {
         match (self, other) {
             (Doubt::GyroAxes(one), Doubt::GyroAxes(other)) => one == other,
             (Doubt::Stuck(one), Doubt::Stuck(other)) => one == other,
+            (Doubt::StuckAxis(..), Doubt::StuckAxis(..)) => self == other,
             _ => std::mem::discriminant(self) == std::mem::discriminant(other),
         }
     }
@@ -121,8 +133,11 @@ impl Doubt {
             }
             Doubt::GyroAxes(_) => format!("the {node} node's gyro and accelerometer disagree, by gravity"),
             Doubt::Stuck(sensor) => {
-                let name = if *sensor == Sensor::Gyro { "gyro" } else { "accelerometer" };
-                format!("the {node} node's {name} gives the same numbers all the time")
+                format!("the {node} node's {} gives the same numbers all the time", sensor.word())
+            }
+            Doubt::StuckAxis(sensor, axis) => {
+                let (sensor, axis) = (sensor.word(), ["x", "y", "z"][axis % 3]);
+                format!("the {axis} axis of the {node} node's {sensor} gives the same number while it turns")
             }
             Doubt::Repeated(of) => share(of) + " repeat the one before while it turns",
             Doubt::SameTime(of) => share(of) + " are no later than the one before",
@@ -150,6 +165,7 @@ impl Doubt {
             Doubt::GyroScale(_) => "is its full scale, or counts per °/s, the one it is set to?",
             Doubt::GyroAxes(axes) => return axes.words(),
             Doubt::Stuck(_) => "is it switched on and read?",
+            Doubt::StuckAxis(..) => "is that axis switched on, and read from its own registers?",
             Doubt::Repeated(_) => "it is read faster than it measures",
             Doubt::SameTime(_) => "each needs the time at which it was taken, not its batch's",
             Doubt::Numbers(_) => "number every reading, not every batch",
@@ -240,6 +256,8 @@ pub struct NodeWatch {
     last: Option<ImuSample>,
     same_gyro: u64,
     same_force: u64,
+    /// Pairs that are the same along each axis of gyro and accelerometer while the node turns.
+    same_along: [[u64; 3]; 2],
     pairs: u64,
     turning: u64,
     repeated: u64,
@@ -259,6 +277,7 @@ impl NodeWatch {
             last: None,
             same_gyro: 0,
             same_force: 0,
+            same_along: [[0; 3]; 2],
             pairs: 0,
             turning: 0,
             repeated: 0,
@@ -297,6 +316,11 @@ impl NodeWatch {
         if Vector3::from(sample.rate_dps).norm() > TURNING_DPS {
             self.turning += 1;
             self.repeated += u64::from(same_gyro && same_force);
+            let sensors =
+                [(last.rate_dps, sample.rate_dps), (last.specific_force_g, sample.specific_force_g)];
+            for (counts, (last, now)) in self.same_along.iter_mut().zip(sensors) {
+                counts.iter_mut().zip(last.iter().zip(now)).for_each(|(n, (a, b))| *n += u64::from(*a == b));
+            }
         }
     }
 
@@ -315,13 +339,15 @@ impl NodeWatch {
         let mut doubts = self.clock.doubts(self.told_hz, sure);
         let stuck = self.stuck(sure);
         doubts.extend(stuck.iter().copied().map(Doubt::Stuck));
+        let stuck_axes = if stuck.is_empty() { self.stuck_axes(sure) } else { Vec::new() };
+        doubts.extend(stuck_axes.iter().map(|(sensor, axis)| Doubt::StuckAxis(*sensor, *axis)));
         let share = self.repeated as f64 / self.turning.max(1) as f64;
         let often = self.turning >= REPEATED.1 * sure.amount() && share > REPEATED.0 * sure.beyond();
         doubts.extend(often.then_some(Doubt::Repeated(share)));
         let times_fail = doubts.iter().any(|doubt| matches!(doubt, Doubt::Clock(_) | Doubt::SameTime(_)));
         // A clock at another speed looks like a gyro of another scale.
         let times_hold = !times_fail && (sure == Sure::Enough || self.clock.is_judged());
-        if stuck.is_empty() {
+        if stuck.is_empty() && stuck_axes.is_empty() {
             doubts.extend(self.at_rest(judged.at_rest, sure));
             doubts.extend(judged.fit.as_ref().filter(|_| times_hold).and_then(|fit| fit.doubt(sure)));
         }
@@ -348,6 +374,15 @@ impl NodeWatch {
             of.into_iter().filter(|(_, same)| is_stuck(*same)).map(|(sensor, _)| sensor).collect();
         let has_turned = self.turns.kept() > 0 || stuck.len() == of.len();
         if sure == Sure::Enough || has_turned { stuck } else { Vec::new() }
+    }
+
+    /// The axes that give the same number while the node turns, by sensor.
+    fn stuck_axes(&self, sure: Sure) -> Vec<(Sensor, usize)> {
+        let seen = self.turning >= REPEATED.1 * sure.amount();
+        let is_stuck = |same: u64| seen && same as f64 >= 0.99 * self.turning as f64;
+        let of = [Sensor::Gyro, Sensor::Accelerometer].into_iter().zip(self.same_along);
+        of.flat_map(|(sensor, same)| (0..3).filter(move |i| is_stuck(same[*i])).map(move |i| (sensor, i)))
+            .collect()
     }
 
     /// What was seen, for who asks.

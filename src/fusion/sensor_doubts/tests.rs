@@ -87,6 +87,19 @@ fn a_gyro_that_was_never_zeroed_and_a_sensor_that_is_stuck_are_told() {
 }
 
 #[test]
+fn an_axis_that_is_stuck_is_named() {
+    for axis in 0..3 {
+        assert_eq!(of_values(|rate, _| rate[axis] = 0.0), [Doubt::StuckAxis(Sensor::Gyro, axis)]);
+        assert_eq!(
+            of_values(|_, force| force[axis] = -0.25),
+            [Doubt::StuckAxis(Sensor::Accelerometer, axis)]
+        );
+    }
+    let doubt = Doubt::StuckAxis(Sensor::Gyro, 2);
+    assert!(doubt.sentence(NodeRole::Hand).starts_with("the z axis of the hand node's gyro gives the same"));
+}
+
+#[test]
 fn a_clock_of_another_unit_or_speed_is_told_alone() {
     for (factor, change) in [
         (0.001, (|t_us| t_us / 1000) as fn(i64) -> i64),
