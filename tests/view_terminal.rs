@@ -326,6 +326,7 @@ fn plain_lines_leave_the_terminal_alone() {
     seat.is_given_back();
     let written = String::from_utf8_lossy(&seat.written.lock().unwrap()).into_owned();
     assert!(written.contains("type: club NAME") && written.contains("club: spoon"), "{written}");
+    assert!(written.contains("no window of its own, the middle class counts; windows: driver, iron, wedge"));
     assert!(!written.contains("\u{1b}["), "{written}");
 }
 

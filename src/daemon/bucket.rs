@@ -423,7 +423,9 @@ impl Bucket {
 
     async fn mark(&mut self, marker: Marker, now: HostTime) {
         let (kind, value) = marker.fields();
-        self.status.line(&format!("{kind}: {value}"));
+        let lacking = if let Marker::Club(club) = &marker { self.review.windows.lacking(club) } else { None };
+        let lacking = lacking.map_or_else(String::new, |words| format!(" ({words})"));
+        self.status.line(&format!("{kind}: {value}{lacking}"));
         self.keep_marker(marker, now).await;
     }
 

@@ -55,6 +55,14 @@ impl Windows {
         let known = club.and_then(|name| of_club(&self.by_club, name));
         known.copied().or(self.otherwise)
     }
+
+    /// What there is to say of a club that has no window of its own: its name may be misspelt.
+    #[must_use]
+    pub fn lacking(&self, club: &str) -> Option<String> {
+        let known = self.by_club.keys().map(String::as_str).collect::<Vec<_>>().join(", ");
+        let lacks = !known.is_empty() && of_club(&self.by_club, club).is_none();
+        lacks.then(|| format!("no window of its own, the middle class counts; windows: {known}"))
+    }
 }
 
 /// What the live path said about one swing, and when.
