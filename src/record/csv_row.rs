@@ -201,6 +201,15 @@ mod tests {
     }
 
     #[test]
+    fn a_comma_behind_the_last_cell_begins_no_other() {
+        let usual = columns().row("10,1,7,1,2,3,4,5,6,99", None).unwrap();
+        assert_eq!(columns().row("10,1,7,1,2,3,4,5,6,99,", None).unwrap(), usual);
+        let without_host = columns().row("10,1,7,1,2,3,4,5,6,,", None).unwrap();
+        assert_eq!(without_host, ImuSample { received: None, ..usual });
+        assert!(columns().row("10,1,7,1,2,3,4,5,6,99,,", None).is_err());
+    }
+
+    #[test]
     fn a_wrong_header_says_what_is_missing() {
         let (expected, found) = Columns::from_header("t_us;node;seq").unwrap_err();
         assert_eq!(expected, "a header with the columns t_us,node,seq,gx,gy,gz,ax,ay,az,host_us");

@@ -145,6 +145,8 @@ pub fn release_dps(swing: &Swing) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::detect::SetTimes;
+    use crate::units::{DeviceTime, Measured};
 
     const NOW: WallTime = WallTime(1_700_000_000_000);
 
@@ -179,19 +181,37 @@ mod tests {
         assert_eq!(Load::of(&[(days_ago(-2), 50)], NOW).week, 0);
     }
 
-    /// Two robust deviations alone say twice as wide in one bucket of ten where nothing changes.
-    #[test]
-    fn a_wider_spread_is_told_where_chance_does_not_explain_it() {
-        let mut fatigue = Fatigue {
-            release_dps: None,
-            release_trend: None,
-            set_spread_first_ms: Some(10.0),
-            set_spread_second_ms: Some(21.0),
-            set_spread_grows: false,
+    /// Thirty swings, the sets of the second half spread `times` as wide about the same middle as those of the first.
+    fn spreading(times: f64) -> Vec<Swing> {
+        let set_ms = |place: u32| {
+            let from_middle = f64::from(place % 15) - 7.0;
+            -300.0 + from_middle * if place < 15 { 1.0 } else { times }
         };
-        assert_eq!(tiring("iron", &fatigue), None);
-        fatigue.set_spread_grows = true;
-        assert!(tiring("iron", &fatigue).unwrap().contains("the set spreads from 10 to 21 ms"));
+        let swing = |place| {
+            let (takeaway, top) = (DeviceTime(0), DeviceTime(900_000));
+            let set = SetTimes {
+                onset: takeaway,
+                half: takeaway,
+                set: top,
+                nearly_full: top,
+                set_to_top_ms: Measured::new(set_ms(place), 1.0),
+                arm_travel_at_set: Measured::new(0.5, 0.01),
+            };
+            Swing { set: Some(set), ..Swing::bare(takeaway, top) }
+        };
+        (0..30).map(swing).collect()
+    }
+
+    #[test]
+    fn a_spread_is_told_to_grow_where_chance_does_not_explain_it() {
+        let told = |times| {
+            let swings = spreading(times);
+            tiring("iron", &Fatigue::of(&swings.iter().collect::<Vec<_>>()))
+        };
+        assert!(told(4.0).unwrap().contains("the set spreads from 6 to 24 ms"), "{:?}", told(4.0));
+        for times in [0.25, 1.0, 1.5] {
+            assert_eq!(told(times), None);
+        }
     }
 
     /// A clock that is put back by some hours while somebody plays, or after.
