@@ -1,7 +1,7 @@
 //! How much was swung, and whether a bucket shows tiring: counts over days and weeks, the release through a
 //! bucket. It describes; it diagnoses nothing.
 
-use super::statistics::{Spread, Trend, halves_spread, spread_change, trend};
+use super::statistics::{Spread, SpreadChange, Trend, halves_spread, spread_change, trend};
 use crate::detect::{CurvePoint, Swing};
 use crate::units::{WallTime, counted};
 
@@ -86,10 +86,10 @@ pub struct Fatigue {
     pub release_trend: Option<Trend>,
     /// Spread (robust standard deviation) of the set against the top in the first half of the sets, ms …
     pub set_spread_first_ms: Option<f64>,
-    /// … and in the second …
+    /// … and in the second.
     pub set_spread_second_ms: Option<f64>,
-    /// … which is wider than chance explains.
-    pub set_spread_grows: bool,
+    /// How it changes between them, in ms; none of too few sets to judge.
+    pub set_spread_change_ms: Option<SpreadChange>,
 }
 
 impl Fatigue {
@@ -105,7 +105,7 @@ impl Fatigue {
             release_trend: trend(&releases),
             set_spread_first_ms,
             set_spread_second_ms,
-            set_spread_grows: spread_change(&sets).is_some_and(|change| change.second_is.is_gt()),
+            set_spread_change_ms: spread_change(&sets),
         }
     }
 }
@@ -114,11 +114,10 @@ impl Fatigue {
 #[must_use]
 pub fn tiring(club: &str, fatigue: &Fatigue) -> Option<String> {
     let slower = fatigue.release_trend.filter(|trend| trend.clear && trend.per_swing < 0.0);
-    let spreads = fatigue.set_spread_first_ms.zip(fatigue.set_spread_second_ms);
-    let wider = spreads.filter(|_| fatigue.set_spread_grows);
+    let wider = fatigue.set_spread_change_ms.filter(|change| change.second_is.is_gt());
     let mut told = Vec::new();
     told.extend(slower.map(|trend| format!("the release slows by {:.1} °/s a swing", -trend.per_swing)));
-    told.extend(wider.map(|(first, second)| {
+    told.extend(wider.map(|SpreadChange { first, second, .. }| {
         format!("the set spreads from {first:.0} to {second:.0} ms over the bucket's halves")
     }));
     let told = told.join(", ");

@@ -2,7 +2,7 @@
 
 use super::Review;
 use super::load::Fatigue;
-use super::statistics::{SMALL_SAMPLE, Share, Spread, SpreadChange, Trend, median, spread_change, trend};
+use super::statistics::{SMALL_SAMPLE, Share, Spread, Trend, median, trend};
 use crate::detect::{Swing, Verdict};
 
 /// Some swings of a bucket in a few numbers. Times in ms, arm travel as a fraction of that at the top.
@@ -29,8 +29,6 @@ pub struct Group {
     /// The drift of the set against the top, ms per swing with a set. Only within one club: a change of club
     /// would pass for a drift.
     pub set_trend_ms: Option<Trend>,
-    /// How the spread of the set against the top changes through them, ms. Only within one club.
-    pub set_spread_change_ms: Option<SpreadChange>,
     /// How release and set went through them. Only within one club.
     pub fatigue: Option<Fatigue>,
 }
@@ -60,7 +58,6 @@ impl Summary {
         let mut summary = Summary { clubs, all: Group::of(review, &swings) };
         if summary.mixes_clubs() {
             summary.all.set_trend_ms = None;
-            summary.all.set_spread_change_ms = None;
             summary.all.fatigue = None;
         }
         summary
@@ -101,7 +98,6 @@ impl Group {
             pelvis_lead_to_top_ms: Spread::of(&lead_to_top),
             pelvis_lead_to_set_ms: Spread::of(&lead_to_set),
             set_trend_ms: trend(&set_ms),
-            set_spread_change_ms: spread_change(&set_ms),
             fatigue: Some(Fatigue::of(swings)),
         }
     }

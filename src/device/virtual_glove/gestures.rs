@@ -105,9 +105,6 @@ fn cycles(activity: &mut Activity, joint: Joint, ends: [f64; 2], manner: Manner,
     let mut at_s = 0.45;
     let move_to = |activity: &mut Activity, at_s: &mut f64, change: f64, duration_s: f64| {
         activity.step_to(joint, *at_s, duration_s, home.get(joint) + change);
-        if manner == Manner::Along {
-            activity.step_to(other, *at_s, duration_s, home.get(other) + 0.9 * change);
-        }
         *at_s += duration_s;
     };
     for _ in 0..count {
@@ -117,6 +114,9 @@ fn cycles(activity: &mut Activity, joint: Joint, ends: [f64; 2], manner: Manner,
         }
     }
     move_to(activity, &mut at_s, 0.0, 0.45 / pace);
+    if manner == Manner::Along {
+        activity.along(joint, other, 0.9);
+    }
     activity.rest(0.3);
 }
 

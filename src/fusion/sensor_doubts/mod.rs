@@ -367,9 +367,8 @@ impl NodeWatch {
     /// The sensors that give the same numbers all the time. One that lies on a table may: the other has to have seen it turn
     /// for that to be clear, or to give the same numbers, too.
     fn stuck(&self, sure: Sure) -> Vec<Sensor> {
-        let seen = self.pairs >= REPEATED.1 * sure.amount();
-        let is_stuck = |same: u64| seen && same as f64 >= 0.99 * self.pairs as f64;
         let of = [(Sensor::Gyro, self.same_gyro), (Sensor::Accelerometer, self.same_force)];
+        let is_stuck = |same: u64| is_nearly_all(same, self.pairs, sure);
         let stuck: Vec<Sensor> =
             of.into_iter().filter(|(_, same)| is_stuck(*same)).map(|(sensor, _)| sensor).collect();
         let has_turned = self.turns.kept() > 0 || stuck.len() == of.len();
@@ -378,8 +377,7 @@ impl NodeWatch {
 
     /// The axes that give the same number while the node turns, by sensor.
     fn stuck_axes(&self, sure: Sure) -> Vec<(Sensor, usize)> {
-        let seen = self.turning >= REPEATED.1 * sure.amount();
-        let is_stuck = |same: u64| seen && same as f64 >= 0.99 * self.turning as f64;
+        let is_stuck = |same: u64| is_nearly_all(same, self.turning, sure);
         let of = [Sensor::Gyro, Sensor::Accelerometer].into_iter().zip(self.same_along);
         of.flat_map(|(sensor, same)| (0..3).filter(move |i| is_stuck(same[*i])).map(move |i| (sensor, i)))
             .collect()
@@ -400,4 +398,9 @@ struct Judged {
     /// Size of the force, g, and of the rate, °/s.
     at_rest: (f64, f64),
     fit: Option<Fit>,
+}
+
+/// Whether a sensor gave the same number nearly all the time: `same` of `of` pairs of readings.
+fn is_nearly_all(same: u64, of: u64, sure: Sure) -> bool {
+    of >= REPEATED.1 * sure.amount() && same as f64 >= 0.99 * of as f64
 }

@@ -108,7 +108,7 @@ fn through(group: &Group) -> String {
     let Some(trend) = group.set_trend_ms else {
         return format!("A trend needs {SMALL_SAMPLE} sets; there are {}.", group.sets);
     };
-    format!("{} {}", drift(trend), steadier(group.set_spread_change_ms))
+    format!("{} {}", drift(trend), steadier(group.fatigue.and_then(|fatigue| fatigue.set_spread_change_ms)))
 }
 
 fn drift(trend: Trend) -> String {
