@@ -286,6 +286,10 @@ fn the_command_compares_buckets_and_clubs_of_one_player() {
     let short = contrast(&["--first", "a", "--club", "iron", "--second-club", "driver"]);
     assert_eq!(short.stdout, clubs.stdout, "two clubs of the same recordings: {}", errors(&short));
     assert_eq!(code(&contrast(&["--first", "a", "--club", "iron"])), 2, "there is no second side");
+    let misspelt = contrast(&["--first", "a", "--second", "b", "--club", "irn"]);
+    let told = String::from_utf8_lossy(&misspelt.stderr);
+    assert_eq!(code(&misspelt), 1, "{told}");
+    assert!(told.contains("iron") && told.contains("driver") && told.contains("found \"irn\""), "{told}");
     let itself = contrast(&["--first", "a", "--second", "b", "a", "--club", "iron"]);
     assert_eq!(code(&itself), 1);
     assert!(errors(&itself).contains("a.mcap: expected each swing on one side, found some on both"));

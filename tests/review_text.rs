@@ -5,7 +5,7 @@
 mod bucket;
 
 use bucket::robins_bucket;
-use hingeclock::detect::{BodyTurn, BucketAnalysis, Class, SegmentTurn, StartBack};
+use hingeclock::detect::{BodyTurn, BucketAnalysis, Class, SegmentTurn, StartBack, TargetWindow};
 use hingeclock::record::library::remarks::{Remark, Said, SwingName};
 use hingeclock::review::{LiveCue, Review, json, table};
 use hingeclock::units::{DeviceTime, Measured, WallTime};
@@ -92,8 +92,9 @@ fn with_pelvis() -> Review {
 fn a_node_on_the_belt_adds_its_columns_and_a_summary() {
     let text = table::text(&with_pelvis(), 100);
     let row = |number: &str| {
-        let line = text.lines().find(|line| line.starts_with(&format!("{number}  "))).unwrap();
-        line.split_whitespace().collect::<Vec<&str>>()
+        let table = text.lines().skip_while(|line| !line.starts_with('-'));
+        let mut rows = table.map(|line| line.split_whitespace().collect::<Vec<&str>>());
+        rows.find(|row| row.first() == Some(&number)).unwrap()
     };
     assert!(row("1").contains(&"–") && row("2").contains(&"64±3") && row("3").contains(&"80±3"), "{text}");
     let all = text.lines().find(|line| line.starts_with("all")).unwrap();
@@ -206,4 +207,22 @@ proptest! {
         let text = table::text(&robins_bucket(), width);
         prop_assert!(text.lines().count() > 20);
     }
+}
+
+#[test]
+fn a_club_without_a_window_of_its_own_is_told_once() {
+    let mut review = three_swings();
+    review.windows.by_club.clear();
+    review.analysis.notes.clear();
+    let window = TargetWindow { from: 0.4, to: 0.6 };
+    review.windows.by_club.insert("iron".to_owned(), window);
+    for (swing, club) in review.analysis.swings.iter_mut().zip(["7 iron", "irn", "irn"]) {
+        swing.club = Some(club.to_owned());
+    }
+    let told = "irn: no window of its own, the middle class counts; windows: iron";
+    assert_eq!(review.notes(), [told]);
+    assert!(table::text(&review, 200).contains(told));
+    assert!(json::text(&review).unwrap().contains(told));
+    review.windows.by_club.insert("irn".to_owned(), window);
+    assert_eq!(review.notes(), [""; 0]);
 }

@@ -227,6 +227,7 @@ fn the_command_tells_speeds_and_what_changes_are_worth() {
         assert_eq!(swing["figures"]["face_deg"]["value"], Value::Null);
         assert!(swing["figures"]["face_deg"]["why_not"].is_string());
     }
+    check_release(swings, &object["what_if"]["clubs"]);
     assert!(object["what_if"]["validity"].as_str().unwrap().contains("no promise"));
     let mut changed = 0;
     for club in object["what_if"]["clubs"].as_array().unwrap() {
@@ -239,6 +240,20 @@ fn the_command_tells_speeds_and_what_changes_are_worth() {
         }
     }
     assert!(changed > 50, "{changed} changes are worth something");
+}
+
+/// A swing without a release says why, and has no part in what a later one is worth; every figure has the key.
+fn check_release(swings: &[Value], clubs: &Value) {
+    let chip = &swings[1]["figures"]["release_before_ball_ms"];
+    assert!(chip["value"].is_null() && chip["why_not"].is_string(), "{chip}");
+    let [figure, swing] = [&swings[0]["figures"]["head_mps"], &swings[0]];
+    assert!([figure, swing].iter().all(|told| told.get("why_not") == Some(&Value::Null)), "{swing}");
+    let curves = clubs[0]["curves"].as_array().unwrap();
+    let counted: Vec<(&str, u64)> = curves
+        .iter()
+        .map(|curve| (curve["change"].as_str().unwrap(), curve["swings"].as_u64().unwrap()))
+        .collect();
+    assert_eq!(counted[..3], [("release-later", 3), ("set-later", 3), ("club-longer", 4)]);
 }
 
 /// A changed speed is the own one and the change, which lies within its range; how many changes are more than nothing.

@@ -36,9 +36,9 @@ fn early_is_two_quick_pulses_that_rise() {
 }
 
 #[test]
-fn inside_is_one_level_tone() {
-    check(Cue::Inside, &[784.0], 0.0);
-    assert!(heard(Cue::Inside)[0].lasts_s > 0.15);
+fn in_window_is_one_level_tone() {
+    check(Cue::InWindow, &[784.0], 0.0);
+    assert!(heard(Cue::InWindow)[0].lasts_s > 0.15);
 }
 
 #[test]

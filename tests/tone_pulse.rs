@@ -124,9 +124,9 @@ fn only_the_cue_itself_counts_as_heard() {
         }
         assert!(!is_heard(cue, &[]));
     }
-    let mut broken = render(Cue::Inside, SampleRate::SERVER, Volume::default());
+    let mut broken = render(Cue::InWindow, SampleRate::SERVER, Volume::default());
     broken[2000..3500].fill(0.0);
-    assert!(!is_heard(Cue::Inside, &listen(&broken, RATE_HZ as f64)));
+    assert!(!is_heard(Cue::InWindow, &listen(&broken, RATE_HZ as f64)));
 }
 
 #[test]
@@ -275,7 +275,7 @@ fn a_server_that_dies_costs_cues_and_comes_back() {
     let recorder = Recorder::start(&server);
     wait_until_warm(&loudspeaker, &recorder);
     assert!(recorder.since(0).iter().all(|s| *s == 0.0), "a cue from before the return is not heard");
-    check_heard(Cue::Inside, &mut loudspeaker, &recorder);
+    check_heard(Cue::InWindow, &mut loudspeaker, &recorder);
 }
 
 #[test]

@@ -7,6 +7,7 @@ use crate::review::page::PageModel;
 use crate::review::serve::bench::{Bench, OwnFile};
 use crate::review::speed::{json, table, worth};
 use anyhow::anyhow;
+use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -50,6 +51,9 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let review = &said.review;
     // Nothing is worked out by other measures than the player's.
     let measures = review.measures.as_ref().map_err(|wrong| anyhow!("{wrong}"))?;
+    if args.what_if && std::io::stderr().is_terminal() {
+        eprintln!("Working out what changes would be worth; this takes a few seconds a club.");
+    }
     let worth = args.what_if.then(|| worth::worth(review, measures));
     let text = if args.json {
         json::text(review, worth.as_deref())?

@@ -276,6 +276,13 @@ mod tests {
     const VERDICTS: [Verdict; 4] = [Verdict::Early, Verdict::InWindow, Verdict::Late, Verdict::NoSet];
 
     #[test]
+    fn a_cue_is_called_as_the_verdict_that_it_tells() {
+        for verdict in VERDICTS {
+            assert_eq!(cue_of(verdict).word(), verdict.word());
+        }
+    }
+
+    #[test]
     fn at_the_set_the_first_call_sounds_and_a_second_corrects_in_words() {
         let mut feedback = feedback(FeedbackMode::AtSet);
         assert_eq!(feedback.at_set(foretold(Verdict::Early)).cue, Some(Cue::Early));

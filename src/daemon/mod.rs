@@ -39,7 +39,7 @@ use crate::tone::{Cue, SoundChoice, Volume};
 pub fn cue_of(verdict: Verdict) -> Cue {
     match verdict {
         Verdict::Early => Cue::Early,
-        Verdict::InWindow => Cue::Inside,
+        Verdict::InWindow => Cue::InWindow,
         Verdict::Late => Cue::Late,
         Verdict::NoSet => Cue::NoSet,
     }

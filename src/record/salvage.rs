@@ -9,6 +9,8 @@ use std::fmt;
 
 /// Losses that are listed one by one; more are only counted.
 const LISTED_AT_MOST: usize = 20;
+/// What to do where the hand node was not heard.
+const SEE_THAT: &str = "see that the hand node is charged and switched on, then record the bucket anew";
 
 /// One thing that could not be read back.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -143,14 +145,22 @@ impl SalvageReport {
         }
     }
 
-    /// The nodes a measurement needs that gave no sample, each in a sentence.
+    /// A node that a measurement needs and that gave no sample, in a sentence: what that means, and what to do.
     #[must_use]
-    pub fn missing_nodes(&self) -> Vec<String> {
-        let seen: Vec<&str> = self.nodes_seen.iter().map(|role| role.word()).collect();
-        let seen = if seen.is_empty() { "none".to_owned() } else { format!("{} only", seen.join(" and ")) };
-        let missing =
-            [NodeRole::Hand, NodeRole::Forearm].into_iter().filter(|role| !self.nodes_seen.contains(role));
-        missing.map(|role| format!("expected samples of the {} node, found {seen}", role.word())).collect()
+    pub fn missing_nodes(&self) -> Option<String> {
+        let seen = |role| self.nodes_seen.contains(&role);
+        let words: Vec<&str> = self.nodes_seen.iter().map(|role| role.word()).collect();
+        let only = format!("found {} only", words.join(" and "));
+        match (seen(NodeRole::Hand), seen(NodeRole::Forearm)) {
+            (true, true) => None,
+            (true, false) => Some(format!("expected samples of the forearm node, {only}")),
+            (false, _) if words.is_empty() => {
+                Some(format!("expected samples of the nodes hand and forearm, found none: {SEE_THAT}"))
+            }
+            (false, _) => Some(format!(
+                "expected samples of the hand node, {only}; without the hand no swing is found: {SEE_THAT}"
+            )),
+        }
     }
 
     /// What the reader of an analysis has to know of its input: nodes that are missing, and what was lost.
@@ -243,8 +253,20 @@ mod tests {
         }
         assert_eq!(report.nodes_seen, [NodeRole::Hand, NodeRole::Forearm]);
         assert_eq!(report.samples_read, 3);
-        assert_eq!(report.missing_nodes(), [""; 0]);
-        report.nodes_seen.remove(0);
-        assert_eq!(report.missing_nodes(), ["expected samples of the hand node, found forearm only"]);
+        assert_eq!(report.missing_nodes(), None);
+        let told = |seen: &[NodeRole]| {
+            SalvageReport { nodes_seen: seen.to_vec(), ..SalvageReport::default() }.missing_nodes().unwrap()
+        };
+        let begins =
+            |seen: &[NodeRole], words: &str| assert!(told(seen).starts_with(words), "{}", told(seen));
+        begins(
+            &[NodeRole::Forearm],
+            "expected samples of the hand node, found forearm only; without the hand no swing",
+        );
+        begins(
+            &[],
+            "expected samples of the nodes hand and forearm, found none: see that the hand node is charged",
+        );
+        assert_eq!(told(&[NodeRole::Hand]), "expected samples of the forearm node, found hand only");
     }
 }

@@ -45,7 +45,7 @@ pub struct GoesWith {
     /// Which.
     pub quality: Quality,
     /// Its middle over the swings in the window, and how many they are; none without a window.
-    pub inside: Option<(f64, usize)>,
+    pub in_window: Option<(f64, usize)>,
     /// The same of the other swings.
     pub outside: Option<(f64, usize)>,
     /// Its change where the set comes later by [`STEP`] of the arm travel; none of fewer than ten swings.
@@ -72,5 +72,5 @@ fn one(review: &Review, swings: &[&Swing], quality: Quality) -> GoesWith {
         .iter()
         .filter_map(|swing| Some((swing.set?.arm_travel_at_set.value / STEP, quality.of(swing)?)))
         .collect();
-    GoesWith { quality, inside: middle(true), outside: middle(false), per_step: relation(&points) }
+    GoesWith { quality, in_window: middle(true), outside: middle(false), per_step: relation(&points) }
 }

@@ -56,12 +56,18 @@ impl Windows {
         known.copied().or(self.otherwise)
     }
 
-    /// What there is to say of a club that has no window of its own: its name may be misspelt.
+    /// What there is to say of a club that has no window of its own, after its name: that may be misspelt.
     #[must_use]
     pub fn lacking(&self, club: &str) -> Option<String> {
         let known = self.by_club.keys().map(String::as_str).collect::<Vec<_>>().join(", ");
         let lacks = !known.is_empty() && of_club(&self.by_club, club).is_none();
         lacks.then(|| format!("no window of its own, the middle class counts; windows: {known}"))
+    }
+
+    /// The same behind the club's name, as a sentence.
+    #[must_use]
+    pub fn named_lacking(&self, club: &str) -> Option<String> {
+        self.lacking(club).map(|words| format!("{}: {words}", wording::club_name(Some(club))))
     }
 }
 
@@ -164,6 +170,15 @@ impl Review {
             standing: Vec::new(),
             of_bucket: Standing::default(),
         }
+    }
+
+    /// What there is to say of the bucket: the analysis's notes, and of each club that swings were made with and that has
+    /// no window of its own.
+    #[must_use]
+    pub fn notes(&self) -> Vec<String> {
+        let clubs = summary::in_order(self.analysis.swings.iter().filter_map(|swing| swing.club.as_deref()));
+        let lacking = clubs.into_iter().filter_map(|club| self.windows.named_lacking(club));
+        self.analysis.notes.iter().cloned().chain(lacking).collect()
     }
 
     /// The number in the bucket of the swing at this place, counted from 0.

@@ -13,7 +13,7 @@ const SWING_HEADINGS: [&str; 12] = [
     "Set to\ntop, ms",
     "Arm\ntravel",
     "Class",
-    "Window",
+    "Verdict",
     "Hinge°\nset",
     "Hinge°\ntop",
     "Hinge°\nimpact",
@@ -58,7 +58,7 @@ pub fn newest(review: &Review) -> String {
         return format!("swing {number}, {club}: no set was found{pelvis}{flags}");
     };
     format!(
-        "swing {number}, {club}: set {} ms against the top, at {} of arm travel; class {}, window {}{pelvis}{flags}",
+        "swing {number}, {club}: set {} ms against the top, at {} of arm travel; class {}, verdict {}{pelvis}{flags}",
         wording::with_bar(set.set_to_top_ms, 0),
         words.arm_travel,
         words.class,
@@ -177,7 +177,8 @@ fn legend(review: &Review, width: u16) -> String {
     ];
     if windows {
         lines.push(
-            "Window: the set against this player's window; ? is too close to its edge to be sure.".to_owned(),
+            "Verdict: the set against this player's window; ? is too close to its edge to be sure."
+                .to_owned(),
         );
     }
     if wording::tells_pelvis(&review.analysis.swings) {
@@ -198,7 +199,8 @@ fn legend(review: &Review, width: u16) -> String {
 
 fn losses_and_notes(review: &Review, width: u16) -> String {
     let losses = review.analysis.losses.iter().map(wording::loss_sentence);
-    let notes = review.analysis.notes.iter().map(|note| wording::clean(note));
+    let notes = review.notes();
+    let notes = notes.iter().map(|note| wording::clean(note));
     let mut out = String::new();
     for (place, line) in losses.chain(notes).enumerate() {
         if place == 0 {

@@ -208,11 +208,11 @@ fn verdict_words(judged: Option<Judged>) -> String {
     let Some(Judged { verdict, close }) = judged else { return nothing() };
     let word = match verdict {
         Verdict::Early => "early",
-        Verdict::InWindow => "in",
+        Verdict::InWindow => "in window",
         Verdict::Late => "late",
         Verdict::NoSet => "no\u{a0}set",
     };
-    if close { format!("{word}\u{a0}?") } else { word.to_owned() }
+    if close { format!("{word}?") } else { word.to_owned() }
 }
 
 /// One sentence on the bucket as a whole.

@@ -32,7 +32,7 @@ pub enum Cue {
     /// Too early: two quick pulses, rising.
     Early,
     /// In the window: one level tone.
-    Inside,
+    InWindow,
     /// Too late: three dragging pulses, falling.
     Late,
     /// There was nothing to judge: four low, stuttering pulses.
@@ -67,7 +67,7 @@ const fn pulse(starts_ms: f64, lasts_ms: f64, pitch_hz: f64) -> Pulse {
 }
 
 const EARLY: [Pulse; 2] = [pulse(0.0, 80.0, 587.0), pulse(125.0, 80.0, 988.0)];
-const INSIDE: [Pulse; 1] = [pulse(0.0, 180.0, 784.0)];
+const IN_WINDOW: [Pulse; 1] = [pulse(0.0, 180.0, 784.0)];
 const LATE: [Pulse; 3] = [pulse(0.0, 90.0, 1175.0), pulse(200.0, 90.0, 831.0), pulse(400.0, 90.0, 523.0)];
 const NO_SET: [Pulse; 4] =
     [pulse(0.0, 45.0, 330.0), pulse(80.0, 45.0, 330.0), pulse(160.0, 45.0, 330.0), pulse(240.0, 45.0, 330.0)];
@@ -98,7 +98,7 @@ impl Cue {
     /// Every cue, in order of [`Cue::index`]: the verdicts, then the guide's, then the alarm.
     pub const ALL: [Cue; Cue::COUNT] = [
         Cue::Early,
-        Cue::Inside,
+        Cue::InWindow,
         Cue::Late,
         Cue::NoSet,
         Cue::Begin,
@@ -109,7 +109,7 @@ impl Cue {
         Cue::Alarm,
     ];
     /// The cues that follow a swing.
-    pub const VERDICTS: [Cue; 4] = [Cue::Early, Cue::Inside, Cue::Late, Cue::NoSet];
+    pub const VERDICTS: [Cue; 4] = [Cue::Early, Cue::InWindow, Cue::Late, Cue::NoSet];
     /// The cues that lead through a calibration.
     pub const GUIDE: [Cue; 5] = [Cue::Begin, Cue::Tick, Cue::PartDone, Cue::Repeat, Cue::AllDone];
 
@@ -124,7 +124,7 @@ impl Cue {
     pub fn word(self) -> &'static str {
         match self {
             Cue::Early => "early",
-            Cue::Inside => "inside",
+            Cue::InWindow => "in-window",
             Cue::Late => "late",
             Cue::NoSet => "no-set",
             Cue::Begin => "begin",
@@ -141,7 +141,7 @@ impl Cue {
     pub fn description(self) -> &'static str {
         match self {
             Cue::Early => "two quick pulses, rising",
-            Cue::Inside => "one level tone",
+            Cue::InWindow => "one level tone",
             Cue::Late => "three slow pulses, falling",
             Cue::NoSet => "four short low pulses",
             Cue::Begin => "one long low tone",
@@ -158,7 +158,7 @@ impl Cue {
     pub fn pulses(self) -> &'static [Pulse] {
         match self {
             Cue::Early => &EARLY,
-            Cue::Inside => &INSIDE,
+            Cue::InWindow => &IN_WINDOW,
             Cue::Late => &LATE,
             Cue::NoSet => &NO_SET,
             Cue::Begin => &BEGIN,
@@ -220,7 +220,7 @@ mod tests {
     #[test]
     fn contours_go_up_stay_and_go_down() {
         assert_eq!(contour(Cue::Early), [1]);
-        assert_eq!(contour(Cue::Inside), [] as [i8; 0]);
+        assert_eq!(contour(Cue::InWindow), [] as [i8; 0]);
         assert_eq!(contour(Cue::Late), [-1, -1]);
         assert_eq!(contour(Cue::NoSet), [0, 0, 0]);
         assert_eq!(contour(Cue::PartDone), [1, 1]);

@@ -163,7 +163,7 @@ mod tests {
     #[test]
     fn a_new_cue_comes_whole_after_the_fade_of_the_old_one() {
         let mut mixer = mixer();
-        mixer.start(Sound::Cue(Cue::Inside));
+        mixer.start(Sound::Cue(Cue::InWindow));
         take(&mut mixer, 2000);
         mixer.start(Sound::Cue(Cue::Late));
         let fade = take(&mut mixer, 240);

@@ -206,12 +206,12 @@ mod tests {
     fn cues_lie_at_their_times() {
         let mut buffer = Cursor::new(Vec::new());
         let mut timeline = timeline(&mut buffer);
-        timeline.place(&Sound::Cue(Cue::Inside), HostTime(1_500_000)).unwrap();
+        timeline.place(&Sound::Cue(Cue::InWindow), HostTime(1_500_000)).unwrap();
         timeline.place(&Sound::Cue(Cue::Early), HostTime(3_000_000)).unwrap();
         timeline.finish().unwrap();
         let samples = read(buffer);
         let bank = CueBank::new(SampleRate::FILE, Volume::default());
-        for (cue, start) in [(Cue::Inside, 12_000), (Cue::Early, 48_000)] {
+        for (cue, start) in [(Cue::InWindow, 12_000), (Cue::Early, 48_000)] {
             for (got, want) in samples[start..].iter().zip(bank.samples(cue)) {
                 assert!((got - want).abs() < 1e-4);
             }
@@ -223,9 +223,9 @@ mod tests {
     fn a_cue_that_comes_too_soon_follows_the_other_one() {
         let mut buffer = Cursor::new(Vec::new());
         let mut timeline = timeline(&mut buffer);
-        timeline.place(&Sound::Cue(Cue::Inside), HostTime(1_000_000)).unwrap();
-        timeline.place(&Sound::Cue(Cue::Inside), HostTime(0)).unwrap();
-        assert_eq!(timeline.written, 2 * timeline.bank.samples(Cue::Inside).len() as u64);
+        timeline.place(&Sound::Cue(Cue::InWindow), HostTime(1_000_000)).unwrap();
+        timeline.place(&Sound::Cue(Cue::InWindow), HostTime(0)).unwrap();
+        assert_eq!(timeline.written, 2 * timeline.bank.samples(Cue::InWindow).len() as u64);
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! The commands that change: remark, rename, move, merge, split, delete, restore; and verify and rebuild.
 
+use super::trend::windows_of;
 use super::{Context, tell, tell_notes};
 use crate::cli::output::{print, print_json, say};
 use crate::cli::{Outcome, opening};
@@ -147,6 +148,12 @@ pub(super) fn remark(mut context: Context, args: &RemarkArgs) -> anyhow::Result<
     let done = context.library.remark(&bucket, args.swing, said);
     tell_notes(&context.library.take_told());
     done?;
+    if let Some(club) = &args.club {
+        // A player's file that cannot be read is told wherever its windows are asked for.
+        let windows = windows_of(&context, &bucket.facts.player).ok();
+        let lacking = windows.and_then(|windows| windows.named_lacking(club));
+        lacking.iter().for_each(|lacking| say(&format!("note: {lacking}")));
+    }
     if context.json {
         let remarks = context.library.index().remarks(bucket.id)?.len();
         print_json(&json!({ "schema": 1, "path": bucket.path, "swing": args.swing, "remarks": remarks }))?;

@@ -4,9 +4,14 @@ use super::Context;
 use super::trend::windows_of;
 use crate::cli::Outcome;
 use crate::cli::output::{print_json, print_lines, print_table, table};
+use crate::record::error::quoted;
+use crate::record::library::index::{Bucket, KnownSwing};
 use crate::review::Windows;
 use crate::review::compare::sides::{Chosen, Contrast, Row, one_player};
 use crate::review::compare::{Incomparable, OverPairs, Quantity, Side, cells, methods, said};
+use crate::review::summary::in_order;
+use crate::review::wording::club_name;
+use anyhow::bail;
 use serde_json::{Value, json};
 
 /// Lay two sets of recordings, or two clubs, beside each other.
@@ -32,9 +37,13 @@ pub struct ContrastArgs {
 
 /// `contrast`.
 pub(super) fn contrast(context: &Context, args: &ContrastArgs) -> anyhow::Result<Outcome> {
-    let first = chosen(context, &args.first, args.club.as_deref())?;
-    let second = if args.second.is_empty() { &args.first } else { &args.second };
-    let second = chosen(context, second, args.second_club.as_deref().or(args.club.as_deref()))?;
+    let first = known(context, &args.first)?;
+    let second = if args.second.is_empty() { first.clone() } else { known(context, &args.second)? };
+    let (club, second_club) = (args.club.as_deref(), args.second_club.as_deref());
+    let both = || first.iter().chain(&second);
+    [club, second_club].into_iter().flatten().try_for_each(|club| is_there(club, both()))?;
+    let first = Chosen::of(first, club)?;
+    let second = Chosen::of(second, second_club.or(club))?;
     let windows = windows_of(context, &one_player(&first, &second)?)?;
     let contrast = Contrast::of(first, second, &windows)?;
     if context.json {
@@ -45,15 +54,27 @@ pub(super) fn contrast(context: &Context, args: &ContrastArgs) -> anyhow::Result
     Ok(Outcome::Done)
 }
 
-fn chosen(context: &Context, names: &[String], club: Option<&str>) -> anyhow::Result<Chosen> {
-    let library = &context.library;
-    let mut buckets = Vec::new();
-    for name in names {
-        let bucket = library.bucket(name)?;
-        let swings = library.index().swings(bucket.id)?;
-        buckets.push((bucket, swings));
+/// A recording with its swings.
+type Known = (Bucket, Vec<KnownSwing>);
+
+fn known(context: &Context, names: &[String]) -> anyhow::Result<Vec<Known>> {
+    let of = |name: &String| {
+        let bucket = context.library.bucket(name)?;
+        let swings = context.library.index().swings(bucket.id)?;
+        Ok((bucket, swings))
+    };
+    names.iter().map(of).collect()
+}
+
+/// Refuses a club that none of these recordings has: it may be misspelt.
+fn is_there<'a>(asked: &str, known: impl Iterator<Item = &'a Known>) -> anyhow::Result<()> {
+    let clubs = in_order(known.flat_map(|(_, swings)| swings).filter_map(|swing| swing.club.as_deref()));
+    if clubs.contains(&asked) {
+        return Ok(());
     }
-    Ok(Chosen::of(buckets, club)?)
+    let names: Vec<String> = clubs.into_iter().map(|club| club_name(Some(club))).collect();
+    let there = if names.is_empty() { "there is none".to_owned() } else { names.join(", ") };
+    bail!("expected a club that swings of these recordings were made with ({there}), found {}", quoted(asked))
 }
 
 fn tell(contrast: &Contrast) -> anyhow::Result<()> {

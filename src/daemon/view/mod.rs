@@ -250,7 +250,7 @@ fn indented(mut spans: Vec<Span<'static>>) -> Line<'static> {
 fn sign(kind: Kind) -> &'static str {
     match kind {
         Kind::Early => "<",
-        Kind::In => "o",
+        Kind::InWindow => "o",
         Kind::Late => ">",
         Kind::NoSet => "-",
         Kind::Plain => "+",
@@ -260,7 +260,7 @@ fn sign(kind: Kind) -> &'static str {
 fn colour(kind: Kind) -> Color {
     match kind {
         Kind::Early => Color::Yellow,
-        Kind::In => Color::Cyan,
+        Kind::InWindow => Color::Cyan,
         Kind::Late => Color::Magenta,
         Kind::NoSet | Kind::Plain => Color::Reset,
     }

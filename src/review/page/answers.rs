@@ -49,7 +49,7 @@ fn card(review: &Review, club: Option<&str>, group: &Group, place: usize) -> Mar
                 div { dt { "Through the bucket" } dd { (through(group)) (trend::figure(review, club, place)) } }
                 div { dt { "What a later set goes with" } dd { (later(&qualities)) } }
             }
-            @if qualities.iter().any(|one| one.inside.is_some() && one.outside.is_some()) { (good_ones(&qualities)) }
+            @if qualities.iter().any(|one| one.in_window.is_some() && one.outside.is_some()) { (good_ones(&qualities)) }
         }
     }
 }
@@ -193,7 +193,7 @@ fn good_ones(qualities: &[GoesWith]) -> Markup {
                             (words(one.quality).0)
                             @if one.quality == Quality::Wrist { ", bow\u{a0}+" }
                         }
-                        td.n { (shown(one.inside, one.quality)) }
+                        td.n { (shown(one.in_window, one.quality)) }
                         td.n { (shown(one.outside, one.quality)) }
                     }
                 }

@@ -103,7 +103,7 @@ fn from_line(point: (f64, f64), a: (f64, f64), b: (f64, f64)) -> f64 {
 /// The mark of a kind around a point: each has a shape of its own, so that colour is not needed.
 pub fn mark(kind: Kind, x: f64, y: f64) -> Markup {
     let data = match kind {
-        Kind::In | Kind::Plain => return html! { circle.mark cx=(px(x)) cy=(px(y)) r="4.5" {} },
+        Kind::InWindow | Kind::Plain => return html! { circle.mark cx=(px(x)) cy=(px(y)) r="4.5" {} },
         Kind::Early => format!("M{} {y:.1}l9.5 -5.5v11z", px(x - 6.0)),
         Kind::Late => format!("M{} {y:.1}l-9.5 -5.5v11z", px(x + 6.0)),
         Kind::NoSet => format!("M{} {}l9 9m0 -9l-9 9", px(x - 4.5), px(y - 4.5)),

@@ -147,12 +147,13 @@ fn bucket(review: &Review, summary: &Summary) -> Markup {
 fn losses_and_notes(review: &Review) -> Markup {
     let analysis = &review.analysis;
     html! {
-        @if !analysis.losses.is_empty() || !analysis.notes.is_empty() {
+        @let notes = review.notes();
+        @if !analysis.losses.is_empty() || !notes.is_empty() {
             section aria-labelledby="notes" {
                 h2 #notes { "What the numbers rest on" }
                 ul {
                     @for loss in &analysis.losses { li { (wording::loss_sentence(loss)) } }
-                    @for note in &analysis.notes { li { (note) } }
+                    @for note in &notes { li { (note) } }
                 }
             }
         }
@@ -174,7 +175,7 @@ pub enum Kind {
     /// Before the window.
     Early,
     /// In it.
-    In,
+    InWindow,
     /// After it.
     Late,
     /// There was no set.
@@ -184,14 +185,14 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Kind; 5] = [Kind::Early, Kind::In, Kind::Late, Kind::NoSet, Kind::Plain];
+    const ALL: [Kind; 5] = [Kind::Early, Kind::InWindow, Kind::Late, Kind::NoSet, Kind::Plain];
 
     /// Judges a swing of this bucket.
     #[must_use]
     pub fn of(review: &Review, swing: &Swing) -> Kind {
         match review.verdict(swing).map(|Judged { verdict, .. }| verdict) {
             Some(Verdict::Early) => Kind::Early,
-            Some(Verdict::InWindow) => Kind::In,
+            Some(Verdict::InWindow) => Kind::InWindow,
             Some(Verdict::Late) => Kind::Late,
             Some(Verdict::NoSet) => Kind::NoSet,
             None if swing.set.is_none() => Kind::NoSet,
@@ -203,7 +204,7 @@ impl Kind {
     fn class(self) -> &'static str {
         match self {
             Kind::Early => "early",
-            Kind::In => "in",
+            Kind::InWindow => "in-window",
             Kind::Late => "late",
             Kind::NoSet => "no-set",
             Kind::Plain => "plain",
@@ -215,7 +216,7 @@ impl Kind {
     pub fn words(self) -> &'static str {
         match self {
             Kind::Early => Verdict::Early.said(),
-            Kind::In => Verdict::InWindow.said(),
+            Kind::InWindow => Verdict::InWindow.said(),
             Kind::Late => Verdict::Late.said(),
             Kind::NoSet => Verdict::NoSet.said(),
             Kind::Plain => "set, no window for this club",

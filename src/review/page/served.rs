@@ -153,7 +153,7 @@ fn swings(review: &Review, key: &str) -> Markup {
                         th.n scope="col" { "Set to top, ms" }
                         th.n scope="col" { "Arm travel at set" }
                         th scope="col" { "Class" }
-                        th scope="col" { "Window" }
+                        th scope="col" { "Verdict" }
                         th.n scope="col" { "Hinge at set, °" }
                         th.n scope="col" { "at top" }
                         th.n scope="col" { "at impact" }

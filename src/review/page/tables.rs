@@ -109,7 +109,7 @@ fn swing_headings(pelvis: bool) -> Markup {
             th.n rowspan="2" scope="col" { "Set to top, ms" }
             th.n rowspan="2" scope="col" { "Arm travel at set" }
             th rowspan="2" scope="col" { "Class" }
-            th rowspan="2" scope="col" { "Window" }
+            th rowspan="2" scope="col" { "Verdict" }
             th.over colspan="3" scope="colgroup" { "Hinge, °" }
             th.n rowspan="2" scope="col" { "Arm and shaft, °" }
             th.n rowspan="2" scope="col" { "Tempo" }

@@ -47,7 +47,6 @@ fn speeds(review: &Review) -> Vec<Result<SwingSpeed, &str>> {
 struct SwingSpeedObject<'a> {
     index: usize,
     club: Option<&'a str>,
-    #[serde(skip_serializing_if = "Option::is_none")]
     why_not: Option<&'a str>,
     measures: Option<ClubMeasures>,
     figures: Option<Figures>,
@@ -71,7 +70,6 @@ impl Serialize for Figures {
 struct FigureObject {
     value: Option<f64>,
     sd: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
     why_not: Option<&'static str>,
 }
 
@@ -204,6 +202,7 @@ struct CurveObject {
     meaning: &'static str,
     more: &'static str,
     less: &'static str,
+    swings: usize,
     own_sd: Option<f64>,
     per_own_sd_mps: Option<f64>,
     points: Vec<PointObject>,
@@ -218,6 +217,7 @@ impl CurveObject {
             meaning: curve.change.sentence(),
             more,
             less,
+            swings: curve.swings,
             own_sd: curve.own_sd.and_then(hundredths),
             per_own_sd_mps: curve.per_own_sd_mps.and_then(hundredths),
             points: curve.points.iter().map(PointObject::of).collect(),

@@ -45,6 +45,8 @@ pub struct Worth {
 pub struct Curve {
     /// What is changed.
     pub change: Change,
+    /// How many of the swings that were looked at have what is changed.
+    pub swings: usize,
     /// In order of `by`.
     pub points: Vec<Worth>,
     /// How much this player differs from swing to swing in it, one standard deviation, in the change's unit; none for
@@ -77,6 +79,7 @@ struct Looked<'a> {
     club: ClubMeasures,
     plane: PlaneSwing,
     head_mps: f64,
+    released: bool,
 }
 
 /// A swing with what the model makes of it as it is, by angle and by time.
@@ -97,6 +100,15 @@ impl<'a> Unchanged<'a> {
 }
 
 impl Looked<'_> {
+    /// Whether the swing has what is changed: there is nothing to release later where no release was found.
+    fn has(&self, change: Change) -> bool {
+        match change {
+            Change::Release => self.released,
+            Change::Set => self.swing.set.is_some(),
+            Change::Length | Change::HeadMass | Change::Effort => true,
+        }
+    }
+
     fn changed(&self, measures: &Measures, change: (Change, f64), same: Same) -> Option<Outcome> {
         changed(&self.plane, (&self.swing.motion, &measures.arm, &self.club), change, same)
     }
@@ -134,11 +146,12 @@ pub fn club_worth(review: &Review, measures: &Measures, club: &str) -> ClubWorth
         looked.iter().step_by(every).map(|looked| Unchanged::of(looked, measures)).collect();
     let curves = Change::ALL.iter().zip(own).map(|((change, values), own_sd)| {
         let own_mps = head_mps.map(|spread| spread.median);
+        let concerned: Vec<&Unchanged> = chosen.iter().filter(|chosen| chosen.looked.has(*change)).collect();
         let points: Vec<Worth> =
-            values.iter().map(|by| point(&chosen, own_mps, measures, (*change, *by))).collect();
+            values.iter().map(|by| point(&concerned, own_mps, measures, (*change, *by))).collect();
         let small = |change: &f64| own_mps.is_some_and(|own| change.abs() <= SMALL_SHARE * own);
         let per_own_sd_mps = own_sd.and_then(|sd| Some(sd * slope(&points)?)).filter(small);
-        Curve { change: *change, points, own_sd, per_own_sd_mps }
+        Curve { change: *change, swings: concerned.len(), points, own_sd, per_own_sd_mps }
     });
     let of = |value: fn(&Looked) -> f64| median(&looked.iter().map(value).collect::<Vec<f64>>());
     let fit = of(|l| l.plane.wrist_rms_mm).zip(of(|l| (l.plane.head_mps / l.head_mps - 1.0).abs()));
@@ -153,14 +166,16 @@ pub fn club_worth(review: &Review, measures: &Measures, club: &str) -> ClubWorth
 }
 
 fn look<'a>(place: usize, swing: &'a Swing, measures: &Measures) -> Result<Looked<'a>, &'static str> {
-    let SwingSpeed { club, head, plane, .. } = SwingSpeed::of(swing, measures)?;
-    Ok(Looked { place, swing, club, plane: plane?, head_mps: head.head_mps?.value })
+    let SwingSpeed { club, head, plane, release, .. } = SwingSpeed::of(swing, measures)?;
+    let released = release.release_before_ball_ms.is_ok();
+    Ok(Looked { place, swing, club, plane: plane?, head_mps: head.head_mps?.value, released })
 }
 
 /// How much a player differs from swing to swing.
 fn own_sd(change: Change, looked: &[Looked]) -> Option<f64> {
     let values: Vec<f64> = looked
         .iter()
+        .filter(|looked| looked.has(change))
         .filter_map(|looked| match change {
             Change::Release => Some(looked.plane.release_s() * 1e3),
             Change::Set => looked.swing.set.map(|set| set.set_to_top_ms.value),
@@ -173,10 +188,10 @@ fn own_sd(change: Change, looked: &[Looked]) -> Option<f64> {
     Some(if change == Change::Effort { 100.0 * sd / spread.median } else { sd })
 }
 
-/// What a change does to the club's own head speed: by how much each swing's model changes, as a share of the speed that
-/// was measured.
+/// What a change does to the club's own head speed: by how much the model of each swing that has what is changed
+/// changes, as a share of the speed that was measured.
 fn point(
-    chosen: &[Unchanged],
+    concerned: &[&Unchanged],
     own_mps: Option<f64>,
     measures: &Measures,
     (change, by): (Change, f64),
@@ -184,7 +199,7 @@ fn point(
     let mut all = Vec::new();
     let mut middles = Vec::new();
     let (mut beyond, mut missing) = (0, 0);
-    for Unchanged { looked, usual } in chosen {
+    for Unchanged { looked, usual } in concerned {
         let gain =
             |outcome: &Outcome, usual: &Outcome| looked.head_mps * (outcome.head_mps / usual.head_mps - 1.0);
         let both = BOTH.map(|same| looked.changed(measures, (change, by), same));
@@ -210,7 +225,7 @@ fn point(
         head_mps: own_mps.zip(change_mps).map(|(own, change)| own + change),
         change_mps,
         range_mps: (!all.is_empty()).then_some((low, high)),
-        beyond: 2 * (beyond + missing) >= chosen.len().max(1),
+        beyond: 2 * (beyond + missing) >= concerned.len().max(1),
     }
 }
 

@@ -83,7 +83,7 @@ function draw(place, object) {
   figures.className = "worths";
   const own = club.head_mps;
   const scale = scaleOf(usable.map(({ points }) => points), own);
-  const drawn = usable.map(({ curve, points }) => chart(figures, curve, points, { own, scale, swings: club.swings.length }));
+  const drawn = usable.map(({ curve, points }) => chart(figures, curve, points, { own, scale, swings: curve.swings }));
   html("p", object.validity, place).className = "about";
   function words() {
     const spread = club.head_mps_own_sd === null ? "" : ", from swing to swing ±\u00a0" + speed(club.head_mps_own_sd, speedDecimals(club.head_mps_own_sd));
