@@ -15,8 +15,8 @@ mod support {
 use hingeclock::detect::{Flag, Swing};
 use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBucket};
 use hingeclock::review::statistics::median;
-use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
-use support::analysis::offline_of;
+use hingeclock::sample::{Arrival, DeviceDescription};
+use support::analysis::{hand_alone, offline_of};
 use support::environment::number;
 use support::score::{BucketScore, Scored, Summary, SwingScore, percentile, score, within};
 use support::sessions;
@@ -39,15 +39,6 @@ const ONE_OF_ANGLES: f64 = 0.54;
 /// Bars that hold more than this within one are too wide: of sets, of hinges and of flexions. A hundred and sixty sets have
 /// ±0.06 of chance in them, angles twice as much.
 const TOO_WIDE: [f64; 3] = [0.9, 0.93, 0.9];
-
-/// What is left of a glove whose forearm node is missing.
-fn hand_alone(device: &DeviceDescription, arrivals: &[Arrival]) -> (DeviceDescription, Vec<Arrival>) {
-    let of_hand =
-        |arrival: &&Arrival| !matches!(arrival, Arrival::Sample(sample) if sample.role != NodeRole::Hand);
-    let mut device = device.clone();
-    device.nodes.retain(|node| node.role == NodeRole::Hand);
-    (device, arrivals.iter().filter(of_hand).cloned().collect())
-}
 
 fn measured(
     name: &str,

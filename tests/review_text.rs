@@ -116,6 +116,7 @@ fn every_key_of_the_contract_is_there() {
     assert_eq!(object["schema"], 1);
     assert_eq!(object["angle_reference"], "address pose");
     let times = "takeaway_us top_us impact_us finish_us onset_us set_us set_backswing_only_us";
+    let barred = "takeaway_us top_us impact_us onset_us set50_us set_us set95_us set_backswing_only_us tempo";
     let others = "set_to_top_ms set_to_top_ms_sd arm_travel_at_set class tempo club flags \
                   hinge_deg flexion_deg arm_shaft_deg";
     let events = ["address", "set", "top", "max", "arm_horizontal_down", "impact"];
@@ -125,6 +126,10 @@ fn every_key_of_the_contract_is_there() {
         }
         for key in times.split(' ').chain(others.split_whitespace()) {
             assert!(swing.get(key).is_some(), "{key} is missing");
+        }
+        for key in barred.split(' ') {
+            let sd = &swing[format!("{key}_sd")];
+            assert_eq!(swing[key].is_null(), !sd.as_f64().is_some_and(|sd| sd > 0.0), "{key}: {sd}");
         }
         for angle in ["hinge_deg", "flexion_deg", "arm_shaft_deg"] {
             let keys: Vec<&String> = swing[angle].as_object().unwrap().keys().collect();

@@ -5,7 +5,6 @@ use super::measure::{Instants, SHOCK_WITHIN_S, WristKnowledge};
 use super::motion::{GAP_STEPS, clipped_axis};
 use super::set::{Crossings, HingeCurve};
 use super::swing::{Flag, Swing};
-use crate::fusion::joint::CLOCK;
 use crate::fusion::series::{Reading, between, usual_step_s};
 
 /// A set that moves more than this when the level moves by a degree is ill-conditioned, s.
@@ -45,7 +44,7 @@ pub(super) fn of(
         (Flag::NominalMounting, !wrist.calibrated && !candidate.hand_alone),
         (Flag::OldMounting, wrist.calibrated && !candidate.hand_alone && third_angle_rms > MOVED),
         (Flag::HandNodeAlone, candidate.hand_alone),
-        (Flag::ClocksUnsure, !candidate.hand_alone && clock_sd_s(wrist, instants.top_s) > CLOCK_SD_S),
+        (Flag::ClocksUnsure, !candidate.hand_alone && wrist.clock_sd_s(instants.top_s) > CLOCK_SD_S),
         (Flag::UnusualDownswing, !(200.0..=450.0).contains(&down_ms)),
         (Flag::UnusualTempo, !(2.0..=5.5).contains(&swing.tempo.value)),
         (Flag::RestlessAddress, candidate.hand.still_rms > RESTLESS || instants.counts_from_a_move()),
@@ -54,21 +53,13 @@ pub(super) fn of(
 }
 
 fn is_flat(curve: &HingeCurve, crossings: &Crossings, instants: &Instants) -> bool {
-    let (before, after) = curve.shifts(crossings, instants.takeaway_s, 1.0_f64.to_radians());
+    let (before, after) = curve.shifts(crossings, 2, &instants.set_window(), 1.0_f64.to_radians());
     before.abs() > FLAT_S || after.abs() > FLAT_S
 }
 
 fn hinges_on(swing: &Swing) -> bool {
     let pair = swing.set.zip(swing.set_backswing_only);
     pair.is_some_and(|(set, to_top)| set.set.seconds_since(to_top.set).abs() > DEFINITIONS_S)
-}
-
-/// Standard deviation of the forearm clock at an instant, from that of its offset and of its skew, s.
-fn clock_sd_s(wrist: &WristKnowledge, at_s: f64) -> f64 {
-    let dt_s = at_s - wrist.clock.reference_s;
-    let c = &wrist.covariance;
-    let (offset, skew) = (CLOCK, CLOCK + 1);
-    (c[(offset, offset)] + 2.0 * dt_s * c[(offset, skew)] + dt_s * dt_s * c[(skew, skew)]).max(0.0).sqrt()
 }
 
 /// Readings of both nodes from takeaway to just after the ball, or as far as its shock was looked for in vain. One more

@@ -17,6 +17,9 @@ const AFTER_BACK_S: f64 = 0.15;
 /// Arm and hand may be fastest so far apart, s.
 const FASTEST_WITHIN_S: f64 = 0.2;
 
+/// Takeaways of hand and arm that are one lie within this, s (judgement, on virtual buckets with seeds under 100).
+const TAKEAWAYS_WITHIN_S: f64 = 0.02;
+
 /// The model's travel may be off by so much, rad: what is nearer to the least travel of a backswing is none.
 const TRAVEL_UNSURE: f64 = 10.0 * std::f64::consts::PI / 180.0;
 /// A wrist is released in the downswing, so the hand is faster than the arm. Where the model has a faster arm, by
@@ -70,8 +73,22 @@ pub(super) fn with_forearm(
     let Some(hub) = estimate(&candidate, axes, lead_arm_sign, care) else { return candidate };
     let arm = arm_with(&candidate, &hub, lead_arm_sign);
     match search::find_near(&arm, candidate.phases.top_s, params) {
-        Some(found) => Candidate { hub: Some(hub), arm, phases: found, ..candidate },
+        Some(found) => {
+            let phases = begun_by_hand(found, &arm, &candidate.phases);
+            Candidate { hub: Some(hub), arm, phases, ..candidate }
+        }
         None => candidate,
+    }
+}
+
+/// The phases of the arm that was worked out, with the takeaway of the hand where the two lie together: so slow an arm
+/// the model cannot tell from a shoulder that begins to turn (its own takeaway comes late), and a wrist that holds leaves
+/// the arm's rate to the hand. Farther apart, it is the wrist that moves first.
+fn begun_by_hand(found: Phases, arm: &ArmTrack, of_hand: &Phases) -> Phases {
+    if (of_hand.takeaway_s - found.takeaway_s).abs() < TAKEAWAYS_WITHIN_S {
+        found.begun_at(arm, of_hand.takeaway_s)
+    } else {
+        found
     }
 }
 

@@ -4,16 +4,16 @@ use super::address::Address;
 use super::candidate::Candidate;
 use super::impact::{self, ImpactParams};
 use super::phases::Phases;
-use super::set::{Crossings, HingeCurve};
-use super::swing::{AtEvents, Class, CurvePoint, SetTimes, Swing};
+use super::set::{Crossings, HingeCurve, SetWindow};
+use super::swing::{AtEvents, Class, CurvePoint, EventSds, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
-use super::{Bands, body_turn, flags, hand_alone, motion};
+use super::{Bands, body_turn, flags, hand_alone, instant_sd, motion};
 use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::calibration::Biases;
 use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
-use crate::fusion::joint::{JOINT, UNKNOWNS};
-use crate::fusion::series::{Reading, between, usual_step_s, value_at};
+use crate::fusion::joint::{CLOCK, JOINT, UNKNOWNS};
+use crate::fusion::series::{Reading, value_at};
 use crate::fusion::soft_tissue::given_back;
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
@@ -21,8 +21,8 @@ use nalgebra::{SMatrix, UnitQuaternion, Vector3};
 
 /// The shock comes no later than this after the arm is back at its address angle, s.
 pub(super) const SHOCK_WITHIN_S: f64 = 0.1;
-/// The shock is known to about half a step between readings (standard deviation).
-const IMPACT_SD_STEPS: f64 = 0.5;
+/// Where no shock tells the ball, the arm being back does, as well as this, s (judgement).
+const ARM_BACK_SD_S: f64 = 0.015;
 /// Share of the downswing in which the hinge may still grow and count.
 pub(super) const AFTER_TOP: f64 = 0.4;
 
@@ -54,6 +54,16 @@ impl WristKnowledge {
     #[must_use]
     pub fn node_covariances(&self) -> [NodeCovariance; 2] {
         [JOINT, JOINT + NODE].map(|first| self.covariance.fixed_view::<NODE, NODE>(first, first).into_owned())
+    }
+
+    /// Standard deviation of the forearm's clock against the hand's at an instant, from that of its offset and of its
+    /// skew, s.
+    #[must_use]
+    pub fn clock_sd_s(&self, at_s: f64) -> f64 {
+        let dt_s = at_s - self.clock.reference_s;
+        let c = &self.covariance;
+        let (offset, skew) = (CLOCK, CLOCK + 1);
+        (c[(offset, offset)] + 2.0 * dt_s * c[(offset, skew)] + dt_s * dt_s * c[(skew, skew)]).max(0.0).sqrt()
     }
 
     /// The same for a swing before which the gyros' biases may have run away so far: all swings share what is known,
@@ -121,6 +131,16 @@ impl Instants {
     pub fn window_end_s(&self) -> f64 {
         self.top_s + AFTER_TOP * (self.ball_s - self.top_s)
     }
+
+    /// Where the set is looked for.
+    pub fn set_window(&self) -> SetWindow {
+        self.window_until(self.window_end_s())
+    }
+
+    /// The same with the largest hinge up to here.
+    fn window_until(&self, to_s: f64) -> SetWindow {
+        SetWindow { counted_from_s: self.zero_s.0, from_s: self.takeaway_s, to_s }
+    }
 }
 
 /// Measures the swing.
@@ -139,15 +159,15 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         Some(hub) => uncertainty::spread_of_hub(candidate, hub, &instants),
         None => uncertainty::spread(candidate, wrist, params, &instants, &curves),
     };
-    let crossings = usable(candidate, curve.crossings(instants.takeaway_s, instants.window_end_s()), params);
-    let crossings_to_top = usable(candidate, curve.crossings(instants.takeaway_s, instants.top_s), params);
-    let times = |crossings: &Crossings, until_s: f64| {
-        set_times(candidate, &curve, crossings, (&instants, until_s), &spread)
+    let (window, window_to_top) = (instants.set_window(), instants.window_until(instants.top_s));
+    let crossings = usable(candidate, curve.crossings(&window), params);
+    let crossings_to_top = usable(candidate, curve.crossings(&window_to_top), params);
+    let times = |crossings: &Crossings, window: &SetWindow| {
+        set_times(candidate, &curve, crossings, (&instants, window), &spread)
     };
-    let set = crossings.as_ref().map(|found| times(found, instants.window_end_s()));
-    let set_sd_s = crossings
-        .as_ref()
-        .map_or(0.0, |found| spread.set_sd_s(&curve, found, (instants.takeaway_s, instants.window_end_s())));
+    let set = crossings.as_ref().map(|found| times(found, &window));
+    let set_sd_s = set.map_or(0.0, |set| set.sds_ms[2] * 1e-3);
+    let impact_sd_s = instants.impact_s.map(|at_s| instant_sd::impact_s(&candidate.episode.hand, at_s));
     let read = |values: &[f64], counted: Counted| {
         at_events(candidate, &instants, crossings.as_ref(), (&curves.t_s, values), counted)
     };
@@ -158,15 +178,20 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         arm_horizontal_down: candidate.phases.arm_horizontal_s.map(DeviceTime::at_seconds),
         impact: instants.impact_s.map(DeviceTime::at_seconds),
         finish: candidate.phases.finish_s.map(DeviceTime::at_seconds),
+        sds: EventSds {
+            takeaway_ms: spread.takeaway_sd_s * 1e3,
+            top_ms: spread.top_sd_s * 1e3,
+            impact_ms: impact_sd_s.map(|sd_s| sd_s * 1e3),
+        },
         class: set.map_or(Class::None, |set| {
             params.bands.class(set.set_to_top_ms.value, set.arm_travel_at_set.value)
         }),
         set,
-        set_backswing_only: crossings_to_top.as_ref().map(|found| times(found, instants.top_s)),
+        set_backswing_only: crossings_to_top.as_ref().map(|found| times(found, &window_to_top)),
         hinge_deg: read(&curves.hinge, Counted::FromAddress(&spread.hinge, 0.0)),
         flexion_deg: read(&curves.flexion, Counted::FromAddress(&spread.flexion, set_sd_s)),
         arm_shaft_deg: read(&curves.arm_shaft, Counted::AsItIs),
-        tempo: tempo(&instants, &spread),
+        tempo: tempo(&instants, &spread, impact_sd_s),
         flags: Vec::new(),
         curve: points(candidate, &curves, &instants, address),
         body: body_turn::measure(candidate, (&instants, spread.top_sd_s), set.as_ref(), params.lead_arm_sign),
@@ -252,11 +277,12 @@ fn set_times(
     candidate: &Candidate,
     curve: &HingeCurve,
     crossings: &Crossings,
-    (instants, until_s): (&Instants, f64),
+    (instants, window): (&Instants, &SetWindow),
     spread: &Spread,
 ) -> SetTimes {
     let [onset_s, half_s, set_s, nearly_full_s] = crossings.at_s;
-    let set_sd_s = spread.set_sd_s(curve, crossings, (instants.takeaway_s, until_s));
+    let sds_s = [0, 1, 2, 3].map(|which| spread.crossing_sd_s(curve, crossings, which, window));
+    let set_sd_s = sds_s[2];
     let phases = &candidate.phases;
     let travel = value_at(&candidate.arm.t_s, &phases.travel, set_s) / phases.travel_at_top;
     let travel_after = value_at(&candidate.arm.t_s, &phases.travel, set_s + set_sd_s) / phases.travel_at_top;
@@ -266,6 +292,7 @@ fn set_times(
         half: DeviceTime::at_seconds(half_s),
         set: DeviceTime::at_seconds(set_s),
         nearly_full: DeviceTime::at_seconds(nearly_full_s),
+        sds_ms: sds_s.map(|sd_s| sd_s * 1e3),
         set_to_top_ms: Measured::new((set_s - instants.top_s) * 1e3, set_sd_s.hypot(spread.top_sd_s) * 1e3),
         arm_travel_at_set: Measured::new(
             travel,
@@ -325,23 +352,15 @@ fn at_events(
         arm_horizontal_down: candidate.phases.arm_horizontal_s.map(read),
         impact: instants
             .impact_s
-            .map(|at_s| timed(read(at_s), at_s, impact_sd_s(&candidate.episode.hand, at_s))),
+            .map(|at_s| timed(read(at_s), at_s, instant_sd::impact_s(&candidate.episode.hand, at_s))),
     }
 }
 
-/// How well the readings show when the shock came, s (standard deviation).
-fn impact_sd_s(hand: &[Reading], impact_s: f64) -> f64 {
-    IMPACT_SD_STEPS * usual_step_s(between(hand, impact_s - 0.05, impact_s + 0.05)).unwrap_or(0.0)
-}
-
-fn tempo(instants: &Instants, spread: &Spread) -> Measured {
+fn tempo(instants: &Instants, spread: &Spread, impact_sd_s: Option<f64>) -> Measured {
     let (back_s, down_s) = (instants.top_s - instants.takeaway_s, instants.ball_s - instants.top_s);
     let tempo = back_s / down_s;
-    // The takeaway is a slow start: a tenth of the rate's threshold moves it by several ms.
-    let takeaway_sd_s = 0.01;
-    let ball_sd_s = if instants.impact_s.is_some() { 0.002 } else { 0.015 };
-    let relative = (takeaway_sd_s / back_s)
-        .hypot(ball_sd_s / down_s)
+    let relative = (spread.takeaway_sd_s / back_s)
+        .hypot(impact_sd_s.unwrap_or(ARM_BACK_SD_S) / down_s)
         .hypot(spread.top_sd_s * (1.0 / back_s + 1.0 / down_s));
     Measured::new(tempo, tempo * relative)
 }

@@ -14,6 +14,7 @@ mod flags;
 pub mod habits;
 mod hand_alone;
 pub mod impact;
+mod instant_sd;
 mod intake;
 pub mod live;
 pub mod live_set;
@@ -43,5 +44,7 @@ pub use live_set::{LiveCall, ToldBefore};
 pub use motion::{MotionPoint, SwingMotion};
 pub use offline::{AnalysisParams, OfflineAnalysis};
 pub use set_call::{SetCall, Stage};
-pub use swing::{AnglesFrom, AtEvents, BucketAnalysis, Class, CurvePoint, Flag, NodeLoss, SetTimes, Swing};
+pub use swing::{
+    AnglesFrom, AtEvents, BucketAnalysis, Class, CurvePoint, EventSds, Flag, NodeLoss, SetTimes, Swing,
+};
 pub use target::{Bands, TargetWindow, Verdict};

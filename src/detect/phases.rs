@@ -1,6 +1,7 @@
 //! The phases of a swing, from the lead arm alone.
 
 use super::over_ball;
+use crate::fusion::series::value_at;
 use nalgebra::Vector3;
 
 /// The rate under which a backswing has not begun, rad/s: as defined.
@@ -152,8 +153,15 @@ pub struct Phases {
     pub travel_at_top: f64,
     /// In-plane angular acceleration at the top, rad/s².
     pub top_bend: f64,
-    /// Rate about the forearm's long axis at the top, rad/s.
-    pub top_roll_rate: f64,
+}
+
+impl Phases {
+    /// The same with the backswing begun at another instant, from which the travel counts.
+    pub(super) fn begun_at(mut self, arm: &ArmTrack, takeaway_s: f64) -> Phases {
+        let zero = value_at(&arm.t_s, &self.travel, takeaway_s);
+        self.travel.iter_mut().for_each(|travel| *travel -= zero);
+        Phases { takeaway_s, travel_at_top: self.travel_at_top - zero, ..self }
+    }
 }
 
 /// Why a movement is no swing.
@@ -302,7 +310,6 @@ fn describe(
         travel_at_top,
         travel,
         top_bend: (rate(b) - rate(a)) / (arm.t_s[b] - arm.t_s[a]),
-        top_roll_rate: arm.roll_rate[span.top],
     })
 }
 

@@ -125,7 +125,7 @@ impl Flag {
 /// Instants at which the hinge crossed parts of its range, on the hand node's clock.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SetTimes {
-    /// 10 % of the range.
+    /// 10 % of the range; before the takeaway where the wrist moves before the arm.
     pub onset: DeviceTime,
     /// 50 %.
     pub half: DeviceTime,
@@ -133,6 +133,8 @@ pub struct SetTimes {
     pub set: DeviceTime,
     /// 95 %.
     pub nearly_full: DeviceTime,
+    /// Standard deviations of these four, in their order, ms.
+    pub sds_ms: [f64; 4],
     /// The set against the top, ms; negative before the top.
     pub set_to_top_ms: Measured,
     /// Arm travel at the set, as a fraction of that at the top.
@@ -195,6 +197,17 @@ pub struct CurvePoint {
     pub arm_travel: f64,
 }
 
+/// How well a swing's instants are known: standard deviations, ms.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct EventSds {
+    /// Of the takeaway.
+    pub takeaway_ms: f64,
+    /// Of the top.
+    pub top_ms: f64,
+    /// Of the impact, where there was a shock.
+    pub impact_ms: Option<f64>,
+}
+
 /// What was measured of one swing. Times are on the hand node's clock.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Swing {
@@ -210,6 +223,8 @@ pub struct Swing {
     pub impact: Option<DeviceTime>,
     /// The arm at rest after the swing; missing while it is still going on.
     pub finish: Option<DeviceTime>,
+    /// How well takeaway, top and impact are known.
+    pub sds: EventSds,
     /// The set, counted to the largest hinge up to well into the downswing. Missing where the range is too small.
     pub set: Option<SetTimes>,
     /// The same, counted to the largest hinge up to the top only.
@@ -293,6 +308,7 @@ impl Swing {
             arm_horizontal_down: None,
             impact: None,
             finish: None,
+            sds: EventSds::default(),
             set: None,
             set_backswing_only: None,
             class: Class::None,

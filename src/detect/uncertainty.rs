@@ -3,8 +3,9 @@
 
 use super::address::ADDRESS_S;
 use super::candidate::Candidate;
+use super::instant_sd;
 use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between, roll_from};
-use super::set::{Crossings, HingeCurve, SHARES};
+use super::set::{Crossings, HingeCurve, SHARES, SetWindow};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::hub::HubEstimate;
 use crate::fusion::joint::relative::{NodeAt, Pair, Relative};
@@ -34,10 +35,8 @@ const AFTER_BALL_S: f64 = 0.2;
 /// Step of the numerical derivatives, rad.
 const STEP: f64 = 1e-4;
 
-/// With the hand node alone the shoulders' turn at the top leads that of the arm, which moves it, s (judgement, from
-/// virtual buckets with seeds under 100, as the next two).
-const HUB_TOP_SD_S: f64 = 0.002;
-/// The hub's priors reach for every body that there is, so its deviations are wide for most: so much of them counts …
+/// The hub's priors reach for every body that there is, so its deviations are wide for most: so much of them counts
+/// (judgement, from virtual buckets with seeds under 100, as the next one) …
 const HUB_SHARE: f64 = 0.7;
 /// … and so much of that for a set's level, which most errors leave as it is and few move far.
 const HUB_LEVEL_SHARE: f64 = 0.6;
@@ -56,8 +55,10 @@ pub(super) struct AngleSpread {
     by_unknown: Vec<DVector<f64>>,
     covariance: Rc<DMatrix<f64>>,
     model_sd: f64,
-    /// Error of the model that stays the same over the swing, rad.
+    /// Error of the model that stays the same over the swing once the wrist has moved, rad.
     steady_sd: f64,
+    /// How well it is known where the angle counts from, rad.
+    zero_sd: f64,
     /// Variance of what had to be mended since address, rad².
     mended: Vec<f64>,
 }
@@ -74,8 +75,13 @@ impl AngleSpread {
         next.map_or_else(|| d0.clone(), |(d1, t1)| d0 + (d1 - d0) * ((t_s - t0) / (t1 - t0)))
     }
 
+    /// Standard deviation from the estimate alone, rad.
+    fn estimate_sd(&self, derivatives: &DVector<f64>) -> f64 {
+        derivatives.dot(&(&*self.covariance * derivatives)).max(0.0).sqrt()
+    }
+
     fn sd_of(&self, derivatives: &DVector<f64>) -> f64 {
-        derivatives.dot(&(&*self.covariance * derivatives)).max(0.0).sqrt().hypot(self.model_sd)
+        self.estimate_sd(derivatives).hypot(self.model_sd)
     }
 
     /// Standard deviation of the angle between two instants from what had to be mended, rad.
@@ -88,6 +94,7 @@ impl AngleSpread {
     pub fn sd_at(&self, t_s: f64) -> f64 {
         self.sd_of(&self.derivatives_at(t_s))
             .hypot(self.steady_sd)
+            .hypot(self.zero_sd)
             .hypot(value_at(&self.t_s, &self.mended, t_s).sqrt())
     }
 }
@@ -96,6 +103,7 @@ impl AngleSpread {
 pub(super) struct Spread {
     pub hinge: AngleSpread,
     pub flexion: AngleSpread,
+    pub takeaway_sd_s: f64,
     pub top_sd_s: f64,
     /// How well the forearm's long axis is known, rad.
     long_axis_sd: f64,
@@ -108,25 +116,48 @@ pub(super) struct Spread {
 }
 
 impl Spread {
-    /// Standard deviation of the set, s: the hinge's error at the set, less the share of its error at the
-    /// largest hinge that moves the level along, divided by the slope around the set.
-    pub fn set_sd_s(&self, curve: &HingeCurve, crossings: &Crossings, (from_s, until_s): (f64, f64)) -> f64 {
-        let at_set = self.hinge.derivatives_at(crossings.at_s[2]);
+    /// Standard deviation of the crossing of one of [`SHARES`], s: the hinge's error there, less the share of its error
+    /// at the largest hinge that moves the level along, divided by the slope around the crossing. What is wrong with the
+    /// model comes with the motion: its variance grows with the way that the hinge has gone, and is that of the set there.
+    pub fn crossing_sd_s(
+        &self,
+        curve: &HingeCurve,
+        crossings: &Crossings,
+        which: usize,
+        window: &SetWindow,
+    ) -> f64 {
+        let (share, crossed_s) = (SHARES[which], crossings.at_s[which]);
+        let at_crossing = self.hinge.derivatives_at(crossed_s);
         let at_max = self.hinge.derivatives_at(crossings.max_s);
-        let mended = self.hinge.mended_between(crossings.at_s[2], crossings.max_s);
-        let steady_sd = self.hinge.steady_sd * (1.0 - SHARES[2]);
-        let of_level = (at_set - at_max * SHARES[2]) * self.level_share;
-        let level_sd = self.hinge.sd_of(&of_level).hypot(mended).hypot(steady_sd);
+        let mended = self.hinge.mended_between(crossed_s, crossings.max_s);
+        let of_level = (at_crossing - at_max * share) * self.level_share;
+        let of_model = self.hinge.model_sd.hypot(self.hinge.steady_sd * (1.0 - share));
+        let level_sd = self
+            .hinge
+            .estimate_sd(&of_level)
+            .hypot(of_model * (share / SHARES[2]).sqrt())
+            .hypot(mended)
+            .hypot(self.hinge.zero_sd * (1.0 - share))
+            .hypot(share * self.cut_sd(curve, crossings, window));
         // A level that is off by more may find another crossing: two deviations are asked, too.
         let shift = |by: f64| {
-            let (before, after) = curve.shifts(crossings, from_s, by);
+            let (before, after) = curve.shifts(crossings, which, window, by);
             0.5 * (after - before).abs()
         };
         shift(level_sd)
             .max(self.far_share * shift(2.0 * level_sd))
             .hypot(TIMING_SD_S)
             .hypot(CREEP_S * self.tissue)
-            .hypot(self.other_peak_sd_s(curve, crossings, (from_s, until_s)))
+            .hypot(self.other_peak_sd_s(curve, crossings, which, window))
+    }
+
+    /// Where the hinge still grows at the end of the window it is as large there as the end is late: as unsure as the
+    /// top, rad.
+    fn cut_sd(&self, curve: &HingeCurve, crossings: &Crossings, window: &SetWindow) -> f64 {
+        if crossings.max_s < window.to_s {
+            return 0.0;
+        }
+        (curve.at(window.to_s + self.top_sd_s) - curve.at(window.to_s - self.top_sd_s)).abs() * 0.5
     }
 
     /// Standard deviation of the arm's travel at an instant, as a share of that at the top, from a long axis that is
@@ -141,12 +172,19 @@ impl Spread {
 
     /// A hinge that is lost and made again has two peaks. Where they are so alike that the errors decide which
     /// is the larger, the set may be either's: a distribution of two points.
-    fn other_peak_sd_s(&self, curve: &HingeCurve, crossings: &Crossings, window_s: (f64, f64)) -> f64 {
+    fn other_peak_sd_s(
+        &self,
+        curve: &HingeCurve,
+        crossings: &Crossings,
+        which: usize,
+        window: &SetWindow,
+    ) -> f64 {
         let at_max = self.hinge.derivatives_at(crossings.max_s);
         let near = crossings.range - ALIKE.max(3.0 * self.hinge.model_sd);
         let of_peak = |(t_s, height): (f64, f64)| {
-            let set_s = curve.last_upward(SHARES[2] * crossings.range, window_s.0, t_s + 1e-9);
-            let apart_s = (set_s - crossings.at_s[2]).abs();
+            let level = SHARES[which] * crossings.range;
+            let crossed_s = curve.last_upward(level, window.counted_from_s, t_s + 1e-9);
+            let apart_s = (crossed_s - crossings.at_s[which]).abs();
             if apart_s < TIMING_SD_S {
                 return 0.0;
             }
@@ -155,7 +193,11 @@ impl Spread {
             let share = 1.0 / (1.0 + (1.702 * (crossings.range - height) / sd).exp());
             (share * (1.0 - share)).sqrt() * apart_s
         };
-        curve.peaks(window_s).filter(|(_, height)| *height > near).map(of_peak).fold(0.0, f64::max)
+        curve
+            .peaks((window.from_s, window.to_s))
+            .filter(|(_, height)| *height > near)
+            .map(of_peak)
+            .fold(0.0, f64::max)
     }
 }
 
@@ -190,14 +232,16 @@ pub(super) fn spread(
             by_unknown: from_address(by_unknown.collect(), address),
             covariance: covariance.clone(),
             model_sd,
-            steady_sd: zero_sd[which],
+            steady_sd: 0.0,
+            zero_sd: zero_sd[which],
             mended: mended.clone(),
         }
     };
     Spread {
         hinge: angle(0),
         flexion: angle(1),
-        top_sd_s: top_sd_s(candidate, wrist),
+        takeaway_sd_s: instant_sd::takeaway_s(candidate, wrist),
+        top_sd_s: instant_sd::top_s(candidate, wrist),
         long_axis_sd: wrist.long_axis_sd,
         tissue: wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt().hypot(wrist.tissue),
         level_share: 1.0,
@@ -228,17 +272,14 @@ pub(super) fn spread_of_hub(candidate: &Candidate, hub: &HubEstimate, instants: 
         covariance: covariance.clone(),
         model_sd: HUB_QUICK_SD,
         steady_sd: HUB_STEADY_SD[which],
+        zero_sd: 0.0,
         mended: mended.clone(),
     };
-    let near = hub
-        .rate_by_unknown
-        .iter()
-        .min_by(|a, b| (a.0 - instants.top_s).abs().total_cmp(&(b.0 - instants.top_s).abs()));
-    let rate_sd = near.map_or(0.0, |(_, by)| by.dot(&(&*covariance * by)).max(0.0).sqrt());
     Spread {
         hinge: angle(0),
         flexion: angle(1),
-        top_sd_s: (rate_sd / candidate.phases.top_bend.abs().max(1e-6)).hypot(HUB_TOP_SD_S),
+        takeaway_sd_s: instant_sd::hub_takeaway_s(candidate),
+        top_sd_s: instant_sd::hub_top_s(candidate, hub, &covariance),
         long_axis_sd: 0.0,
         tissue: 0.0,
         level_share: HUB_LEVEL_SHARE,
@@ -323,19 +364,6 @@ fn zero_sd(curves: &Curves, instants: &Instants) -> [f64; 2] {
     [&curves.hinge, &curves.flexion].map(|angle| rms_from_zero(&curves.t_s, angle, instants, before))
 }
 
-/// The top is where the arm's in-plane rate passes zero: a long axis that is off lets the roll in, and a cuff
-/// that follows the wrist lets the hinging in.
-fn top_sd_s(candidate: &Candidate, wrist: &WristKnowledge) -> f64 {
-    let phases = &candidate.phases;
-    let (forearm, forearm_rate) = candidate.forearm.at(wrist.clock.forearm_s(phases.top_s));
-    let (hand, hand_rate) = candidate.hand.at(phases.top_s);
-    let bending = (wrist.start * hand * hand_rate - forearm * forearm_rate).dot(&phases.normal);
-    let cuff_sd = 0.5 * wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt();
-    let rate_sd =
-        (wrist.long_axis_sd * phases.top_roll_rate).hypot(0.5_f64.to_radians()).hypot(cuff_sd * bending);
-    (rate_sd / phases.top_bend.abs().max(1e-6)).hypot(TIMING_SD_S)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -348,6 +376,7 @@ mod tests {
             covariance: Rc::new(DMatrix::zeros(1, 1)),
             model_sd: sd,
             steady_sd: 0.0,
+            zero_sd: 0.0,
             mended: vec![0.0; 2],
         }
     }
@@ -355,7 +384,23 @@ mod tests {
     /// A swing's uncertainty with this one of the hinge, and nothing else unknown.
     fn of_hinge(hinge: AngleSpread, level_share: f64, far_share: f64) -> Spread {
         let flexion = known_to(0.0);
-        Spread { hinge, flexion, top_sd_s: 0.0, long_axis_sd: 0.0, tissue: 0.0, level_share, far_share }
+        let (takeaway_sd_s, top_sd_s) = (0.0, 0.0);
+        Spread {
+            hinge,
+            flexion,
+            takeaway_sd_s,
+            top_sd_s,
+            long_axis_sd: 0.0,
+            tissue: 0.0,
+            level_share,
+            far_share,
+        }
+    }
+
+    /// The set's bar, s, of a curve that counts from its beginning to `to_s`.
+    fn set_bar(spread: &Spread, curve: &HingeCurve, to_s: f64) -> f64 {
+        let window = SetWindow { counted_from_s: 0.0, from_s: 0.0, to_s };
+        spread.crossing_sd_s(curve, &curve.crossings(&window).unwrap(), 2, &window)
     }
 
     /// A hinge that grows by 1 rad/s to 1 rad, resting for 0.3 s at 0.87 rad: the set's bar, s, where the estimate knows
@@ -368,7 +413,7 @@ mod tests {
         let by_unknown = vec![DVector::from_element(1, 10.0); 2];
         let covariance = Rc::new(DMatrix::from_element(1, 1, sd * sd));
         let spread = of_hinge(AngleSpread { by_unknown, covariance, ..known_to(0.0) }, share, 0.0);
-        spread.set_sd_s(&curve, &curve.crossings(0.0, 1.35).unwrap(), (0.0, 1.35))
+        set_bar(&spread, &curve, 1.35)
     }
 
     #[test]
@@ -380,6 +425,30 @@ mod tests {
         assert!((bar_above_a_rest(0.04, 0.5) - 0.02).abs() < 1e-3);
     }
 
+    /// A hinge that grows by 1 rad/s up to the window's end at 1 s: 0.9 of the range moves by 0.9 of what the end is off.
+    #[test]
+    fn a_hinge_that_is_cut_off_is_as_unsure_as_where_it_is_cut() {
+        let t_s: Vec<f64> = (0..700).map(|i| f64::from(i) * 0.002).collect();
+        let curve = HingeCurve { t_s: &t_s, hinge: &t_s };
+        let spread = Spread { top_sd_s: 0.01, ..of_hinge(known_to(0.0), 1.0, 0.0) };
+        assert!((set_bar(&spread, &curve, 1.0) - 0.009).abs() < 1e-4, "{}", set_bar(&spread, &curve, 1.0));
+        let held: Vec<f64> = t_s.iter().map(|t| t.min(0.8)).collect();
+        let held = HingeCurve { t_s: &t_s, hinge: &held };
+        assert!(set_bar(&spread, &held, 1.0) < 1e-3, "its largest is reached before");
+    }
+
+    #[test]
+    fn what_is_wrong_with_the_model_grows_with_the_way_of_the_hinge() {
+        let t_s: Vec<f64> = (0..700).map(|i| f64::from(i) * 0.002).collect();
+        let hinge: Vec<f64> = t_s.iter().map(|t| t.min(1.0)).collect();
+        let curve = HingeCurve { t_s: &t_s, hinge: &hinge };
+        let window = SetWindow { counted_from_s: 0.0, from_s: 0.0, to_s: 1.2 };
+        let crossings = curve.crossings(&window).unwrap();
+        let spread = of_hinge(known_to(0.02), 1.0, 0.0);
+        let bar = |which| spread.crossing_sd_s(&curve, &crossings, which, &window);
+        assert!((bar(2) - 0.02).abs() < 1e-4 && (bar(0) - 0.02 / 3.0).abs() < 1e-4, "{} {}", bar(2), bar(0));
+    }
+
     /// A hinge of half a rad that is made, lost and made again 0.4 s later, the second peak `higher` by so much: its set's
     /// bar, s, where the hinge is known to `sd`, rad.
     fn bar_of_remade_set(higher: f64, sd: f64) -> f64 {
@@ -389,11 +458,7 @@ mod tests {
             t_s.iter().map(|t| 0.5 * bump(t - 0.3) + (0.5 + higher) * bump(t - 0.7)).collect();
         let curve = HingeCurve { t_s: &t_s, hinge: &hinge };
         let far_share = 0.5;
-        of_hinge(known_to(sd), 1.0, far_share).set_sd_s(
-            &curve,
-            &curve.crossings(0.0, 0.95).unwrap(),
-            (0.0, 0.95),
-        )
+        set_bar(&of_hinge(known_to(sd), 1.0, far_share), &curve, 0.95)
     }
 
     #[test]

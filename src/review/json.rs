@@ -83,17 +83,26 @@ impl<'a> BucketObject<'a> {
 struct SwingObject<'a> {
     index: usize,
     takeaway_us: DeviceTime,
+    takeaway_us_sd: Option<i64>,
     top_us: DeviceTime,
+    top_us_sd: Option<i64>,
     impact_us: Option<DeviceTime>,
+    impact_us_sd: Option<i64>,
     finish_us: Option<DeviceTime>,
     onset_us: Option<DeviceTime>,
+    onset_us_sd: Option<i64>,
     set50_us: Option<DeviceTime>,
+    set50_us_sd: Option<i64>,
     set_us: Option<DeviceTime>,
+    set_us_sd: Option<i64>,
     set95_us: Option<DeviceTime>,
+    set95_us_sd: Option<i64>,
     set_to_top_ms: Option<f64>,
     set_to_top_ms_sd: Option<f64>,
     set_backswing_only_us: Option<DeviceTime>,
+    set_backswing_only_us_sd: Option<i64>,
     set_to_top_ms_backswing_only: Option<f64>,
+    set_to_top_ms_backswing_only_sd: Option<f64>,
     arm_travel_at_set: Option<f64>,
     arm_travel_at_set_sd: Option<f64>,
     class: &'static str,
@@ -134,6 +143,7 @@ impl<'a> SwingObject<'a> {
     fn of(review: &'a Review, place: usize, swing: &'a Swing) -> SwingObject<'a> {
         let set = swing.set.as_ref();
         let backswing = swing.set_backswing_only.as_ref();
+        let sd = |set: Option<&SetTimes>, which: usize| set.and_then(|set| microseconds(set.sds_ms[which]));
         let to_top = |set: Option<&SetTimes>| set.map(|set| set.set_to_top_ms);
         let travel = set.map(|set| set.arm_travel_at_set);
         let judged = review.verdict(swing);
@@ -141,17 +151,26 @@ impl<'a> SwingObject<'a> {
         SwingObject {
             index: review.number(place),
             takeaway_us: swing.takeaway,
+            takeaway_us_sd: microseconds(swing.sds.takeaway_ms),
             top_us: swing.top,
+            top_us_sd: microseconds(swing.sds.top_ms),
             impact_us: swing.impact,
+            impact_us_sd: swing.sds.impact_ms.and_then(microseconds),
             finish_us: swing.finish,
             onset_us: set.map(|set| set.onset),
+            onset_us_sd: sd(set, 0),
             set50_us: set.map(|set| set.half),
+            set50_us_sd: sd(set, 1),
             set_us: set.map(|set| set.set),
+            set_us_sd: sd(set, 2),
             set95_us: set.map(|set| set.nearly_full),
+            set95_us_sd: sd(set, 3),
             set_to_top_ms: to_top(set).and_then(|m| hundredths(m.value)),
             set_to_top_ms_sd: to_top(set).and_then(|m| hundredths(m.sd)),
             set_backswing_only_us: backswing.map(|set| set.set),
+            set_backswing_only_us_sd: sd(backswing, 2),
             set_to_top_ms_backswing_only: to_top(backswing).and_then(|m| hundredths(m.value)),
+            set_to_top_ms_backswing_only_sd: to_top(backswing).and_then(|m| hundredths(m.sd)),
             arm_travel_at_set: travel.and_then(|m| fraction(m.value)),
             arm_travel_at_set_sd: travel.and_then(|m| fraction(m.sd)),
             class: swing.class.word(),
@@ -363,6 +382,11 @@ impl TrendObject {
 
 pub(super) fn hundredths(number: f64) -> Option<f64> {
     rounded(number, 100.0)
+}
+
+/// A length of time in ms as whole microseconds; none where it is not known.
+fn microseconds(ms: f64) -> Option<i64> {
+    ms.is_finite().then(|| (ms * 1e3).round() as i64)
 }
 
 pub(super) fn fraction(number: f64) -> Option<f64> {

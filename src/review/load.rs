@@ -193,6 +193,7 @@ mod tests {
                 half: takeaway,
                 set: top,
                 nearly_full: top,
+                sds_ms: [1.0; 4],
                 set_to_top_ms: Measured::new(set_ms(place), 1.0),
                 arm_travel_at_set: Measured::new(0.5, 0.01),
             };

@@ -173,6 +173,7 @@ mod tests {
             half: at(400_000),
             set: at(600_000),
             nearly_full: at(650_000),
+            sds_ms: [2.0; 4],
             set_to_top_ms: Measured::new(-300.0, 2.0),
             arm_travel_at_set: Measured::new(travel, 0.01),
         };

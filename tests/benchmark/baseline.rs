@@ -2,7 +2,7 @@
 //! address; axes from the first calibration, nominal ones where it shows none; clocks by the order of arrival;
 //! the relative heading such that the hand lies in line with the forearm at address. No joint estimate.
 
-use hingeclock::detect::set::{Crossings, HingeCurve};
+use hingeclock::detect::set::{Crossings, HingeCurve, SetWindow};
 use hingeclock::detect::{AtEvents, Bands, Class, CurvePoint, SetTimes, Swing};
 use hingeclock::fusion::calibration::{Biases, PartReadings, first_axes};
 use hingeclock::fusion::errors::NodeErrors;
@@ -66,7 +66,8 @@ impl Plain {
         let (takeaway_s, top_s) = (at(swing.takeaway), at(swing.top));
         let ball_s = swing.impact.map_or(top_s + 0.3, at);
         let crossings = |to_s: f64| {
-            let found = curve.crossings(takeaway_s, to_s)?;
+            let window = SetWindow { counted_from_s: from_s, from_s: takeaway_s, to_s };
+            let found = curve.crossings(&window)?;
             (found.range.to_degrees() >= Bands::default().least_range_deg).then(|| set_times(&found, swing))
         };
         let set = crossings(top_s + AFTER_TOP * (ball_s - top_s));
@@ -127,6 +128,7 @@ fn set_times(crossings: &Crossings, swing: &Swing) -> SetTimes {
         half,
         set,
         nearly_full,
+        sds_ms: [f64::NAN; 4],
         set_to_top_ms: Measured::new(set.seconds_since(swing.top) * 1e3, f64::NAN),
         arm_travel_at_set: Measured::new(value_at(&times, &travel, crossings.at_s[2]), f64::NAN),
     }

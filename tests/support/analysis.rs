@@ -3,7 +3,7 @@
 
 use hingeclock::detect::{AnalysisParams, LiveAnalysis, OfflineAnalysis, Swing};
 use hingeclock::device::virtual_glove::VirtualBucket;
-use hingeclock::sample::{Arrival, DeviceDescription};
+use hingeclock::sample::{Arrival, DeviceDescription, NodeRole};
 
 /// All at once.
 pub fn offline(bucket: &VirtualBucket) -> Vec<Swing> {
@@ -15,6 +15,15 @@ pub fn offline_of(device: &DeviceDescription, arrivals: &[Arrival]) -> Vec<Swing
     let mut analysis = OfflineAnalysis::new(device, AnalysisParams::default());
     arrivals.iter().for_each(|arrival| analysis.push(arrival));
     analysis.finish().swings
+}
+
+/// What is left of a glove whose forearm node is missing.
+pub fn hand_alone(device: &DeviceDescription, arrivals: &[Arrival]) -> (DeviceDescription, Vec<Arrival>) {
+    let of_hand =
+        |arrival: &&Arrival| !matches!(arrival, Arrival::Sample(sample) if sample.role != NodeRole::Hand);
+    let mut device = device.clone();
+    device.nodes.retain(|node| node.role == NodeRole::Hand);
+    (device, arrivals.iter().filter(of_hand).cloned().collect())
 }
 
 /// As the player plays.

@@ -133,6 +133,7 @@ pub fn swing(shape: Shape) -> Swing {
         arm_horizontal_down: Some(down.t),
         impact: shape.ball.then_some(seconds(shape.takeaway_s + impact_s)),
         finish: Some(seconds(shape.takeaway_s + impact_s + 0.55)),
+        sds: EventSds { takeaway_ms: 4.2, top_ms: 1.3, impact_ms: shape.ball.then_some(0.6) },
         set: full,
         set_backswing_only: backswing,
         class: full.map_or(Class::None, |set| {
@@ -216,6 +217,7 @@ fn set_times(shape: Shape, curve: &[CurvePoint], into_downswing: f64) -> Option<
         half: crossing(0.5).t,
         set: set.t,
         nearly_full: crossing(0.95).t,
+        sds_ms: [6.2, 3.1, 11.4, 14.0],
         set_to_top_ms: Measured::new((set.t.0 as f64 * 1e-6 - top_s) * 1e3, 11.4),
         arm_travel_at_set: Measured::new(set.arm_travel, 0.021),
     })

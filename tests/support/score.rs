@@ -1,9 +1,9 @@
 //! Scores of measured swings against the truth of the virtual glove, and their summary over many buckets.
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
-use hingeclock::detect::{CurvePoint, Flag, Swing};
-use hingeclock::device::virtual_glove::{SwingTruth, TruePoint};
-use hingeclock::units::Measured;
+use hingeclock::detect::{CurvePoint, Flag, SetTimes, Swing};
+use hingeclock::device::virtual_glove::{SwingTruth, TruePoint, TrueSet};
+use hingeclock::units::{DeviceTime, Measured};
 
 /// A swing is the one in the truth when their tops are closer than this, s.
 const SAME_SWING_S: f64 = 0.3;
@@ -27,6 +27,10 @@ impl Scored {
     }
 }
 
+/// The instants that are told with a bar, by their names in JSON.
+pub const INSTANTS: [&str; 8] =
+    ["takeaway", "top", "impact", "onset", "set50", "set", "set95", "set_backswing_only"];
+
 /// One swing that was found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SwingScore {
@@ -46,6 +50,9 @@ pub struct SwingScore {
     pub backswing_only_well: bool,
     /// Where the hinge passes 10, 50 and 95 % of its range against the top: errors.
     pub crossings_ms: Option<[f64; 3]>,
+    /// Errors of the instants, ms, in the order of [`INSTANTS`]; none where either has none.
+    pub instants_ms: [Option<Scored>; INSTANTS.len()],
+    pub tempo: Option<Scored>,
     pub arm_travel: Option<Scored>,
     /// A degree does not move the true set by more than 50 ms.
     pub well_conditioned: bool,
@@ -127,6 +134,11 @@ fn score_swing(place: usize, swing: &Swing, truth: &SwingTruth) -> SwingScore {
             [(a.onset, b.onset), (a.half, b.half), (a.nearly_full, b.nearly_full)]
                 .map(|(a, b)| ms(a, swing.top) - ms(b, truth.top))
         }),
+        instants_ms: instants_ms(swing, truth),
+        tempo: swing.impact.zip(truth.impact).map(|(_, impact)| {
+            let (back, down) = (truth.top.seconds_since(truth.takeaway), impact.seconds_since(truth.top));
+            Scored::of(swing.tempo, back / down)
+        }),
         arm_travel: sets.map(|(a, b)| Scored::of(a.arm_travel_at_set, b.arm_travel_at_set)),
         well_conditioned,
         class_is_clear: well_conditioned && clear_range && clear_set,
@@ -139,6 +151,27 @@ fn score_swing(place: usize, swing: &Swing, truth: &SwingTruth) -> SwingScore {
         flags: swing.flags.clone(),
         classes: (swing.class.word(), truth.class),
     }
+}
+
+fn instants_ms(swing: &Swing, truth: &SwingTruth) -> [Option<Scored>; INSTANTS.len()] {
+    let scored = |measured: DeviceTime, true_at: DeviceTime, sd: f64| {
+        Some(Scored { error: measured.seconds_since(true_at) * 1e3, sd })
+    };
+    let of_set = |which: usize, at: fn(&SetTimes) -> DeviceTime, true_at: fn(&TrueSet) -> DeviceTime| {
+        let (set, true_set) = (swing.set?, truth.set?);
+        scored(at(&set), true_at(&true_set), set.sds_ms[which])
+    };
+    let to_top = swing.set_backswing_only.zip(truth.set_backswing_only);
+    [
+        scored(swing.takeaway, truth.takeaway, swing.sds.takeaway_ms),
+        scored(swing.top, truth.top, swing.sds.top_ms),
+        swing.impact.and_then(|at| scored(at, truth.impact?, swing.sds.impact_ms?)),
+        of_set(0, |set| set.onset, |set| set.onset),
+        of_set(1, |set| set.half, |set| set.half),
+        of_set(2, |set| set.set, |set| set.set),
+        of_set(3, |set| set.nearly_full, |set| set.nearly_full),
+        to_top.and_then(|(set, true_set)| scored(set.set, true_set.set, set.sds_ms[2])),
+    ]
 }
 
 /// Root mean square of measured less true angle at the points of the true curve from address to impact.

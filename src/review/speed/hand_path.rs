@@ -3,7 +3,7 @@
 //! The accelerometer gives the node's velocity, the node's turning the lever from it to the grip. No node knows where
 //! the target is: the horizontal line in the arm's plane stands for it.
 
-use super::hub::{BEFORE_BALL_S, Pose, ball_sd_s};
+use super::hub::{BEFORE_BALL_S, Pose, ball_sd_s, pose_at_ball};
 use super::levers::{Levers, NODE_SD_M};
 use super::{Figure, NO_MOTION};
 use crate::detect::{MotionPoint, Swing};
@@ -44,7 +44,7 @@ pub struct HandPath {
     pub points: Vec<PathPoint>,
     /// How far a point at the ball may be off along a level axis, m; less before it, in proportion to the time.
     pub at_ball_sd_m: f64,
-    /// Largest speed of the hand in the downswing, m/s.
+    /// Largest speed of the hand from the top to the ball, m/s.
     pub peak_mps: Figure,
     /// So long before the ball, ms.
     pub peak_before_ball_ms: Figure,
@@ -133,7 +133,10 @@ pub fn hand_path(
     points.push(PathPoint { t_s: 0.0, down: true, hand_m, hub_m: player * (last.hub - first.grip) });
     let by_time = player * clean.velocity * ball_sd_s(swing);
     let [forward_at_ball_m, up_at_ball_m, away_at_ball_m] = way(&hand_m, &place_m2, &by_time);
-    let (peak_mps, peak_before_ball_ms) = peak(down, last, velocity_sd);
+    let at_ball =
+        swing.motion.ball.and_then(|ball| Speed::at_ball(&pose_at_ball(&swing.motion, ball)?, levers));
+    let speeds = steps[top..clean_to.max(top)].iter().map(Speed::of).chain(at_ball);
+    let (peak_mps, peak_before_ball_ms) = peak(&speeds.collect::<Vec<_>>(), velocity_sd);
     Ok(HandPath {
         points,
         at_ball_sd_m: (0.5 * (place_m2[(0, 0)] + place_m2[(2, 2)])).max(0.0).sqrt(),
@@ -155,12 +158,36 @@ fn way(hand_m: &Vector3<f64>, place_m2: &Matrix3<f64>, by_time: &Vector3<f64>) -
     })
 }
 
+/// How fast the hand moves at an instant: s against the ball, m/s, and how fast it turns, rad/s.
+#[derive(Clone, Copy)]
+struct Speed {
+    t_s: f64,
+    mps: f64,
+    turning_rps: f64,
+}
+
+impl Speed {
+    fn of(step: &Step) -> Speed {
+        let turning_rps = step.point.hand_rate_rps.norm();
+        Speed { t_s: step.t_s, mps: step.velocity.norm(), turning_rps }
+    }
+
+    /// At the ball itself, where the readings before it lead.
+    fn at_ball(pose: &Pose, levers: &Levers) -> Option<Speed> {
+        let grip = pose.hand_rate.cross(&(pose.level_from_hand * levers.grip));
+        let mps = (pose.wrist_from_node(levers)? + grip).norm();
+        Some(Speed { t_s: 0.0, mps, turning_rps: pose.hand_rate.norm() })
+    }
+}
+
 /// The largest speed of the downswing, and how long before the ball, ms.
-fn peak(down: &[Step], last: &Step, velocity_sd: f64) -> (Figure, Figure) {
-    let peak = down.iter().max_by(|a, b| a.velocity.norm().total_cmp(&b.velocity.norm())).unwrap_or(last);
-    let peak_sd = velocity_sd.hypot(NODE_SD_M * peak.point.hand_rate_rps.norm());
-    let width_ms = peak_width_s(down, peak, velocity_sd) * 1e3;
-    (Ok(Measured::new(peak.velocity.norm(), peak_sd)), Ok(Measured::new(-peak.t_s * 1e3, width_ms)))
+fn peak(speeds: &[Speed], velocity_sd: f64) -> (Figure, Figure) {
+    let Some(peak) = speeds.iter().max_by(|a, b| a.mps.total_cmp(&b.mps)) else {
+        return (Err(NO_PATH), Err(NO_PATH));
+    };
+    let peak_sd = velocity_sd.hypot(NODE_SD_M * peak.turning_rps);
+    let width_ms = peak_width_s(speeds, peak, velocity_sd) * 1e3;
+    (Ok(Measured::new(peak.mps, peak_sd)), Ok(Measured::new(-peak.t_s * 1e3, width_ms)))
 }
 
 /// How far the hub goes from the top to the last reading.
@@ -179,9 +206,9 @@ fn hub_travel(
 
 /// A flat peak is badly timed: half of the time within which the speed is nearer to it than the speed's changing error,
 /// a tenth of the velocity's.
-fn peak_width_s(down: &[Step], peak: &Step, velocity_sd: f64) -> f64 {
-    let near = |step: &&Step| step.velocity.norm() >= peak.velocity.norm() - 0.1 * velocity_sd;
-    let mut near = down.iter().filter(near).map(|step| step.t_s);
+fn peak_width_s(speeds: &[Speed], peak: &Speed, velocity_sd: f64) -> f64 {
+    let near = |speed: &&Speed| speed.mps >= peak.mps - 0.1 * velocity_sd;
+    let mut near = speeds.iter().filter(near).map(|speed| speed.t_s);
     let first = near.next().unwrap_or(peak.t_s);
     0.5 * (near.next_back().unwrap_or(first) - first).max(0.002)
 }
@@ -285,7 +312,8 @@ mod tests {
             assert!((value - expected).abs() < within, "{value}, expected {expected}");
         };
         close(path.radius_m, RADIUS_M, 0.005);
-        close(path.peak_mps, RATE_RPS * RADIUS_M, 1e-9);
+        // At the ball the arc is taken for a parabola.
+        close(path.peak_mps, RATE_RPS * RADIUS_M, 1e-3);
         // From 3 rad before hanging to the ball; the trapezium rule loses a thousandth.
         let (from, to) = (-3.0_f64, 0.0_f64);
         close(path.forward_at_ball_m, RADIUS_M * (to.sin() - from.sin()), 1e-3);
@@ -296,6 +324,22 @@ mod tests {
             [path.forward_at_ball_m, path.up_at_ball_m, path.away_at_ball_m].map(|at| at.unwrap().value);
         assert!(end.down && (end.t_s, end.hand_m) == (0.0, Vector3::from(told)), "{end:?}, told {told:?}");
         assert!(path.points.windows(2).all(|pair| pair[0].t_s < pair[1].t_s));
+    }
+
+    /// A hand that grows ever faster is fastest at the ball, where no reading is.
+    #[test]
+    fn the_largest_speed_may_be_that_at_the_ball_itself() {
+        let mut swing = circle();
+        for point in &mut swing.motion.points {
+            let share = point.t.0 as f64 / 250_000.0;
+            point.hand_rate_rps *= share;
+            point.node_velocity_mps = point.node_velocity_mps.map(|velocity| velocity * share);
+        }
+        let club = Measures::default().club("iron").unwrap();
+        let levers = Levers::of(&swing.motion, &Measures::default().arm, &club);
+        let path = hand_path(&swing, &levers, 0.0, &Vector3::zeros()).unwrap();
+        assert!((path.peak_mps.unwrap().value - RATE_RPS * RADIUS_M).abs() < 1e-3, "{:?}", path.peak_mps);
+        assert_eq!(path.peak_before_ball_ms.unwrap().value, 0.0);
     }
 
     #[test]
