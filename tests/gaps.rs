@@ -1,21 +1,21 @@
 //! Readings lost beside the top and the ball, for a moment or for longer than a bridge carries: a number may be missing
 //! or have a wide bar, but is never wrong by more than that without a word. Live and offline, with every node.
 //!
-//! `SEEDS=4 FIRST=100 cargo test --test gaps -- --nocapture` prints what is off by more than three bars.
+//! `SEEDS=4 FIRST=100 cargo test --test gaps -- --nocapture` prints what is off by more than four bars or missing.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod support {
     pub mod analysis;
+    pub mod bars;
     pub mod environment;
 }
 
-use hingeclock::detect::{Flag, Swing};
+use hingeclock::detect::Flag;
 use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBucket};
-use hingeclock::record::measures::Measures;
-use hingeclock::review::speed::SwingSpeed;
 use hingeclock::sample::{Arrival, NodeRole};
 use hingeclock::units::DeviceTime;
 use support::analysis::{live, offline};
+use support::bars::{found, wrong};
 use support::environment::number;
 
 /// Where readings are missing.
@@ -47,6 +47,11 @@ impl Gap {
         Gap { place, lasts_s: LENGTHS_S[n % LENGTHS_S.len()], nodes }
     }
 
+    /// It lies within the swing for sure: when the forearm's readings were taken is known by their arrival only.
+    fn is_within(&self) -> bool {
+        self.nodes.contains(&NodeRole::Hand) || (self.place != Place::AfterBall && self.lasts_s >= 0.04)
+    }
+
     fn begins(&self, truth: &SwingTruth) -> DeviceTime {
         let ball = truth.impact.unwrap_or(truth.arm_back);
         match self.place {
@@ -75,115 +80,37 @@ fn with_gaps(bucket: &VirtualBucket, gaps: &[Gap]) -> VirtualBucket {
     changed
 }
 
-/// What is off of a swing: name, error, bar; times in ms.
-fn off(swing: &Swing, truth: &SwingTruth) -> Vec<(&'static str, f64, f64)> {
-    let ms = |a: DeviceTime, b: DeviceTime| a.seconds_since(b) * 1e3;
-    let mut off = vec![("top", ms(swing.top, truth.top), 3.0)];
-    if let (Some(found), Some(truth)) = (swing.impact, truth.impact) {
-        off.push(("impact", ms(found, truth), 2.0));
-    }
-    if let (Some(found), Some(truth)) = (swing.set, truth.set) {
-        off.push(("set", found.set_to_top_ms.value - truth.set_to_top_ms, found.set_to_top_ms.sd));
-        off.push((
-            "travel",
-            found.arm_travel_at_set.value - truth.arm_travel_at_set,
-            found.arm_travel_at_set.sd,
-        ));
-    }
-    if truth.impact.is_some() {
-        let tempo = truth.backswing_s() / truth.downswing_s();
-        off.push(("tempo", swing.tempo.value - tempo, swing.tempo.sd));
-    }
-    for (name, found, truth) in [
-        ("hinge at top", swing.hinge_deg.top, Some(truth.hinge_deg.top)),
-        ("largest hinge", swing.hinge_deg.max, Some(truth.hinge_deg.max)),
-        ("hinge at horizontal", swing.hinge_deg.arm_horizontal_down, truth.hinge_deg.arm_horizontal_down),
-        ("flexion at top", swing.flexion_deg.top, Some(truth.flexion_deg.top)),
-    ] {
-        if let (Some(found), Some(truth)) = (found, truth) {
-            off.push((name, found.value - truth, found.sd));
-        }
-    }
-    let speed = SwingSpeed::of(swing, &Measures::default());
-    if let (Ok(speed), Some(true_speed)) = (speed, &truth.speed) {
-        for (name, figure) in speed.figures() {
-            let truth = match name {
-                "hand_mps" => true_speed.hand_mps,
-                "wrist_from_accelerometer_mps" => truth.wrist_speed_mps,
-                "head_mps" => truth.head_speed_mps,
-                "shaft_lean_deg" => true_speed.shaft_lean_deg,
-                "flexion_at_ball_deg" => true_speed.flexion_at_ball_deg,
-                "hand_up_at_ball_m" => true_speed.hand_way_m[1][1],
-                _ => continue,
-            };
-            if let Ok(found) = figure {
-                off.push((name, found.value - truth, found.sd));
-            }
-        }
-    }
-    off
-}
-
+/// The first swings of study buckets, each with a gap of another kind.
 #[test]
 fn what_a_gap_spoils_is_told() {
-    let (first, seeds) = (number("FIRST", 1), number("SEEDS", 1));
-    let mut n = number("SHIFT", 0) as usize;
-    for (profile, seed) in [Profile::Clean, Profile::Typical]
-        .into_iter()
-        .flat_map(|profile| (first..first + seeds).map(move |seed| (profile, seed)))
+    let (first, seeds) = (number("FIRST", 1), number("SEEDS", 2));
+    let profiles = [Profile::Clean, Profile::Typical].into_iter();
+    let (mut n, mut swings, mut lost) = (0, 0, 0);
+    for (profile, seed) in
+        profiles.flat_map(|profile| (first..first + seeds).map(move |seed| (profile, seed)))
     {
         let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
-        let gaps: Vec<Gap> = bucket.truth.iter().enumerate().map(|(i, _)| Gap::nth(n + i)).collect();
+        let gaps: Vec<Gap> = (n..).take(bucket.truth.len()).map(Gap::nth).collect();
         n += gaps.len();
         let torn = with_gaps(&bucket, &gaps);
-        for (path, swings, sound) in
-            [("offline", offline(&torn), offline(&bucket)), ("live", live(&torn), live(&bucket))]
-        {
-            for (i, (truth, gap)) in bucket.truth.iter().zip(&gaps).enumerate() {
-                let here = format!(
-                    "{} {seed} swing {i} {path} {:?} {:.0} ms {:?}",
-                    profile.word(),
-                    gap.place,
-                    gap.lasts_s * 1e3,
-                    gap.nodes
+        let paths = [("offline", offline(&torn), offline(&bucket)), ("live", live(&torn), live(&bucket))];
+        for (path, torn, sound) in paths {
+            for (truth, gap) in bucket.truth.iter().zip(&gaps) {
+                let here = format!("{} {seed} {path} {gap:?}", profile.word());
+                let swing = found(&torn, truth).unwrap_or_else(|| panic!("{here}: not found"));
+                let wrong = wrong(swing, found(&sound, truth).unwrap(), truth);
+                let is_lost = swing.impact.is_none() && truth.impact.is_some();
+                if is_lost || !wrong.is_empty() {
+                    println!("{here}: {wrong:?}, impact lost: {is_lost}");
+                }
+                assert!(
+                    wrong.is_empty() && (!gap.is_within() || swing.flags.contains(&Flag::DataGap)),
+                    "{here}: {wrong:?}"
                 );
-                let of = |swings: &[Swing]| {
-                    swings.iter().find(|swing| swing.top.seconds_since(truth.top).abs() < 0.3).cloned()
-                };
-                let Some(sound) = of(&sound) else {
-                    println!("{here}: not found without the gap");
-                    continue;
-                };
-                let Some(swing) = of(&swings) else {
-                    println!("{here}: NOT FOUND");
-                    continue;
-                };
-                let told = swing.flags.contains(&Flag::DataGap);
-                let mut words = Vec::new();
-                if swing.impact.is_some() != truth.impact.is_some() {
-                    words.push(format!("impact {:?}", swing.impact.is_some()));
-                }
-                if swing.class.word() != truth.class {
-                    words.push(format!(
-                        "class {} for {} (sound {})",
-                        swing.class.word(),
-                        truth.class,
-                        sound.class.word()
-                    ));
-                }
-                let before = off(&sound, truth);
-                for (name, error, sd) in off(&swing, truth) {
-                    let was = before.iter().find(|(other, ..)| *other == name);
-                    if error.abs() > 3.0 * sd {
-                        words.push(format!(
-                            "{name} {error:.2} ± {sd:.2} (sound {:.2?})",
-                            was.map(|(_, e, s)| (*e, *s))
-                        ));
-                    }
-                }
-                println!("{here}: told {told} {}", words.join(", "));
-                assert!(told, "{here}");
+                assert!(!is_lost || gap.place != Place::AfterBall, "{here}: the shock was there");
+                (swings, lost) = (swings + 1, lost + usize::from(is_lost));
             }
         }
     }
+    println!("{swings} swings, of {lost} the shock was lost");
 }
