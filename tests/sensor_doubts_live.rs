@@ -13,9 +13,12 @@ mod support {
 use hingeclock::detect::{AnalysisParams, LiveAnalysis};
 use hingeclock::device::virtual_glove::everyday::Everyday;
 use hingeclock::device::virtual_glove::{Cue, Plan, Profile, Scenario, VirtualBucket};
-use hingeclock::fusion::sensor_doubts::{Doubt, GloveWatch, LiveDoubts, News, NodeWatch, StandingDoubts};
+use hingeclock::fusion::sensor_doubts::{
+    Doubt, GloveWatch, LiveDoubts, News, NodeWatch, Sensor, StandingDoubts,
+};
 use hingeclock::record::input::open_input;
 use hingeclock::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
+use hingeclock::units::DeviceTime;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
@@ -182,6 +185,59 @@ fn what_is_told_live_is_told_of_the_recording() {
         );
         assert!(!of_gravity || after_s.len() == nodes, "{what}");
     }
+}
+
+/// What freezes, as places in a reading's six numbers, and what is told of it.
+const FREEZES: [(&[usize], &[Doubt]); 5] = [
+    (&[0], &[Doubt::StuckAxis(Sensor::Gyro, 0)]),
+    (&[4], &[Doubt::StuckAxis(Sensor::Accelerometer, 1)]),
+    (&[0, 1, 2], &[Doubt::Stuck(Sensor::Gyro)]),
+    (&[3, 4, 5], &[Doubt::Stuck(Sensor::Accelerometer)]),
+    (&[0, 1, 2, 3, 4, 5], &[Doubt::Stuck(Sensor::Gyro), Doubt::Stuck(Sensor::Accelerometer)]),
+];
+
+/// Keeps these numbers of the hand node's readings at what they are when the bucket is this far.
+fn freeze(from: DeviceTime, places: &'static [usize]) -> impl Fn(&mut ImuSample) {
+    let kept = std::cell::Cell::new(None);
+    move |sample: &mut ImuSample| {
+        if sample.role != NodeRole::Hand || sample.t < from {
+            return;
+        }
+        let (rate, force) = kept.get().unwrap_or((sample.rate_dps, sample.specific_force_g));
+        kept.set(Some((rate, force)));
+        for place in places {
+            let (numbers, kept) = if *place < 3 {
+                (&mut sample.rate_dps, &rate)
+            } else {
+                (&mut sample.specific_force_g, &force)
+            };
+            numbers[place % 3] = kept[place % 3];
+        }
+    }
+}
+
+/// What freezes late in a bucket is told within some swings, however much was sound before, and nothing else is.
+#[test]
+fn what_freezes_is_told_within_some_swings() {
+    let mut swings_until = Vec::new();
+    for (name, bucket) in each(Scenario::study) {
+        let frozen_at = bucket.truth[bucket.truth.len() / 2].finish.unwrap().plus_seconds(1.0);
+        for (places, doubts) in FREEZES {
+            let told = told(&bucket.device, &bucket.arrivals, freeze(frozen_at, places));
+            let expected: Vec<_> = doubts.iter().map(|doubt| (NodeRole::Hand, *doubt)).collect();
+            assert_eq!(told.standing(), expected, "{name}");
+            assert_eq!(told.whole, expected, "{name}");
+            let (count, _) = told.live[0];
+            let by = bucket.arrivals[..count].iter().rev().find_map(|arrival| match arrival {
+                Arrival::Sample(sample) if sample.role == NodeRole::Hand => Some(sample.t),
+                _ => None,
+            });
+            let between = |at: DeviceTime| at > frozen_at && Some(at) < by;
+            swings_until.push(bucket.truth.iter().filter(|swing| between(swing.top)).count());
+            assert!(swings_until.last() <= Some(&5), "{name}, {places:?}: {swings_until:?}");
+        }
+    }
+    println!("swings until a freeze is told: {swings_until:?}");
 }
 
 /// The analysis that the daemon runs tells it long before the bucket is over.

@@ -44,6 +44,10 @@ pub fn find(hand: &[Reading], from_s: f64, to_s: f64, params: &ImpactParams) -> 
     let stands_out = (params.onset_share * jumps[largest]).max(params.times_usual * usual);
     let earliest = largest.saturating_sub(8);
     let onset = (earliest..=largest).find(|i| jumps[*i] >= stands_out).unwrap_or(largest);
+    // Right behind a gap it is the shock's ringing: when that began nobody saw.
+    if onset.checked_sub(1).is_some_and(|before| beside_gap(&readings[before..before + 3])) {
+        return None;
+    }
     // The shock came between these two readings, as far as the sampling can tell. An onset shows at once, but
     // the readings' times are corrected for their filter's delay: so it came in the later half.
     let (a, b) = (&readings[onset + 1], &readings[onset + 2]);
@@ -74,6 +78,18 @@ mod tests {
             assert!((at_s - 0.249).abs() <= 0.002, "{shock_g} g: {at_s}");
         }
         assert_eq!(find(&readings(0.0), 0.1, 0.4, &ImpactParams::default()), None);
+    }
+
+    #[test]
+    fn a_shock_that_began_in_a_gap_has_no_instant() {
+        for lost in [122..128, 118..126, 125..130] {
+            let mut gappy = readings(40.0);
+            gappy.drain(lost.clone());
+            assert_eq!(find(&gappy, 0.1, 0.4, &ImpactParams::default()), None, "{lost:?}");
+        }
+        let mut gap_before = readings(40.0);
+        gap_before.drain(100..120);
+        assert!(find(&gap_before, 0.1, 0.4, &ImpactParams::default()).is_some());
     }
 
     #[test]

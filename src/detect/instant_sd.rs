@@ -7,12 +7,15 @@ use super::set::HingeCurve;
 use crate::fusion::errors::NODE;
 use crate::fusion::hub::HubEstimate;
 use crate::fusion::joint::{JOINT, TISSUE};
-use crate::fusion::series::{Reading, between, usual_step_s, value_at};
+use crate::fusion::series::{Reading, between, step_over_s, usual_step_s, value_at};
 use nalgebra::{DMatrix, DVector};
 
 /// Readings stand for instants that are known to so many steps between them: what is left of filters' delays (judgement,
 /// on study buckets with seeds under 100).
 const TIMING_STEPS: f64 = 0.15;
+/// An instant that falls into a gap is off by so much of the gap's square, 1/s: what a bridge knows of a rate that turns
+/// round (judgement, from study buckets with seeds under 100). Between two readings in a row that is nothing.
+const IN_GAP_PER_S: f64 = 1.0;
 /// The shock came anywhere between two readings: the standard deviation of that, steps.
 const SHOCK_STEPS: f64 = 0.289;
 /// Noise is looked at so far before and after an instant, s.
@@ -42,14 +45,14 @@ pub(super) fn takeaway_s(candidate: &Candidate, wrist: &WristKnowledge) -> f64 {
     let at_s = candidate.phases.takeaway_s;
     let rate = in_plane(candidate);
     let shift_s = takeaway_moves_s(candidate, &rate, rate_sd(candidate, wrist, &rate, at_s));
-    shift_s.hypot(timing_sd_s(candidate)).hypot(wrist.clock_sd_s(at_s))
+    shift_s.hypot(of_arm_s(candidate, wrist, at_s))
 }
 
 /// How well the top is known, s: it is where the arm's rate passes zero.
 pub(super) fn top_s(candidate: &Candidate, wrist: &WristKnowledge) -> f64 {
     let at_s = candidate.phases.top_s;
     let rate_sd = rate_sd(candidate, wrist, &in_plane(candidate), at_s);
-    at_zero_s(candidate, rate_sd).hypot(timing_sd_s(candidate)).hypot(wrist.clock_sd_s(at_s))
+    at_zero_s(candidate, rate_sd).hypot(of_arm_s(candidate, wrist, at_s))
 }
 
 /// The takeaway with the hand node alone, s.
@@ -64,15 +67,23 @@ pub(super) fn hub_top_s(candidate: &Candidate, hub: &HubEstimate, covariance: &D
     let off = |there: &&(f64, DVector<f64>)| (there.0 - candidate.phases.top_s).abs();
     let near = hub.rate_by_unknown.iter().min_by(|a, b| off(a).total_cmp(&off(b)));
     let rate_sd = near.map_or(0.0, |(_, by)| by.dot(&(covariance * by)).max(0.0).sqrt());
-    at_zero_s(candidate, rate_sd).hypot(HUB_TOP_SD_S).hypot(timing_sd_s(candidate))
+    let timing_s = timing_sd_s(&candidate.episode.hand, candidate.phases.top_s);
+    at_zero_s(candidate, rate_sd).hypot(HUB_TOP_SD_S).hypot(timing_s)
 }
 
 fn at_zero_s(candidate: &Candidate, rate_sd: f64) -> f64 {
     rate_sd / candidate.phases.top_bend.abs().max(1e-6)
 }
 
-fn timing_sd_s(candidate: &Candidate) -> f64 {
-    TIMING_STEPS * usual_step_s(&candidate.episode.hand).unwrap_or(0.0)
+/// How well the forearm's readings stand for an instant of the hand's clock, s.
+fn of_arm_s(candidate: &Candidate, wrist: &WristKnowledge, at_s: f64) -> f64 {
+    timing_sd_s(&candidate.episode.forearm, wrist.clock.forearm_s(at_s)).hypot(wrist.clock_sd_s(at_s))
+}
+
+/// How well a node's readings stand for an instant of its clock, s.
+fn timing_sd_s(readings: &[Reading], at_s: f64) -> f64 {
+    let in_gap_s = IN_GAP_PER_S * step_over_s(readings, at_s).powi(2);
+    (TIMING_STEPS * usual_step_s(readings).unwrap_or(0.0)).hypot(in_gap_s)
 }
 
 /// The arm's rate in the plane of the swing, rad/s.

@@ -285,6 +285,7 @@ fn set_times(
     let set_sd_s = sds_s[2];
     let phases = &candidate.phases;
     let travel = value_at(&candidate.arm.t_s, &phases.travel, set_s) / phases.travel_at_top;
+    // Each side by itself: around the top both lie lower.
     let travel_after = value_at(&candidate.arm.t_s, &phases.travel, set_s + set_sd_s) / phases.travel_at_top;
     let travel_before = value_at(&candidate.arm.t_s, &phases.travel, set_s - set_sd_s) / phases.travel_at_top;
     SetTimes {
@@ -296,7 +297,7 @@ fn set_times(
         set_to_top_ms: Measured::new((set_s - instants.top_s) * 1e3, set_sd_s.hypot(spread.top_sd_s) * 1e3),
         arm_travel_at_set: Measured::new(
             travel,
-            (0.5 * (travel_after - travel_before).abs())
+            (0.5 * ((travel_after - travel).abs() + (travel - travel_before).abs()))
                 .hypot(spread.travel_sd(candidate, instants, set_s))
                 .hypot(0.005),
         ),

@@ -1,12 +1,13 @@
 //! How arm and hand move through a swing: what speeds are worked out from.
 
 use super::candidate::{Candidate, cuff_turn};
+use super::episode::Episode;
 use super::measure::{Instants, WristKnowledge};
 use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::joint::TISSUE;
 use crate::fusion::joint::relative::Straight;
-use crate::fusion::series::{Reading, usual_step_s};
+use crate::fusion::series::{Reading, step_over_s, usual_step_s};
 use crate::fusion::strapdown::tilt_by_acc_bias;
 use crate::units::{DeviceTime, GRAVITY_MPS2};
 use nalgebra::{Matrix3, SMatrix, Unit, UnitQuaternion, Vector3};
@@ -20,6 +21,9 @@ const SPARSE_S: f64 = 0.01;
 const AFTER_BALL_S: f64 = 0.3;
 /// A step longer than so many usual ones is a gap.
 pub(super) const GAP_STEPS: f64 = 2.5;
+/// Where nothing was read about the ball for longer than this, s, no bridge tells the rates there: hand and arm change
+/// theirs by several rad/s in it (judgement).
+const LONGEST_AT_BALL_S: f64 = 0.06;
 /// Share of the accelerometer's full scale from which it counts as clipped.
 const CLIPPED_FROM: f64 = 0.999;
 /// Points of the motion and readings are the same within this, s.
@@ -59,7 +63,8 @@ pub struct MotionPoint {
 pub struct SwingMotion {
     /// In order of time: sparse in the backswing, every reading from shortly before the top on.
     pub points: Vec<MotionPoint>,
-    /// The ball, or where it would be: the arm back at its address angle.
+    /// The ball, or where it would be: the arm back at its address angle. None where too little was read about it to tell
+    /// how anything moved there.
     pub ball: Option<DeviceTime>,
     /// Where the lead arm passes the horizontal in the downswing.
     pub arm_horizontal: Option<DeviceTime>,
@@ -254,6 +259,12 @@ fn arm_axis_sd(wrist: &WristKnowledge) -> f64 {
     (0.5 * (wrist.long_axis_sd.powi(2) + flexion_axis)).sqrt()
 }
 
+/// Whether both nodes were read about the ball, as far as rates there can be told.
+fn ball_seen(candidate: &Candidate, wrist: &WristKnowledge, ball_s: f64) -> bool {
+    let Episode { hand, forearm, .. } = &candidate.episode;
+    step_over_s(hand, ball_s).max(step_over_s(forearm, wrist.clock.forearm_s(ball_s))) <= LONGEST_AT_BALL_S
+}
+
 /// The motion of a swing. `grip` and `lead_arm_sign` as the measurement has them.
 pub(super) fn motion(
     candidate: &Candidate,
@@ -293,7 +304,7 @@ pub(super) fn motion(
     }
     SwingMotion {
         points,
-        ball: Some(DeviceTime::at_seconds(instants.ball_s)),
+        ball: ball_seen(candidate, wrist, instants.ball_s).then(|| DeviceTime::at_seconds(instants.ball_s)),
         arm_horizontal: candidate.phases.arm_horizontal_s.map(DeviceTime::at_seconds),
         velocity_sd_mps: velocity.as_ref().map_or(f64::INFINITY, |velocity| velocity.sd_mps),
         place_m2: velocity.map_or_else(Matrix3::zeros, |velocity| velocity.place_m2),

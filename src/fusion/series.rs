@@ -68,6 +68,14 @@ pub fn between(readings: &[Reading], from_s: f64, to_s: f64) -> &[Reading] {
     &readings[start..end.max(start)]
 }
 
+/// How long nothing was read around an instant: from the reading before it to the one after, s; 0 outside the readings.
+#[must_use]
+pub fn step_over_s(readings: &[Reading], at_s: f64) -> f64 {
+    let after = readings.partition_point(|reading| reading.t_s <= at_s);
+    let pair = after.checked_sub(1).and_then(|before| readings.get(before..=after));
+    pair.map_or(0.0, |pair| pair[1].t_s - pair[0].t_s)
+}
+
 /// The usual step between readings: their median, s. `None` for fewer than two.
 #[must_use]
 pub fn usual_step_s(readings: &[Reading]) -> Option<f64> {

@@ -6,6 +6,7 @@
 
 mod clock;
 mod live;
+mod stuck;
 #[cfg(test)]
 mod tests;
 mod turns;
@@ -14,6 +15,7 @@ use crate::sample::{DeviceDescription, ImuSample, NodeDescription, NodeRole};
 use clock::ClockSums;
 pub use live::{LiveDoubts, News, StandingDoubts};
 use nalgebra::Vector3;
+use stuck::{Runs, TURNING_DPS};
 pub use turns::Axes;
 use turns::{Fit, Turns};
 
@@ -23,8 +25,6 @@ const GRAVITY_OFF_G: f64 = 0.15;
 const OFFSET_DPS: f64 = 6.0;
 /// Poses before rest is judged.
 const LEAST_POSES: u64 = 10;
-/// A node that turns faster than this, °/s, gives another reading each time, unless it is read too often.
-const TURNING_DPS: f64 = 30.0;
 /// A sample that lies farther back comes from a clock that was started anew, s.
 const LATE_S: f64 = 60.0;
 /// Share of readings that repeat the one before from which that is told, and so many readings have to be there.
@@ -41,9 +41,9 @@ pub enum Doubt {
     GyroScale(f64),
     /// Gravity turns about other axes, or the other way round, than the gyro says.
     GyroAxes(Axes),
-    /// One sensor of the node gives the same numbers all the time.
+    /// One sensor of the node gives the same numbers again and again while the node turns.
     Stuck(Sensor),
-    /// One axis of a sensor, 0 to 2, gives the same number all the time while the node turns.
+    /// One axis of a sensor, 0 to 2, does.
     StuckAxis(Sensor, usize),
     /// This share of the readings repeats the one before while the node turns.
     Repeated(f64),
@@ -72,6 +72,8 @@ pub enum Sensor {
 }
 
 impl Sensor {
+    const BOTH: [Sensor; 2] = [Sensor::Gyro, Sensor::Accelerometer];
+
     fn word(self) -> &'static str {
         match self {
             Sensor::Gyro => "gyro",
@@ -133,11 +135,11 @@ impl Doubt {
             }
             Doubt::GyroAxes(_) => format!("the {node} node's gyro and accelerometer disagree, by gravity"),
             Doubt::Stuck(sensor) => {
-                format!("the {node} node's {} gives the same numbers all the time", sensor.word())
+                format!("the {node} node's {} gives the same numbers again and again", sensor.word())
             }
             Doubt::StuckAxis(sensor, axis) => {
                 let (sensor, axis) = (sensor.word(), ["x", "y", "z"][axis % 3]);
-                format!("the {axis} axis of the {node} node's {sensor} gives the same number while it turns")
+                format!("the {axis} axis of the {node} node's {sensor} gives the same number again and again")
             }
             Doubt::Repeated(of) => share(of) + " repeat the one before while it turns",
             Doubt::SameTime(of) => share(of) + " are no later than the one before",
@@ -164,7 +166,7 @@ impl Doubt {
             Doubt::GyroScale(factor) if (50.0..65.0).contains(factor) => "that is rad/s, °/s is expected",
             Doubt::GyroScale(_) => "is its full scale, or counts per °/s, the one it is set to?",
             Doubt::GyroAxes(axes) => return axes.words(),
-            Doubt::Stuck(_) => "is it switched on and read?",
+            Doubt::Stuck(_) => "is it switched on and read, and does it go on measuring?",
             Doubt::StuckAxis(..) => "is that axis switched on, and read from its own registers?",
             Doubt::Repeated(_) => "it is read faster than it measures",
             Doubt::SameTime(_) => "each needs the time at which it was taken, not its batch's",
@@ -254,11 +256,7 @@ pub struct NodeWatch {
     long_axis: Vector3<f64>,
     clip_dps: f64,
     last: Option<ImuSample>,
-    same_gyro: u64,
-    same_force: u64,
-    /// Pairs that are the same along each axis of gyro and accelerometer while the node turns.
-    same_along: [[u64; 3]; 2],
-    pairs: u64,
+    runs: Runs,
     turning: u64,
     repeated: u64,
     clock: ClockSums,
@@ -275,10 +273,7 @@ impl NodeWatch {
                 .map_or_else(Vector3::zeros, |node| Vector3::from(node.segment_from_sensor_nominal[1])),
             clip_dps: node.map_or(f64::INFINITY, |node| node.gyro_full_scale_dps * 0.999),
             last: None,
-            same_gyro: 0,
-            same_force: 0,
-            same_along: [[0; 3]; 2],
-            pairs: 0,
+            runs: Runs::default(),
             turning: 0,
             repeated: 0,
             clock: ClockSums::default(),
@@ -308,19 +303,12 @@ impl NodeWatch {
     }
 
     fn compare(&mut self, last: &ImuSample, sample: &ImuSample) {
-        let (same_gyro, same_force) =
-            (last.rate_dps == sample.rate_dps, last.specific_force_g == sample.specific_force_g);
-        self.pairs += 1;
-        self.same_gyro += u64::from(same_gyro);
-        self.same_force += u64::from(same_force);
+        self.runs.push(last, sample);
         if Vector3::from(sample.rate_dps).norm() > TURNING_DPS {
             self.turning += 1;
-            self.repeated += u64::from(same_gyro && same_force);
-            let sensors =
-                [(last.rate_dps, sample.rate_dps), (last.specific_force_g, sample.specific_force_g)];
-            for (counts, (last, now)) in self.same_along.iter_mut().zip(sensors) {
-                counts.iter_mut().zip(last.iter().zip(now)).for_each(|(n, (a, b))| *n += u64::from(*a == b));
-            }
+            let repeats =
+                (last.rate_dps, last.specific_force_g) == (sample.rate_dps, sample.specific_force_g);
+            self.repeated += u64::from(repeats);
         }
     }
 
@@ -337,20 +325,20 @@ impl NodeWatch {
 
     fn doubts_that_are(&self, sure: Sure, judged: &Judged) -> Vec<Doubt> {
         let mut doubts = self.clock.doubts(self.told_hz, sure);
-        let stuck = self.stuck(sure);
-        doubts.extend(stuck.iter().copied().map(Doubt::Stuck));
-        let stuck_axes = if stuck.is_empty() { self.stuck_axes(sure) } else { Vec::new() };
-        doubts.extend(stuck_axes.iter().map(|(sensor, axis)| Doubt::StuckAxis(*sensor, *axis)));
+        let stuck = self.runs.sensors(sure).map(Doubt::Stuck);
+        let stuck_axes = self.runs.axes(sure).map(|(sensor, axis)| Doubt::StuckAxis(sensor, axis));
+        let stuck: Vec<Doubt> = stuck.chain(stuck_axes).collect();
         let share = self.repeated as f64 / self.turning.max(1) as f64;
         let often = self.turning >= REPEATED.1 * sure.amount() && share > REPEATED.0 * sure.beyond();
-        doubts.extend(often.then_some(Doubt::Repeated(share)));
+        doubts.extend((often && stuck.is_empty()).then_some(Doubt::Repeated(share)));
         let times_fail = doubts.iter().any(|doubt| matches!(doubt, Doubt::Clock(_) | Doubt::SameTime(_)));
         // A clock at another speed looks like a gyro of another scale.
         let times_hold = !times_fail && (sure == Sure::Enough || self.clock.is_judged());
-        if stuck.is_empty() && stuck_axes.is_empty() {
+        if stuck.is_empty() {
             doubts.extend(self.at_rest(judged.at_rest, sure));
             doubts.extend(judged.fit.as_ref().filter(|_| times_hold).and_then(|fit| fit.doubt(sure)));
         }
+        doubts.extend(stuck);
         doubts
     }
 
@@ -362,25 +350,6 @@ impl NodeWatch {
         let turns = poses >= LEAST_POSES * sure.amount() && offset_dps > OFFSET_DPS * beyond;
         let gravity = odd.then_some(Doubt::Gravity(gravity_g));
         gravity.into_iter().chain(turns.then_some(Doubt::Offset(offset_dps)))
-    }
-
-    /// The sensors that give the same numbers all the time. One that lies on a table may: the other has to have seen it turn
-    /// for that to be clear, or to give the same numbers, too.
-    fn stuck(&self, sure: Sure) -> Vec<Sensor> {
-        let of = [(Sensor::Gyro, self.same_gyro), (Sensor::Accelerometer, self.same_force)];
-        let is_stuck = |same: u64| is_nearly_all(same, self.pairs, sure);
-        let stuck: Vec<Sensor> =
-            of.into_iter().filter(|(_, same)| is_stuck(*same)).map(|(sensor, _)| sensor).collect();
-        let has_turned = self.turns.kept() > 0 || stuck.len() == of.len();
-        if sure == Sure::Enough || has_turned { stuck } else { Vec::new() }
-    }
-
-    /// The axes that give the same number while the node turns, by sensor.
-    fn stuck_axes(&self, sure: Sure) -> Vec<(Sensor, usize)> {
-        let is_stuck = |same: u64| is_nearly_all(same, self.turning, sure);
-        let of = [Sensor::Gyro, Sensor::Accelerometer].into_iter().zip(self.same_along);
-        of.flat_map(|(sensor, same)| (0..3).filter(move |i| is_stuck(same[*i])).map(move |i| (sensor, i)))
-            .collect()
     }
 
     /// What was seen, for who asks.
@@ -398,9 +367,4 @@ struct Judged {
     /// Size of the force, g, and of the rate, °/s.
     at_rest: (f64, f64),
     fit: Option<Fit>,
-}
-
-/// Whether a sensor gave the same number nearly all the time: `same` of `of` pairs of readings.
-fn is_nearly_all(same: u64, of: u64, sure: Sure) -> bool {
-    of >= REPEATED.1 * sure.amount() && same as f64 >= 0.99 * of as f64
 }

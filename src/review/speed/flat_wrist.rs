@@ -173,7 +173,7 @@ pub fn flat_wrist(swing: &Swing, levers: &Levers, head_mps: Option<f64>) -> Flat
         return missing(if swing.impact.is_none() { NO_BALL } else { NO_MOTION });
     };
     let Some(at_ball) = swing.flexion_deg.impact else { return missing(NO_MOTION) };
-    let flexion_at_ball_deg = Ok(Measured::new(address.value + at_ball.value, ZERO_SD_DEG));
+    let flexion_at_ball_deg = Ok(Measured::new(address.value + at_ball.value, ZERO_SD_DEG.hypot(at_ball.sd)));
     let after: Vec<(f64, f64)> = swing
         .curve
         .iter()

@@ -1,0 +1,116 @@
+//! Readings lost beside the top and the ball, for a moment or for longer than a bridge carries: a number may be missing
+//! or have a wide bar, but is never wrong by more than that without a word. Live and offline, with every node.
+//!
+//! `SEEDS=4 FIRST=100 cargo test --test gaps -- --nocapture` prints what is off by more than four bars or missing.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+mod support {
+    pub mod analysis;
+    pub mod bars;
+    pub mod environment;
+}
+
+use hingeclock::detect::Flag;
+use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBucket};
+use hingeclock::sample::{Arrival, NodeRole};
+use hingeclock::units::DeviceTime;
+use support::analysis::{live, offline};
+use support::bars::{found, wrong};
+use support::environment::number;
+
+/// Where readings are missing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Place {
+    Top,
+    BeforeBall,
+    OnBall,
+    AfterBall,
+}
+
+const PLACES: [Place; 4] = [Place::Top, Place::BeforeBall, Place::OnBall, Place::AfterBall];
+const LENGTHS_S: [f64; 5] = [0.02, 0.04, 0.08, 0.15, 0.25];
+const NODES: [&[NodeRole]; 3] =
+    [&[NodeRole::Hand], &[NodeRole::Forearm], &[NodeRole::Hand, NodeRole::Forearm]];
+
+#[derive(Clone, Copy, Debug)]
+struct Gap {
+    place: Place,
+    lasts_s: f64,
+    nodes: &'static [NodeRole],
+}
+
+impl Gap {
+    /// Every kind in turn.
+    fn nth(n: usize) -> Gap {
+        let place = PLACES[n % PLACES.len()];
+        let nodes = NODES[n / PLACES.len() % NODES.len()];
+        Gap { place, lasts_s: LENGTHS_S[n % LENGTHS_S.len()], nodes }
+    }
+
+    /// It lies within the swing for sure: when the forearm's readings were taken is known by their arrival only.
+    fn is_within(&self) -> bool {
+        self.nodes.contains(&NodeRole::Hand) || (self.place != Place::AfterBall && self.lasts_s >= 0.04)
+    }
+
+    fn begins(&self, truth: &SwingTruth) -> DeviceTime {
+        let ball = truth.impact.unwrap_or(truth.arm_back);
+        match self.place {
+            Place::Top => truth.top.plus_seconds(-0.5 * self.lasts_s),
+            Place::BeforeBall => ball.plus_seconds(-0.004 - self.lasts_s),
+            Place::OnBall => ball.plus_seconds(-0.5 * self.lasts_s),
+            Place::AfterBall => ball.plus_seconds(0.004),
+        }
+    }
+}
+
+/// The bucket with such gaps, one a swing. The forearm's readings go with the hand's that come beside them.
+fn with_gaps(bucket: &VirtualBucket, gaps: &[Gap]) -> VirtualBucket {
+    let mut changed = bucket.clone();
+    let mut hand = DeviceTime(i64::MIN / 2);
+    changed.arrivals.retain(|arrival| {
+        let Arrival::Sample(sample) = arrival else { return true };
+        if sample.role == NodeRole::Hand {
+            hand = sample.t;
+        }
+        !bucket.truth.iter().zip(gaps).any(|(truth, gap)| {
+            let since_s = hand.seconds_since(gap.begins(truth));
+            gap.nodes.contains(&sample.role) && (0.0..gap.lasts_s).contains(&since_s)
+        })
+    });
+    changed
+}
+
+/// The first swings of study buckets, each with a gap of another kind.
+#[test]
+fn what_a_gap_spoils_is_told() {
+    let (first, seeds) = (number("FIRST", 1), number("SEEDS", 2));
+    let profiles = [Profile::Clean, Profile::Typical].into_iter();
+    let (mut n, mut swings, mut lost) = (0, 0, 0);
+    for (profile, seed) in
+        profiles.flat_map(|profile| (first..first + seeds).map(move |seed| (profile, seed)))
+    {
+        let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
+        let gaps: Vec<Gap> = (n..).take(bucket.truth.len()).map(Gap::nth).collect();
+        n += gaps.len();
+        let torn = with_gaps(&bucket, &gaps);
+        let paths = [("offline", offline(&torn), offline(&bucket)), ("live", live(&torn), live(&bucket))];
+        for (path, torn, sound) in paths {
+            for (truth, gap) in bucket.truth.iter().zip(&gaps) {
+                let here = format!("{} {seed} {path} {gap:?}", profile.word());
+                let swing = found(&torn, truth).unwrap_or_else(|| panic!("{here}: not found"));
+                let wrong = wrong(swing, found(&sound, truth).unwrap(), truth);
+                let is_lost = swing.impact.is_none() && truth.impact.is_some();
+                if is_lost || !wrong.is_empty() {
+                    println!("{here}: {wrong:?}, impact lost: {is_lost}");
+                }
+                assert!(
+                    wrong.is_empty() && (!gap.is_within() || swing.flags.contains(&Flag::DataGap)),
+                    "{here}: {wrong:?}"
+                );
+                assert!(!is_lost || gap.place != Place::AfterBall, "{here}: the shock was there");
+                (swings, lost) = (swings + 1, lost + usize::from(is_lost));
+            }
+        }
+    }
+    println!("{swings} swings, of {lost} the shock was lost");
+}
