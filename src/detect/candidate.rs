@@ -20,6 +20,8 @@ use nalgebra::{UnitQuaternion, Vector3};
 pub(super) const ADDRESS_WITHIN_S: f64 = 3.5;
 /// A hand that is never stiller than this had no address, rad/s.
 pub(super) const RESTLESS_MAX: f64 = 0.35;
+/// A swing has both nodes if both were heard from so long before its takeaway, s.
+const HEARD_BEFORE_S: f64 = 0.3;
 /// The joint's window ends so long after the arm is back at its address angle, s. No later than the live path
 /// looks, so that both see the same; what comes after the ball shows soft tissue more than the joint.
 pub(super) const AFTER_BACK_S: f64 = 0.1;
@@ -85,11 +87,39 @@ impl Found {
 }
 
 impl Candidate {
-    /// Makes an episode ready: each swing in it.
+    /// Makes an episode ready: each swing in it. What both nodes saw is told by both, what the forearm fell silent in by
+    /// the hand alone.
     ///
     /// # Errors
     /// When it holds none, or has no still pose before it.
     pub fn all(
+        episode: Episode,
+        axes: &WristAxes,
+        clock: &ClockMap,
+        lead_arm_sign: f64,
+        params: &PhaseParams,
+    ) -> Result<Found, NoSwing> {
+        let Some((first, last)) = episode.hand.first().zip(episode.hand.last()) else {
+            return Err(NoSwing::Slow);
+        };
+        let from_s = first.t_s.max(episode.fast_from_s - ADDRESS_WITHIN_S);
+        if episode.is_hand_alone() || !episode.forearm_fell_silent(clock, from_s, last.t_s) {
+            return Candidate::all_alike(episode, axes, clock, lead_arm_sign, params);
+        }
+        let by_hand = Candidate::all_alike(episode.without_forearm(), axes, clock, lead_arm_sign, params);
+        let by_both = Candidate::all_alike(episode, axes, clock, lead_arm_sign, params);
+        let mut swings = by_both.map_or_else(|_| Vec::new(), |found| found.swings);
+        swings.retain(|swing| swing.heard_forearm(clock));
+        match by_hand {
+            Ok(found) => swings = with_those_between(swings, found.swings),
+            Err(none) if swings.is_empty() => return Err(none),
+            Err(_) => {}
+        }
+        Ok(Found { swings, found: Vec::new() })
+    }
+
+    /// Each swing of an episode, all by the same nodes.
+    fn all_alike(
         episode: Episode,
         axes: &WristAxes,
         clock: &ClockMap,
@@ -126,6 +156,12 @@ impl Candidate {
         swings.insert(0, first);
         swings.retain(counts);
         if swings.is_empty() { Err(NoSwing::Pressed) } else { Ok(Found { swings, found: phases }) }
+    }
+
+    /// The forearm did not fall silent from before the takeaway until the arm was back.
+    fn heard_forearm(&self, clock: &ClockMap) -> bool {
+        let Phases { takeaway_s, back_s, .. } = self.phases;
+        !self.episode.forearm_fell_silent(clock, takeaway_s - HEARD_BEFORE_S, back_s)
     }
 
     /// Where the swing's curves end, hand clock, s.
@@ -193,6 +229,16 @@ impl Candidate {
             to_s: (self.phases.back_s + AFTER_BACK_S).min(self.heard_until_s()),
         }
     }
+}
+
+/// The swings, and those of the others that lie in none of them, in order of time.
+fn with_those_between(mut swings: Vec<Candidate>, others: Vec<Candidate>) -> Vec<Candidate> {
+    let apart = |a: &Phases, b: &Phases| a.back_s < b.takeaway_s || b.back_s < a.takeaway_s;
+    let between = |other: &Candidate| swings.iter().all(|swing| apart(&swing.phases, &other.phases));
+    let more: Vec<Candidate> = others.into_iter().filter(between).collect();
+    swings.extend(more);
+    swings.sort_by(|a, b| a.phases.top_s.total_cmp(&b.phases.top_s));
+    swings
 }
 
 /// Whether no arm swings in this episode, told before any work is done: an arm turns no faster than the node that is

@@ -79,19 +79,6 @@ pub struct Episode {
     pub hand_full_scale_g: f64,
 }
 
-impl Episode {
-    /// Whether the forearm's node is missing for most of it.
-    #[must_use]
-    pub fn is_hand_alone(&self) -> bool {
-        covered_s(&self.forearm) < 0.5 * covered_s(&self.hand)
-    }
-}
-
-/// How much time readings cover, gaps left out, s.
-fn covered_s(readings: &[Reading]) -> f64 {
-    readings.windows(2).map(|pair| (pair[1].t_s - pair[0].t_s).min(GAP_S)).sum()
-}
-
 /// A calibration: one episode per part, in the order of the prompts.
 #[derive(Clone, Debug, Default)]
 pub struct CalibrationEpisodes {
@@ -121,6 +108,8 @@ pub struct EpisodeCutter {
     forearm: Intake,
     body: BodyWatch,
     clock_guesses: VecDeque<f64>,
+    /// When the hand was heard last: by its clock, and by the forearm's, s.
+    hand_heard: Option<(f64, f64)>,
     smooth_rate: f64,
     fast: Option<FastMotion>,
     /// The last one was cut for its length, and the hand was not slow since.
@@ -151,8 +140,8 @@ const PART_READINGS_MAX: usize = 60_000;
 const BODY_BEFORE_S: f64 = 4.0;
 /// Pairs of arrivals from which the clock is guessed.
 const GUESSES: usize = 2001;
-/// Steps between readings longer than this are gaps, s.
-const GAP_S: f64 = 0.05;
+/// No packet holds more of the forearm's readings than this, s: those that come later tell nothing of the hand's clock.
+const HAND_HEARD_WITHIN_S: f64 = 0.3;
 /// Time constant of the smoothed rate, s.
 const SMOOTH_S: f64 = 0.02;
 
@@ -174,6 +163,7 @@ impl EpisodeCutter {
             forearm: intake(NodeRole::Forearm),
             body: BodyWatch::new(device, keep_s, params.orientation),
             clock_guesses: VecDeque::new(),
+            hand_heard: None,
             smooth_rate: 0.0,
             fast: None,
             is_cut_off: false,
@@ -320,7 +310,8 @@ impl EpisodeCutter {
         self.body.push(sample);
         let starts_anew = match sample.role {
             NodeRole::Hand => self.hand.starts_anew(sample),
-            NodeRole::Forearm => self.forearm.starts_anew(sample),
+            // What a forearm had kept that was silent for long is older than the motion's address.
+            NodeRole::Forearm => self.forearm.falls_back(sample),
             NodeRole::Chest | NodeRole::Belt => false,
         };
         // What the node kept goes with its clock: the motion is handed out as far as it has come.
@@ -355,6 +346,7 @@ impl EpisodeCutter {
             Taken::Reading(reading) | Taken::Restarted(reading) => {
                 self.collect(reading, of_hand);
                 if of_hand {
+                    self.hand_heard = self.forearm.newest().map(|forearm| (reading.t_s, forearm.t_s));
                     return self.follow_motion(reading);
                 }
                 self.guess_clock(reading);
@@ -367,6 +359,7 @@ impl EpisodeCutter {
     fn forget_the_clock(&mut self, of_hand: bool) {
         self.calibration = None;
         self.clock_guesses.clear();
+        self.hand_heard = None;
         if of_hand {
             (self.fast, self.is_cut_off) = (None, false);
             self.told_until_s = f64::NEG_INFINITY;
@@ -385,9 +378,12 @@ impl EpisodeCutter {
         }
     }
 
-    /// Samples that arrive one after the other were taken at about the same time.
+    /// Samples that arrive one after the other were taken at about the same time, unless the hand is not heard any more.
     fn guess_clock(&mut self, forearm: Reading) {
-        let Some(hand_s) = self.now_s() else { return };
+        let Some((hand_s, then_s)) = self.hand_heard else { return };
+        if forearm.t_s - then_s > HAND_HEARD_WITHIN_S {
+            return;
+        }
         self.clock_guesses.push_back(forearm.t_s - hand_s);
         if self.clock_guesses.len() > GUESSES {
             self.clock_guesses.pop_front();

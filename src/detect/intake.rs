@@ -91,6 +91,13 @@ impl Intake {
         far && !self.is_awaited(sample, t_s)
     }
 
+    /// Whether this sample's clock has begun anew, and was not silent for long only.
+    #[must_use]
+    pub fn falls_back(&self, sample: &ImuSample) -> bool {
+        let t_s = self.conversion.instant_s(sample);
+        self.starts_anew(sample) && self.newest().is_some_and(|newest| t_s < newest.t_s)
+    }
+
     /// How often the node's clock has begun anew, as one does that was switched off.
     #[must_use]
     pub fn clocks_begun(&self) -> u32 {

@@ -13,6 +13,7 @@ mod fast_motion;
 mod flags;
 pub mod habits;
 mod hand_alone;
+mod heard;
 pub mod impact;
 mod instant_sd;
 mod intake;

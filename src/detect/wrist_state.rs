@@ -307,8 +307,11 @@ impl WristState {
     }
 }
 
-/// Forearm clock less hand clock, as the motion of an episode shows it, s.
+/// Forearm clock less hand clock, as the motion of an episode shows it, s. One in which a node fell silent shows nothing.
 fn clock_offset_s(episode: &Episode, around_s: f64) -> Option<f64> {
+    if episode.fell_silent(around_s) {
+        return None;
+    }
     let Biases { hand, forearm } = &episode.biases;
     offset_from_motion(&episode.hand, hand, &episode.forearm, forearm, around_s, CLOCK_REACH_S)
 }
