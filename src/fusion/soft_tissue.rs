@@ -1,15 +1,23 @@
 //! Soft tissue: a cuff that is dragged along by the wrist, and skin on the hand that gives way. Both make the
 //! wrist seem to bend less than it does, in proportion, which the two-axis joint hardly shows. The cuff's part
-//! shows in the calibration, where the arm is asked to be still while the wrist bends.
+//! shows in the calibration, where the arm is asked to be still while the wrist bends; what the arm turned along all the
+//! same is told apart by [`super::arm_answer`].
 
 use super::calibration::Biases;
 use super::clock::ClockMap;
-use super::series::{Reading, between, usual_step_s};
+use super::errors::NodeErrors;
+use super::series::{Reading, between};
+use super::track::Track;
 use nalgebra::{Unit, Vector3};
 
-/// Share that comes from an arm that nobody holds and that answers to the waving hand, either way: no smaller one says
-/// anything, and none is known better (judgement).
-const INCIDENTAL: f64 = 0.02;
+/// How well the arm's own part is known, share of the wrist's bend: sway, and skin that slides by nearly a millimetre as
+/// the wrist waves by 30° (judgement).
+const ARM_SD: f64 = 0.007;
+/// The same as a share of itself: arms are long or short and turn about elbow or shoulder (judgement).
+const ARM_UNLIKE: f64 = 0.2;
+/// What skin that twists about a place beside the sensor, some 30 mm away, passes for arm, as a share of the twist
+/// (standard deviation; judgement).
+const TWIST_AS_ARM: f64 = 0.13;
 /// Standard deviation of the share where no calibration has looked (judgement: a few per cent).
 const UNSEEN_SD: f64 = 0.03;
 /// How far the hand's skin may give way otherwise than the cuff, as a share of what the cuff takes along: anything
@@ -33,18 +41,41 @@ impl SoftTissue {
     /// Where no calibration has looked.
     pub const UNSEEN: SoftTissue = SoftTissue { share: 0.0, sd: UNSEEN_SD };
 
-    /// From what the cuff took along in the parts of a calibration; the skin of the hand, which nothing shows,
-    /// is taken to give way as much.
+    /// From how the cuff turned in the parts of a calibration; the skin of the hand, which nothing shows, is taken to
+    /// give way as much.
     #[must_use]
-    pub fn from_cuff(shares: &[f64]) -> SoftTissue {
-        if shares.is_empty() {
+    pub fn from_cuff(turns: &[CuffTurn]) -> SoftTissue {
+        if turns.is_empty() {
             return SoftTissue::UNSEEN;
         }
-        let cuff = (shares.iter().sum::<f64>() / shares.len() as f64).clamp(0.0, MOST);
+        let mean = |of: fn(&CuffTurn) -> f64| turns.iter().map(of).sum::<f64>() / turns.len() as f64;
+        let dragged = mean(CuffTurn::dragged).clamp(0.0, MOST);
+        // What is wrong with one part is mostly wrong with the other, so it does not average out.
+        let cuff_sd = mean(CuffTurn::dragged_sd);
         SoftTissue {
-            share: (2.0 * cuff - INCIDENTAL).max(0.0),
-            sd: INCIDENTAL.hypot(HAND_UNLIKE_CUFF * cuff),
+            share: 2.0 * dragged / (1.0 + 2.0 * dragged),
+            sd: (2.0 * cuff_sd).hypot(HAND_UNLIKE_CUFF * dragged),
         }
+    }
+}
+
+/// How the cuff turned in a part of the calibration, as shares of the wrist's bend that the nodes saw.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CuffTurn {
+    /// All of it.
+    pub seen: f64,
+    /// What the arm under it turned.
+    pub arm: f64,
+}
+
+impl CuffTurn {
+    /// What the cuff turned on the arm.
+    fn dragged(&self) -> f64 {
+        self.seen - self.arm
+    }
+
+    fn dragged_sd(&self) -> f64 {
+        ARM_SD.hypot(ARM_UNLIKE * self.arm).hypot(TWIST_AS_ARM * self.dragged())
     }
 }
 
@@ -64,27 +95,58 @@ pub struct BentAbout<'a> {
     pub axis: Unit<Vector3<f64>>,
 }
 
+/// An instant at which the wrist is bent about one axis while the arm is asked to be still.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Waving {
+    /// Hand clock, s.
+    pub t_s: f64,
+    /// Rate of the hand against the forearm node, rad/s.
+    pub bend: f64,
+    /// Rate of the forearm node, rad/s.
+    pub own: f64,
+    /// What the forearm node's accelerometer feels beyond gravity the way that an arm goes which turns along, g.
+    pub sideways_g: f64,
+}
+
+/// Both nodes of a part of the calibration, laid beside each other. `long_in_forearm` points to the elbow.
+#[must_use]
+pub fn waving(
+    hand: BentAbout,
+    forearm: BentAbout,
+    long_in_forearm: &Unit<Vector3<f64>>,
+    biases: &Biases,
+    clock: &ClockMap,
+) -> Vec<Waving> {
+    let (Some(first), Some(last)) = (forearm.readings.first(), forearm.readings.last()) else {
+        return Vec::new();
+    };
+    let errors = NodeErrors::of_bias(biases.forearm);
+    let track = Track::from_stillest(forearm.readings, &errors, first.t_s, last.t_s);
+    let sideways = long_in_forearm.cross(&forearm.axis);
+    let at = |reading: &Reading| {
+        let there_s = clock.forearm_s(reading.t_s);
+        let near = between(forearm.readings, there_s - 0.02, there_s + 0.02);
+        let other = near.iter().min_by(|a, b| (a.t_s - there_s).abs().total_cmp(&(b.t_s - there_s).abs()))?;
+        let own = (other.rate - biases.forearm).dot(&forearm.axis);
+        let up = track.as_ref()?.at(other.t_s).0.inverse() * Vector3::z();
+        Some(Waving {
+            t_s: reading.t_s,
+            bend: (reading.rate - biases.hand).dot(&hand.axis) - own,
+            own,
+            sideways_g: (other.force_g - up).dot(&sideways),
+        })
+    };
+    hand.readings.iter().filter_map(at).collect()
+}
+
 /// Share of the wrist's bending about one axis by which the forearm node turned along: least squares of its
 /// rate against the rate of the hand relative to it. `None` for too little of it.
 #[must_use]
-pub fn cuff_share(hand: BentAbout, forearm: BentAbout, biases: &Biases, clock: &ClockMap) -> Option<f64> {
-    let (mut product, mut square, mut count) = (0.0, 0.0, 0);
-    for reading in hand.readings {
-        let there_s = clock.forearm_s(reading.t_s);
-        let near = between(forearm.readings, there_s - 0.02, there_s + 0.02);
-        let Some(other) =
-            near.iter().min_by(|a, b| (a.t_s - there_s).abs().total_cmp(&(b.t_s - there_s).abs()))
-        else {
-            continue;
-        };
-        let own = (other.rate - biases.forearm).dot(&forearm.axis);
-        let bend = (reading.rate - biases.hand).dot(&hand.axis) - own;
-        product += own * bend;
-        square += bend * bend;
-        count += 1;
-    }
-    let seen_s = f64::from(count) * usual_step_s(hand.readings).unwrap_or(0.0);
-    (seen_s > BENT_S && square / f64::from(count) > 0.1).then(|| product / square)
+pub fn cuff_share(waving: &[Waving], step_s: f64) -> Option<f64> {
+    let product: f64 = waving.iter().map(|at| at.own * at.bend).sum();
+    let square: f64 = waving.iter().map(|at| at.bend * at.bend).sum();
+    let count = waving.len() as f64;
+    (count * step_s > BENT_S && square / count > 0.1).then(|| product / square)
 }
 
 #[cfg(test)]
@@ -105,22 +167,35 @@ mod tests {
             .collect()
     }
 
+    fn seen(hand: &[Reading], forearm: &[Reading], rate_hz: f64) -> Option<f64> {
+        let about = |readings| BentAbout { readings, axis: Vector3::z_axis() };
+        let laid =
+            waving(about(hand), about(forearm), &Vector3::y_axis(), &Biases::default(), &ClockMap::IDENTITY);
+        cuff_share(&laid, 1.0 / rate_hz)
+    }
+
     #[test]
     fn a_cuff_that_follows_shows_while_the_arm_is_still() {
-        let (hand, forearm) = (rocking(1.0, 0.1), rocking(0.08, 0.1));
-        let about = |readings| BentAbout { readings, axis: Vector3::z_axis() };
-        let share = cuff_share(about(&hand), about(&forearm), &Biases::default(), &ClockMap::IDENTITY);
+        let seen = seen(&rocking(1.0, 0.1), &rocking(0.08, 0.1), 250.0).unwrap();
         // The cuff turns by 8 % of what the hand turns, so by 0.08/0.92 of the bend between them.
-        assert!((share.unwrap() - 0.08 / 0.92).abs() < 0.01, "{share:?}");
-        let tissue = SoftTissue::from_cuff(&[share.unwrap()]);
-        assert!((tissue.share - (0.16 / 0.92 - INCIDENTAL)).abs() < 0.02, "{tissue:?}");
+        assert!((seen - 0.08 / 0.92).abs() < 0.01, "{seen}");
+        let tissue = SoftTissue::from_cuff(&[CuffTurn { seen, arm: 0.0 }]);
+        // The hand is taken to give way by as much: 16 % of what is then seen in all of it and 16 % more.
+        assert!((given_back(tissue.share) - 0.16 / 0.92).abs() < 0.02, "{tissue:?}");
         assert!(tissue.sd > 0.05, "{tissue:?}");
     }
 
     #[test]
-    fn a_quiet_cuff_hides_nothing() {
-        assert_eq!(SoftTissue::from_cuff(&[0.0, 0.5 * INCIDENTAL]).share, 0.0);
-        assert_eq!(SoftTissue::from_cuff(&[-0.05]), SoftTissue { share: 0.0, sd: INCIDENTAL });
+    fn what_the_arm_turned_is_not_taken_for_skin() {
+        let of =
+            |turns: [[f64; 2]; 2]| SoftTissue::from_cuff(&turns.map(|[seen, arm]| CuffTurn { seen, arm }));
+        let still = of([[0.03, 0.0], [0.03, 0.0]]);
+        let answered = of([[0.05, 0.02], [0.01, -0.02]]);
+        assert!((still.share - answered.share).abs() < 1e-12, "{still:?} {answered:?}");
+        assert!(still.sd < answered.sd, "{still:?} {answered:?}");
+        // An arm that is taken to have turned by more than the cuff leaves no skin, and less is not known than that.
+        let none = of([[0.01, 0.02]; 2]);
+        assert!(none.share == 0.0 && none.sd >= 2.0 * ARM_SD, "{none:?}");
         assert!((given_back(0.2) - 0.25).abs() < 1e-12);
     }
 
@@ -130,8 +205,7 @@ mod tests {
         for rate_hz in [50.0, 250.0, 2000.0] {
             let share = |lasts_s| {
                 let [hand, forearm] = [1.0, 0.08].map(|share| rocking_at(rate_hz, lasts_s, share, 0.0));
-                let about = |readings| BentAbout { readings, axis: Vector3::z_axis() };
-                cuff_share(about(&hand), about(&forearm), &Biases::default(), &ClockMap::IDENTITY)
+                seen(&hand, &forearm, rate_hz)
             };
             assert_eq!(share(0.1), None, "{rate_hz} Hz");
             assert!(share(1.0).is_some(), "{rate_hz} Hz");
@@ -141,7 +215,6 @@ mod tests {
     #[test]
     fn a_still_wrist_shows_nothing() {
         let still = rocking(0.0, 0.0);
-        let about = BentAbout { readings: &still, axis: Vector3::z_axis() };
-        assert_eq!(cuff_share(about, about, &Biases::default(), &ClockMap::IDENTITY), None);
+        assert_eq!(seen(&still, &still, 250.0), None);
     }
 }
