@@ -279,6 +279,7 @@ impl WristState {
             error_changes: GloveErrors::default(),
             start: nalgebra::UnitQuaternion::identity(),
             tissue: self.tissue.share,
+            tissue_lag_s: self.tissue.lag_s,
             covariance: SMatrix::zeros(),
             swings: 0,
             calibrated: self.hand_calibrated,
@@ -296,6 +297,7 @@ impl WristState {
             error_changes: estimate.error_changes,
             start: estimate.starts[window],
             tissue: estimate.tissue,
+            tissue_lag_s: self.tissue.lag_s,
             covariance: estimate.covariance(window),
             swings,
             calibrated: self.calibrated || swings >= SWINGS_AS_CALIBRATION,
@@ -332,8 +334,8 @@ fn soft_tissue<'a>(
             &episode.biases,
             clock,
         );
-        let seen = soft_tissue::cuff_share(&waving, usual_step_s(&episode.hand)?)?;
-        Some(CuffTurn { seen, arm: arm_share(&waving)? })
+        let (seen, late_s) = soft_tissue::cuff_share(&waving, usual_step_s(&episode.hand)?)?;
+        Some(CuffTurn { seen, late_s, arm: arm_share(&waving)? })
     };
     SoftTissue::from_cuff(&bent.into_iter().filter_map(turn).collect::<Vec<CuffTurn>>())
 }

@@ -12,8 +12,6 @@ const LEVER_M: f64 = 0.23;
 const SLOW_HZ: f64 = 0.55;
 /// So long the wrist has to be seen, s: about a wave.
 const LEAST_S: f64 = 1.0;
-/// Half the stretch over which the rate's change is taken, s.
-const HALF_S: f64 = 0.02;
 
 /// Share of the wrist's bend by which the arm itself turned, from what the cuff's accelerometer felt beyond gravity:
 /// least squares against the change of the bend's rate, beside everything slow. `None` for too little of it.
@@ -27,16 +25,10 @@ pub fn arm_share(waving: &[Waving]) -> Option<f64> {
     let slow = (2.0 * lasts_s * SLOW_HZ) as usize;
     let mut normal = DMatrix::zeros(slow + 3, slow + 3);
     let mut right = DVector::zeros(slow + 3);
-    let (mut before, mut after) = (0, 0);
     for here in waving {
-        before += waving[before..].iter().take_while(|other| other.t_s < here.t_s - HALF_S).count();
-        after += waving[after..].iter().take_while(|other| other.t_s < here.t_s + HALF_S).count();
-        let Some(later) = waving.get(after) else { break };
-        let earlier = &waving[before];
-        let change = (later.bend - earlier.bend) / (later.t_s - earlier.t_s);
         let place = (here.t_s - first.t_s) / lasts_s;
         let terms = DVector::from_fn(slow + 3, |i, _| match i {
-            0 => LEVER_M * change,
+            0 => LEVER_M * here.bend_change,
             1 => place,
             _ => (std::f64::consts::PI * (i - 2) as f64 * place).cos(),
         });
@@ -57,10 +49,17 @@ mod tests {
             let t_s = 40.0 + f64::from(i) / rate_hz;
             let turn_rate = std::f64::consts::TAU * 0.8;
             let (sin, cos) = (turn_rate * t_s).sin_cos();
-            let felt_mps2 = lever_m * share * 0.5 * turn_rate.powi(2) * -sin;
+            let bend_change = 0.5 * turn_rate.powi(2) * -sin;
+            let felt_mps2 = lever_m * share * bend_change;
             let sway_g = 0.004 * (2.3 * t_s).sin() + 0.01 + 0.002 * (t_s - 42.0);
             let bend = 0.5 * turn_rate * cos;
-            Waving { t_s, bend, own: share * bend, sideways_g: felt_mps2 / GRAVITY_MPS2 + sway_g }
+            Waving {
+                t_s,
+                bend,
+                bend_change,
+                own: share * bend,
+                sideways_g: felt_mps2 / GRAVITY_MPS2 + sway_g,
+            }
         };
         (0..(lasts_s * rate_hz) as i32).map(at).collect()
     }
@@ -81,8 +80,10 @@ mod tests {
 
     #[test]
     fn too_little_shows_nothing() {
-        let still: Vec<Waving> =
-            waved(0.02, LEVER_M, 200.0, 4.0).into_iter().map(|at| Waving { bend: 0.0, ..at }).collect();
+        let still: Vec<Waving> = waved(0.02, LEVER_M, 200.0, 4.0)
+            .into_iter()
+            .map(|at| Waving { bend: 0.0, bend_change: 0.0, ..at })
+            .collect();
         for nothing in
             [Vec::new(), waved(0.02, LEVER_M, 200.0, 0.01), waved(0.02, LEVER_M, 200.0, 0.9), still]
         {
