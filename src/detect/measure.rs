@@ -14,7 +14,7 @@ use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::{GloveErrors, NODE};
 use crate::fusion::joint::{CLOCK, JOINT, UNKNOWNS};
 use crate::fusion::series::{Reading, value_at};
-use crate::fusion::soft_tissue::given_back;
+use crate::fusion::soft_tissue::{Creep, given_back};
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
 use nalgebra::{SMatrix, UnitQuaternion, Vector3};
@@ -39,6 +39,8 @@ pub struct WristKnowledge {
     pub start: UnitQuaternion<f64>,
     /// Share of the wrist's bend that soft tissue hides.
     pub tissue: f64,
+    /// Time constant by which that creeps after the bend, s.
+    pub tissue_lag_s: f64,
     /// Covariance of the unknowns.
     pub covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
     /// So many swings were estimated together, this one among them.
@@ -233,7 +235,7 @@ fn instants(candidate: &Candidate, clock: &ClockMap, params: &MeasureParams) -> 
 /// The wrist over the swing.
 fn curves(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams) -> Curves {
     let WristKnowledge { axes, clock, start, .. } = wrist;
-    let bent_further = 1.0 + given_back(wrist.tissue);
+    let mut creep = Creep::new(wrist.tissue_lag_s);
     let forearm_from_sensor = axes.forearm_from_sensor();
     let sensor_from_hand = axes.hand_from_sensor().inverse();
     let shaft_in_hand = params.shaft_in_hand();
@@ -249,7 +251,8 @@ fn curves(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams)
         let forearm = candidate.forearm.at(clock.forearm_s(*t_s)).0;
         let hand = candidate.hand.level_from_sensor[offset + i];
         let seen = forearm_from_sensor * forearm.inverse() * start * hand * sensor_from_hand;
-        let forearm_from_hand = seen.powf(bent_further);
+        let hidden = creep.follow(*t_s, seen.scaled_axis()) * given_back(wrist.tissue);
+        let forearm_from_hand = UnitQuaternion::from_scaled_axis(hidden) * seen;
         let angles = wrist::angles(&forearm_from_hand, params.lead_arm_sign);
         curves.hinge.push(angles.hinge);
         curves.flexion.push(angles.flexion);

@@ -3,12 +3,13 @@
 use super::calibration_quality::{AxesQuality, CalibrationQuality};
 use super::episode::{CalibrationEpisodes, Episode};
 use super::measure::WristKnowledge;
+use crate::fusion::arm_answer::arm_share;
 use crate::fusion::calibration::{Biases, PartReadings, first_axes, hand_axes};
 use crate::fusion::clock::{self, ClockMap, offset_from_motion};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::joint::{self, GloveEvidence, JointEstimate, JointParams, JointWindow};
-use crate::fusion::series::Reading;
-use crate::fusion::soft_tissue::{self, BentAbout, SoftTissue};
+use crate::fusion::series::{Reading, usual_step_s};
+use crate::fusion::soft_tissue::{self, BentAbout, CuffTurn, SoftTissue};
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
 use crate::sample::{CalibrationPart, DeviceDescription};
@@ -278,6 +279,7 @@ impl WristState {
             error_changes: GloveErrors::default(),
             start: nalgebra::UnitQuaternion::identity(),
             tissue: self.tissue.share,
+            tissue_lag_s: self.tissue.lag_s,
             covariance: SMatrix::zeros(),
             swings: 0,
             calibrated: self.hand_calibrated,
@@ -295,6 +297,7 @@ impl WristState {
             error_changes: estimate.error_changes,
             start: estimate.starts[window],
             tissue: estimate.tissue,
+            tissue_lag_s: self.tissue.lag_s,
             covariance: estimate.covariance(window),
             swings,
             calibrated: self.calibrated || swings >= SWINGS_AS_CALIBRATION,
@@ -324,17 +327,20 @@ fn soft_tissue<'a>(
 ) -> SoftTissue {
     let (hand, forearm) = (axes.hand_from_sensor().inverse(), axes.forearm_from_sensor().inverse());
     let bent = [(CalibrationPart::Flex, Vector3::z_axis()), (CalibrationPart::Hinge, Vector3::x_axis())];
-    let share = |(wanted, axis): (CalibrationPart, Unit<Vector3<f64>>)| {
+    let turn = |(wanted, axis): (CalibrationPart, Unit<Vector3<f64>>)| {
         let episode = part(wanted)?;
         let about = |readings, sensor_from_segment| BentAbout { readings, axis: sensor_from_segment * axis };
-        soft_tissue::cuff_share(
+        let waving = soft_tissue::waving(
             about(&episode.hand, hand),
             about(&episode.forearm, forearm),
+            &(forearm * Vector3::y_axis()),
             &episode.biases,
             clock,
-        )
+        );
+        let (seen, late_s) = soft_tissue::cuff_share(&waving, usual_step_s(&episode.hand)?)?;
+        Some(CuffTurn { seen, late_s, arm: arm_share(&waving)? })
     };
-    SoftTissue::from_cuff(&bent.into_iter().filter_map(share).collect::<Vec<f64>>())
+    SoftTissue::from_cuff(&bent.into_iter().filter_map(turn).collect::<Vec<CuffTurn>>())
 }
 
 /// A part of the calibration as a window of the joint estimate, less its ends.

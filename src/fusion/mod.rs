@@ -3,6 +3,7 @@
 //! Inside this layer angles are radians, rates rad/s, specific force is in g, times are seconds on the
 //! clock that the name gives.
 
+pub mod arm_answer;
 pub mod both_ends;
 pub mod calibration;
 pub mod clock;

@@ -1,20 +1,34 @@
 //! Soft tissue: a cuff that is dragged along by the wrist, and skin on the hand that gives way. Both make the
 //! wrist seem to bend less than it does, in proportion, which the two-axis joint hardly shows. The cuff's part
-//! shows in the calibration, where the arm is asked to be still while the wrist bends.
+//! shows in the calibration, where the arm is asked to be still while the wrist bends; what the arm turned along all the
+//! same is told apart by [`super::arm_answer`].
 
 use super::calibration::Biases;
 use super::clock::ClockMap;
-use super::series::{Reading, between, usual_step_s};
-use nalgebra::{Unit, Vector3};
+use super::errors::NodeErrors;
+use super::series::{Reading, between};
+use super::track::Track;
+use nalgebra::{Matrix2, Unit, Vector2, Vector3};
 
-/// Share that comes from an arm that nobody holds and that answers to the waving hand, either way: no smaller one says
-/// anything, and none is known better (judgement).
-const INCIDENTAL: f64 = 0.02;
+/// How well the arm's own part is known, share of the wrist's bend: sway, and skin that slides by nearly a millimetre as
+/// the wrist waves by 30° (judgement).
+const ARM_SD: f64 = 0.007;
+/// The same as a share of itself: arms are long or short and turn about elbow or shoulder (judgement).
+const ARM_UNLIKE: f64 = 0.2;
+/// What skin that twists about a place beside the sensor, some 30 mm away, passes for arm, as a share of the twist
+/// (standard deviation; judgement).
+const TWIST_AS_ARM: f64 = 0.13;
 /// Standard deviation of the share where no calibration has looked (judgement: a few per cent).
 const UNSEEN_SD: f64 = 0.03;
+/// How tissue creeps, s (standard deviation, judgement: tens of ms) …
+const LAG_SD_S: f64 = 0.015;
+/// … and how well that shows in the cuff, as a share of the bend times s: sway passes for it, and clocks (judgement).
+const LATE_SD_S: f64 = 0.0003;
 /// How far the hand's skin may give way otherwise than the cuff, as a share of what the cuff takes along: anything
 /// between not at all and twice as much is as likely (standard deviation of that; judgement).
 const HAND_UNLIKE_CUFF: f64 = 0.58;
+/// Half the stretch over which the change of a rate is taken, s.
+const HALF_S: f64 = 0.02;
 /// So long the wrist has to be seen by both nodes, s.
 const BENT_S: f64 = 0.2;
 /// No strap lets more than this through and is still worn, share.
@@ -27,24 +41,53 @@ pub struct SoftTissue {
     pub share: f64,
     /// Its standard deviation.
     pub sd: f64,
+    /// Time constant by which what is hidden creeps after the bend, s.
+    pub lag_s: f64,
 }
 
 impl SoftTissue {
     /// Where no calibration has looked.
-    pub const UNSEEN: SoftTissue = SoftTissue { share: 0.0, sd: UNSEEN_SD };
+    pub const UNSEEN: SoftTissue = SoftTissue { share: 0.0, sd: UNSEEN_SD, lag_s: 0.0 };
 
-    /// From what the cuff took along in the parts of a calibration; the skin of the hand, which nothing shows,
-    /// is taken to give way as much.
+    /// From how the cuff turned in the parts of a calibration; the skin of the hand, which nothing shows, is taken to
+    /// give way as much.
     #[must_use]
-    pub fn from_cuff(shares: &[f64]) -> SoftTissue {
-        if shares.is_empty() {
+    pub fn from_cuff(turns: &[CuffTurn]) -> SoftTissue {
+        if turns.is_empty() {
             return SoftTissue::UNSEEN;
         }
-        let cuff = (shares.iter().sum::<f64>() / shares.len() as f64).clamp(0.0, MOST);
+        let mean = |of: fn(&CuffTurn) -> f64| turns.iter().map(of).sum::<f64>() / turns.len() as f64;
+        let dragged = mean(CuffTurn::dragged).clamp(0.0, MOST);
+        // What is wrong with one part is mostly wrong with the other, so it does not average out.
+        let cuff_sd = mean(CuffTurn::dragged_sd);
         SoftTissue {
-            share: (2.0 * cuff - INCIDENTAL).max(0.0),
-            sd: INCIDENTAL.hypot(HAND_UNLIKE_CUFF * cuff),
+            share: 2.0 * dragged / (1.0 + 2.0 * dragged),
+            sd: (2.0 * cuff_sd).hypot(HAND_UNLIKE_CUFF * dragged),
+            lag_s: mean(|turn| turn.late_s).max(0.0) * dragged
+                / (dragged * dragged + (LATE_SD_S / LAG_SD_S).powi(2)),
         }
+    }
+}
+
+/// How the cuff turned in a part of the calibration, as shares of the wrist's bend that the nodes saw.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CuffTurn {
+    /// All of it.
+    pub seen: f64,
+    /// How late it came, times that share, s.
+    pub late_s: f64,
+    /// What the arm under it turned.
+    pub arm: f64,
+}
+
+impl CuffTurn {
+    /// What the cuff turned on the arm.
+    fn dragged(&self) -> f64 {
+        self.seen - self.arm
+    }
+
+    fn dragged_sd(&self) -> f64 {
+        ARM_SD.hypot(ARM_UNLIKE * self.arm).hypot(TWIST_AS_ARM * self.dragged())
     }
 }
 
@@ -52,6 +95,34 @@ impl SoftTissue {
 #[must_use]
 pub fn given_back(share: f64) -> f64 {
     share / (1.0 - share)
+}
+
+/// Tissue that creeps after the bone with one time constant.
+#[derive(Clone, Copy, Debug)]
+pub struct Creep {
+    lag_s: f64,
+    last: Option<(f64, Vector3<f64>, Vector3<f64>)>,
+}
+
+impl Creep {
+    /// At rest wherever it is first asked; with a lag of 0 it follows at once.
+    #[must_use]
+    pub fn new(lag_s: f64) -> Creep {
+        Creep { lag_s, last: None }
+    }
+
+    /// Where it is when the bone is at `bend`. Has to be asked in order of time.
+    pub fn follow(&mut self, t_s: f64, bend: Vector3<f64>) -> Vector3<f64> {
+        let crept = match self.last {
+            Some((last_s, last_bend, crept)) if self.lag_s > 0.0 => {
+                let middle = 0.5 * (last_bend + bend);
+                middle + (crept - middle) * (-(t_s - last_s) / self.lag_s).exp()
+            }
+            _ => bend,
+        };
+        self.last = Some((t_s, bend, crept));
+        crept
+    }
 }
 
 /// One node's readings in a part of the calibration, and the axis that the wrist was bent about, in its
@@ -64,27 +135,86 @@ pub struct BentAbout<'a> {
     pub axis: Unit<Vector3<f64>>,
 }
 
-/// Share of the wrist's bending about one axis by which the forearm node turned along: least squares of its
-/// rate against the rate of the hand relative to it. `None` for too little of it.
+/// An instant at which the wrist is bent about one axis while the arm is asked to be still.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Waving {
+    /// Hand clock, s.
+    pub t_s: f64,
+    /// Rate of the hand against the forearm node, rad/s.
+    pub bend: f64,
+    /// Change of that rate, rad/s².
+    pub bend_change: f64,
+    /// Rate of the forearm node, rad/s.
+    pub own: f64,
+    /// What the forearm node's accelerometer feels beyond gravity the way that an arm goes which turns along, g.
+    pub sideways_g: f64,
+}
+
+/// Both nodes of a part of the calibration, laid beside each other. `long_in_forearm` points to the elbow.
 #[must_use]
-pub fn cuff_share(hand: BentAbout, forearm: BentAbout, biases: &Biases, clock: &ClockMap) -> Option<f64> {
-    let (mut product, mut square, mut count) = (0.0, 0.0, 0);
-    for reading in hand.readings {
+pub fn waving(
+    hand: BentAbout,
+    forearm: BentAbout,
+    long_in_forearm: &Unit<Vector3<f64>>,
+    biases: &Biases,
+    clock: &ClockMap,
+) -> Vec<Waving> {
+    let (Some(first), Some(last)) = (forearm.readings.first(), forearm.readings.last()) else {
+        return Vec::new();
+    };
+    let errors = NodeErrors::of_bias(biases.forearm);
+    let track = Track::from_stillest(forearm.readings, &errors, first.t_s, last.t_s);
+    let sideways = long_in_forearm.cross(&forearm.axis);
+    let at = |reading: &Reading| {
         let there_s = clock.forearm_s(reading.t_s);
         let near = between(forearm.readings, there_s - 0.02, there_s + 0.02);
-        let Some(other) =
-            near.iter().min_by(|a, b| (a.t_s - there_s).abs().total_cmp(&(b.t_s - there_s).abs()))
-        else {
-            continue;
-        };
+        let other = near.iter().min_by(|a, b| (a.t_s - there_s).abs().total_cmp(&(b.t_s - there_s).abs()))?;
         let own = (other.rate - biases.forearm).dot(&forearm.axis);
-        let bend = (reading.rate - biases.hand).dot(&hand.axis) - own;
-        product += own * bend;
-        square += bend * bend;
-        count += 1;
+        let up = track.as_ref()?.at(other.t_s).0.inverse() * Vector3::z();
+        Some(Waving {
+            t_s: reading.t_s,
+            bend: (reading.rate - biases.hand).dot(&hand.axis) - own,
+            bend_change: 0.0,
+            own,
+            sideways_g: (other.force_g - up).dot(&sideways),
+        })
+    };
+    let mut waving: Vec<Waving> = hand.readings.iter().filter_map(at).collect();
+    tell_changes(&mut waving);
+    waving
+}
+
+/// The change of the bend's rate at each instant but those near the ends.
+fn tell_changes(waving: &mut [Waving]) {
+    let (mut before, mut after) = (0, 0);
+    for i in 0..waving.len() {
+        let at_s = waving[i].t_s;
+        before += waving[before..].iter().take_while(|other| other.t_s < at_s - HALF_S).count();
+        after += waving[after..].iter().take_while(|other| other.t_s < at_s + HALF_S).count();
+        let Some(later) = waving.get(after) else { break };
+        let earlier = &waving[before];
+        waving[i].bend_change = (later.bend - earlier.bend) / (later.t_s - earlier.t_s);
     }
-    let seen_s = f64::from(count) * usual_step_s(hand.readings).unwrap_or(0.0);
-    (seen_s > BENT_S && square / f64::from(count) > 0.1).then(|| product / square)
+}
+
+/// Share of the wrist's bending about one axis by which the forearm node turned along, and that times how late it came
+/// (s): least squares of its rate against the rate of the hand relative to it and the change of that. `None` for too
+/// little of it.
+#[must_use]
+pub fn cuff_share(waving: &[Waving], step_s: f64) -> Option<(f64, f64)> {
+    let mut normal = Matrix2::zeros();
+    let mut right = Vector2::zeros();
+    for at in waving {
+        let terms = Vector2::new(at.bend, -at.bend_change);
+        normal += terms * terms.transpose();
+        right += terms * at.own;
+    }
+    let count = waving.len() as f64;
+    if count * step_s <= BENT_S || normal[(0, 0)] <= 0.1 * count {
+        return None;
+    }
+    let found = normal.cholesky()?.solve(&right);
+    Some((found.x, found.y))
 }
 
 #[cfg(test)]
@@ -105,22 +235,73 @@ mod tests {
             .collect()
     }
 
-    #[test]
-    fn a_cuff_that_follows_shows_while_the_arm_is_still() {
-        let (hand, forearm) = (rocking(1.0, 0.1), rocking(0.08, 0.1));
+    fn seen(hand: &[Reading], forearm: &[Reading], rate_hz: f64) -> Option<f64> {
         let about = |readings| BentAbout { readings, axis: Vector3::z_axis() };
-        let share = cuff_share(about(&hand), about(&forearm), &Biases::default(), &ClockMap::IDENTITY);
-        // The cuff turns by 8 % of what the hand turns, so by 0.08/0.92 of the bend between them.
-        assert!((share.unwrap() - 0.08 / 0.92).abs() < 0.01, "{share:?}");
-        let tissue = SoftTissue::from_cuff(&[share.unwrap()]);
-        assert!((tissue.share - (0.16 / 0.92 - INCIDENTAL)).abs() < 0.02, "{tissue:?}");
-        assert!(tissue.sd > 0.05, "{tissue:?}");
+        let laid =
+            waving(about(hand), about(forearm), &Vector3::y_axis(), &Biases::default(), &ClockMap::IDENTITY);
+        cuff_share(&laid, 1.0 / rate_hz).map(|(seen, _)| seen)
     }
 
     #[test]
-    fn a_quiet_cuff_hides_nothing() {
-        assert_eq!(SoftTissue::from_cuff(&[0.0, 0.5 * INCIDENTAL]).share, 0.0);
-        assert_eq!(SoftTissue::from_cuff(&[-0.05]), SoftTissue { share: 0.0, sd: INCIDENTAL });
+    fn a_cuff_that_follows_shows_while_the_arm_is_still() {
+        let seen = seen(&rocking(1.0, 0.1), &rocking(0.08, 0.1), 250.0).unwrap();
+        // The cuff turns by 8 % of what the hand turns, so by 0.08/0.92 of the bend between them.
+        assert!((seen - 0.08 / 0.92).abs() < 0.01, "{seen}");
+        let tissue = SoftTissue::from_cuff(&[CuffTurn { seen, late_s: 0.0, arm: 0.0 }]);
+        // The hand is taken to give way by as much: 16 % of what is then seen in all of it and 16 % more.
+        assert!((given_back(tissue.share) - 0.16 / 0.92).abs() < 0.02, "{tissue:?}");
+        assert!(tissue.sd > 0.05, "{tissue:?}");
+    }
+
+    /// The hand waves at 0.8 Hz, the cuff follows by `share` of that and creeps after it by `lag_s`.
+    fn crept(share: f64, lag_s: f64) -> Vec<Waving> {
+        let at = |i: i32| {
+            let (t_s, turn_rate) = (f64::from(i) / 200.0, 5.0);
+            let (sin, cos) = (turn_rate * t_s).sin_cos();
+            let phase = (turn_rate * lag_s).atan();
+            let own = share * phase.cos() * (turn_rate * t_s - phase).sin();
+            Waving { t_s, bend: sin, bend_change: turn_rate * cos, own, sideways_g: 0.0 }
+        };
+        (0..1000).map(at).collect()
+    }
+
+    #[test]
+    fn tissue_that_creeps_shows_its_lag_and_little_tissue_shows_none() {
+        let lag_s = |share, lag_s| {
+            let (seen, late_s) = cuff_share(&crept(share, lag_s), 0.005).unwrap();
+            SoftTissue::from_cuff(&[CuffTurn { seen, late_s, arm: 0.0 }]).lag_s
+        };
+        assert!((lag_s(0.09, 0.02) - 0.02).abs() < 0.002, "{}", lag_s(0.09, 0.02));
+        assert!(lag_s(0.005, 0.02) < 0.003, "{}", lag_s(0.005, 0.02));
+        assert_eq!(lag_s(0.09, -0.01), 0.0);
+    }
+
+    #[test]
+    fn a_creep_is_a_first_order_lag_and_none_follows_at_once() {
+        let (mut creep, mut at_once) = (Creep::new(0.02), Creep::new(0.0));
+        for i in 0..400 {
+            let t_s = f64::from(i) * 0.005;
+            let bend = Vector3::new((6.0 * t_s).sin(), 0.0, 0.0);
+            assert_eq!(at_once.follow(t_s, bend), bend);
+            let crept = creep.follow(t_s, bend).x;
+            let phase = (6.0_f64 * 0.02).atan();
+            let expected = phase.cos() * (6.0 * t_s - phase).sin();
+            assert!(i < 40 || (crept - expected).abs() < 1e-3, "{crept} for {expected}");
+        }
+    }
+
+    #[test]
+    fn what_the_arm_turned_is_not_taken_for_skin() {
+        let of = |turns: [[f64; 2]; 2]| {
+            SoftTissue::from_cuff(&turns.map(|[seen, arm]| CuffTurn { seen, late_s: 0.0, arm }))
+        };
+        let still = of([[0.03, 0.0], [0.03, 0.0]]);
+        let answered = of([[0.05, 0.02], [0.01, -0.02]]);
+        assert!((still.share - answered.share).abs() < 1e-12, "{still:?} {answered:?}");
+        assert!(still.sd < answered.sd, "{still:?} {answered:?}");
+        // An arm that is taken to have turned by more than the cuff leaves no skin, and less is not known than that.
+        let none = of([[0.01, 0.02]; 2]);
+        assert!(none.share == 0.0 && none.sd >= 2.0 * ARM_SD, "{none:?}");
         assert!((given_back(0.2) - 0.25).abs() < 1e-12);
     }
 
@@ -130,8 +311,7 @@ mod tests {
         for rate_hz in [50.0, 250.0, 2000.0] {
             let share = |lasts_s| {
                 let [hand, forearm] = [1.0, 0.08].map(|share| rocking_at(rate_hz, lasts_s, share, 0.0));
-                let about = |readings| BentAbout { readings, axis: Vector3::z_axis() };
-                cuff_share(about(&hand), about(&forearm), &Biases::default(), &ClockMap::IDENTITY)
+                seen(&hand, &forearm, rate_hz)
             };
             assert_eq!(share(0.1), None, "{rate_hz} Hz");
             assert!(share(1.0).is_some(), "{rate_hz} Hz");
@@ -141,7 +321,6 @@ mod tests {
     #[test]
     fn a_still_wrist_shows_nothing() {
         let still = rocking(0.0, 0.0);
-        let about = BentAbout { readings: &still, axis: Vector3::z_axis() };
-        assert_eq!(cuff_share(about, about, &Biases::default(), &ClockMap::IDENTITY), None);
+        assert_eq!(seen(&still, &still, 250.0), None);
     }
 }

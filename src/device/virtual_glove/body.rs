@@ -259,7 +259,7 @@ pub fn segment_motion(role: NodeRole, player_hand: PlayerHand, joints: &[Jet; JO
 }
 
 /// How the soft tissue under a node moves: the segment's motion, turned by `give_deg` along flexion and hinge
-/// about the node's place `pivot_m`, which is told for a left lead arm.
+/// about `pivot_m`, which is told for a left lead arm.
 #[must_use]
 pub fn tissue_motion(
     role: NodeRole,

@@ -147,7 +147,7 @@ impl Timeline {
         let on_arm = |tissue: &mut Tissue| match tissue.give(true_s, flexion, hinge) {
             None => segment_motion(role, self.player_hand, &joints),
             Some(give_deg) => {
-                let pivot_m = node_position_m(role, PlayerHand::Right);
+                let pivot_m = tissue.pivot_m(node_position_m(role, PlayerHand::Right));
                 tissue_motion(role, self.player_hand, &joints, pivot_m, give_deg)
             }
         };

@@ -123,12 +123,17 @@ impl Profile {
         let mut around = |share: f64| share * rng.random_range(0.7..1.3);
         match self {
             Profile::Clean => TissueSettings::default(),
-            Profile::Typical => {
-                TissueSettings { cuff_follows: around(0.015), hand_loses: around(0.015), lag_s: 0.0 }
-            }
-            Profile::Harsh => {
-                TissueSettings { cuff_follows: around(0.08), hand_loses: around(0.06), lag_s: around(0.02) }
-            }
+            Profile::Typical => TissueSettings {
+                cuff_follows: around(0.015),
+                hand_loses: around(0.015),
+                ..TissueSettings::default()
+            },
+            Profile::Harsh => TissueSettings {
+                cuff_follows: around(0.08),
+                hand_loses: around(0.06),
+                lag_s: around(0.02),
+                ..TissueSettings::default()
+            },
         }
     }
 
@@ -250,7 +255,7 @@ impl Scenario {
 
     fn of(profile: Profile, rng: &mut StdRng) -> Scenario {
         let player_hand = if rng.random_bool(0.5) { PlayerHand::Right } else { PlayerHand::Left };
-        Scenario {
+        let mut scenario = Scenario {
             player_hand,
             sensor: profile.sensor(rng),
             clocks: profile.clocks(rng),
@@ -260,7 +265,10 @@ impl Scenario {
             restless: true,
             trembling: profile != Profile::Clean,
             ..Scenario::new(Plan::Listed(Vec::new()))
-        }
+        };
+        // Anywhere under a cuff of 80 mm (judgement).
+        scenario.tissue.cuff_turns_about_m = rng.random_range(-0.04..0.04);
+        scenario
     }
 }
 

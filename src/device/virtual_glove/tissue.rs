@@ -1,10 +1,11 @@
 //! Soft tissue: how far the two nodes do not move as the bones under them do.
 //!
 //! The cuff is dragged along by the tendons and the skin of the wrist, and the glove's back gives way on the
-//! hand. Both are turns of the sensor about its own place, in proportion to the wrist's angles from straight,
+//! hand. Both are turns of the sensor about a place under it, in proportion to the wrist's angles from straight,
 //! and may creep after them.
 
 use super::curve::Jet;
+use super::vector::Vec3;
 use crate::sample::NodeRole;
 
 /// How much soft tissue there is. The default is none.
@@ -14,6 +15,8 @@ pub struct TissueSettings {
     pub cuff_follows: f64,
     /// Share of the wrist's flexion and hinge that the hand's node misses.
     pub hand_loses: f64,
+    /// The place that the cuff turns about, from under its sensor towards the elbow, m.
+    pub cuff_turns_about_m: f64,
     /// Time constant of the creep, s; at 0 the tissue follows at once.
     pub lag_s: f64,
 }
@@ -33,6 +36,7 @@ impl TissueSettings {
 #[derive(Clone, Debug)]
 pub struct Tissue {
     share: f64,
+    about_m: f64,
     lag_s: f64,
     flexion: Creep,
     hinge: Creep,
@@ -44,10 +48,17 @@ impl Tissue {
     pub fn new(settings: &TissueSettings, role: NodeRole) -> Tissue {
         Tissue {
             share: settings.share(role),
+            about_m: if role == NodeRole::Forearm { settings.cuff_turns_about_m } else { 0.0 },
             lag_s: settings.lag_s,
             flexion: Creep::default(),
             hinge: Creep::default(),
         }
+    }
+
+    /// The place in its segment that the node turns about, from where its sensor is; told for a left lead arm.
+    #[must_use]
+    pub fn pivot_m(&self, [x, y, z]: Vec3) -> Vec3 {
+        [x, y + self.about_m, z]
     }
 
     /// The node's turns in its segment along flexion and hinge, degrees, while the wrist is bent like this.
@@ -116,7 +127,14 @@ mod tests {
     #[test]
     fn stiff_tissue_gives_nothing_and_the_two_nodes_give_the_opposite_ways() {
         let bent = Jet { value: 10.0, ..Jet::default() };
-        let settings = TissueSettings { cuff_follows: 0.02, hand_loses: 0.03, lag_s: 0.0 };
+        let settings = TissueSettings { cuff_follows: 0.02, hand_loses: 0.03, ..TissueSettings::default() };
+        let beside = TissueSettings { cuff_turns_about_m: 0.03, ..settings };
+        let pivot_m = |role| Tissue::new(&beside, role).pivot_m([0.1, -0.2, 0.3]);
+        assert_eq!(pivot_m(NodeRole::Hand), [0.1, -0.2, 0.3]);
+        assert!(
+            (pivot_m(NodeRole::Forearm)[1] + 0.17).abs() < 1e-12,
+            "the elbow lies at 0, the wrist below it"
+        );
         let give = |settings: &TissueSettings, role| Tissue::new(settings, role).give(0.0, bent, bent);
         assert_eq!(give(&TissueSettings::default(), NodeRole::Hand), None);
         assert!((give(&settings, NodeRole::Forearm).unwrap()[0].value - 0.2).abs() < 1e-12);
