@@ -65,10 +65,12 @@ impl Bucket {
         }
     }
 
-    /// Notes what is missing now, so that it is known what was lost lately.
+    /// Notes what is missing now, so that it is known what was lost lately, and tells of a node that has fallen silent.
     pub(super) fn look_after_losses(&mut self, now: HostTime) {
         if self.watch.lately.is_due(now) {
-            self.watch.lately.note(came(self.assembler.gaps()).into_values().collect(), now);
+            let nodes: Vec<NodeStatus> = came(self.assembler.gaps()).into_values().collect();
+            self.watch.silence.look(&nodes).iter().for_each(|told| self.status.alarm(told));
+            self.watch.lately.note(nodes, now);
         }
     }
 

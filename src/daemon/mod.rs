@@ -19,6 +19,7 @@ pub mod metrics;
 pub mod recovery;
 pub mod requests;
 pub mod run;
+mod silence;
 pub mod sound_tap;
 pub mod sources;
 pub mod spoken;

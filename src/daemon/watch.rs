@@ -2,6 +2,7 @@
 //! Pure.
 
 use super::lately::Lately;
+use super::silence::Silence;
 use crate::device::{ClockStand, ClockView, ClockViewParams, LinkParams};
 use crate::fusion::clock::ClockMap;
 use crate::review::live::{BatteryStatus, ClockStatus, LinkStatus};
@@ -26,6 +27,8 @@ pub struct Watch {
     last_sample: Option<HostTime>,
     /// What was lost in the last minute.
     pub lately: Lately,
+    /// Which node is silent while another is heard.
+    pub silence: Silence,
 }
 
 impl Watch {
