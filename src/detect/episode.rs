@@ -108,8 +108,8 @@ pub struct EpisodeCutter {
     forearm: Intake,
     body: BodyWatch,
     clock_guesses: VecDeque<f64>,
-    /// When the hand was heard last: by its clock, and by the forearm's, s.
-    hand_heard: Option<(f64, f64)>,
+    /// The forearm's newest instant, by its clock, when the hand was heard last, s.
+    forearm_then_s: Option<f64>,
     smooth_rate: f64,
     fast: Option<FastMotion>,
     /// The last one was cut for its length, and the hand was not slow since.
@@ -163,7 +163,7 @@ impl EpisodeCutter {
             forearm: intake(NodeRole::Forearm),
             body: BodyWatch::new(device, keep_s, params.orientation),
             clock_guesses: VecDeque::new(),
-            hand_heard: None,
+            forearm_then_s: None,
             smooth_rate: 0.0,
             fast: None,
             is_cut_off: false,
@@ -346,7 +346,7 @@ impl EpisodeCutter {
             Taken::Reading(reading) | Taken::Restarted(reading) => {
                 self.collect(reading, of_hand);
                 if of_hand {
-                    self.hand_heard = self.forearm.newest().map(|forearm| (reading.t_s, forearm.t_s));
+                    self.forearm_then_s = self.forearm.newest().map(|forearm| forearm.t_s);
                     return self.follow_motion(reading);
                 }
                 self.guess_clock(reading);
@@ -359,7 +359,7 @@ impl EpisodeCutter {
     fn forget_the_clock(&mut self, of_hand: bool) {
         self.calibration = None;
         self.clock_guesses.clear();
-        self.hand_heard = None;
+        self.forearm_then_s = None;
         if of_hand {
             (self.fast, self.is_cut_off) = (None, false);
             self.told_until_s = f64::NEG_INFINITY;
@@ -380,7 +380,7 @@ impl EpisodeCutter {
 
     /// Samples that arrive one after the other were taken at about the same time, unless the hand is not heard any more.
     fn guess_clock(&mut self, forearm: Reading) {
-        let Some((hand_s, then_s)) = self.hand_heard else { return };
+        let Some((hand_s, then_s)) = self.now_s().zip(self.forearm_then_s) else { return };
         if forearm.t_s - then_s > HAND_HEARD_WITHIN_S {
             return;
         }

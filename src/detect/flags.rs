@@ -3,7 +3,7 @@
 use super::candidate::Candidate;
 use super::measure::{Instants, SHOCK_WITHIN_S, WristKnowledge};
 use super::motion::{GAP_STEPS, clipped_axis};
-use super::set::{Crossings, HingeCurve};
+use super::set::{Crossings, HingeCurve, SET};
 use super::swing::{Flag, Swing};
 use crate::fusion::series::{Reading, between, usual_step_s};
 
@@ -35,8 +35,8 @@ pub(super) fn of(
     let down_ms = (instants.ball_s - instants.top_s) * 1e3;
     let during = swing_readings(candidate, wrist, instants);
     let checks = [
-        (Flag::FlatSlope, crossings.is_some_and(|found| is_flat(curve, found, instants))),
-        (Flag::SetRemade, crossings.is_some_and(|found| found.at_s[2] - found.first_set_s > 0.002)),
+        (Flag::FlatSlope, crossings.is_some_and(|found| is_flat(curve, found))),
+        (Flag::SetRemade, crossings.is_some_and(|found| found.at_s[SET] - found.first_set_s > 0.002)),
         (Flag::HingesOnAfterTop, hinges_on(swing)),
         (Flag::GyroClipped, during.iter().any(|readings| readings.iter().any(|reading| reading.clipped))),
         (Flag::AccelerometerClipped, accelerometer_clips(candidate, instants)),
@@ -52,8 +52,8 @@ pub(super) fn of(
     checks.into_iter().filter(|(_, raised)| *raised).map(|(flag, _)| flag).collect()
 }
 
-fn is_flat(curve: &HingeCurve, crossings: &Crossings, instants: &Instants) -> bool {
-    let (before, after) = curve.shifts(crossings, 2, &instants.set_window(), 1.0_f64.to_radians());
+fn is_flat(curve: &HingeCurve, crossings: &Crossings) -> bool {
+    let (before, after) = curve.shifts(crossings, SET, 1.0_f64.to_radians());
     before.abs() > FLAT_S || after.abs() > FLAT_S
 }
 

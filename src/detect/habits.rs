@@ -1,6 +1,7 @@
 //! What a player usually does with each club: how far he hinges, how far his arm travels, how fast. Learnt from
 //! his swings; while a swing is going on, it stands for what is still to come of it.
 
+use super::set::{SET, SHARES};
 use super::{CurvePoint, Swing};
 use std::collections::{BTreeMap, VecDeque};
 
@@ -8,8 +9,6 @@ use std::collections::{BTreeMap, VecDeque};
 const REMEMBERED: usize = 12;
 /// So many clubs are.
 const CLUBS_MAX: usize = 32;
-/// The set's share of the hinge range, by its definition.
-const SET_SHARE: f64 = super::set::SHARES[2];
 /// Rates are taken over this stretch, s.
 const RATE_OVER_S: f64 = 0.02;
 
@@ -41,7 +40,7 @@ impl SwingHabit {
         let to_top = before(swing.top);
         let back = swing.curve.iter().find(|point| point.t > swing.top && point.arm_travel_deg <= 0.0)?;
         let habit = SwingHabit {
-            range: hinge_at_set.value.to_radians() / SET_SHARE,
+            range: hinge_at_set.value.to_radians() / SHARES[SET],
             travel_at_top: to_top.last()?.arm_travel_deg.to_radians(),
             hinge_rate: fastest_deg(before(set.set), |point| point.hinge_deg).to_radians(),
             arm_rate: fastest_deg(to_top, |point| point.arm_travel_deg).to_radians(),

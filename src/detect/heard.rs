@@ -26,10 +26,11 @@ impl Episode {
     /// Whether either node fell silent in the fast motion; `offset_s` is the forearm clock less the hand clock, about.
     #[must_use]
     pub fn fell_silent(&self, offset_s: f64) -> bool {
-        let until_s = self.hand.last().map_or(self.fast_from_s, |last| last.t_s);
-        let of_hand_s = longest_silence_s(&self.hand, self.fast_from_s, until_s);
-        let of_forearm_s = longest_silence_s(&self.forearm, self.fast_from_s + offset_s, until_s + offset_s);
-        of_hand_s.max(of_forearm_s) > SILENT_S
+        let (from_s, until_s) =
+            (self.fast_from_s, self.hand.last().map_or(self.fast_from_s, |last| last.t_s));
+        let clock = ClockMap::line(offset_s, 0.0, from_s);
+        longest_silence_s(&self.hand, from_s, until_s) > SILENT_S
+            || self.forearm_fell_silent(&clock, from_s, until_s)
     }
 
     /// The same as it would be with the hand node alone.

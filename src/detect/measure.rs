@@ -4,7 +4,7 @@ use super::address::Address;
 use super::candidate::Candidate;
 use super::impact::{self, ImpactParams};
 use super::phases::Phases;
-use super::set::{Crossings, HingeCurve, SetWindow};
+use super::set::{Crossings, HingeCurve, SET, SHARES, SetWindow};
 use super::swing::{AtEvents, Class, CurvePoint, EventSds, SetTimes, Swing};
 use super::uncertainty::{self, Spread};
 use super::{Bands, body_turn, flags, hand_alone, instant_sd, motion};
@@ -134,12 +134,7 @@ impl Instants {
         self.top_s + AFTER_TOP * (self.ball_s - self.top_s)
     }
 
-    /// Where the set is looked for.
-    pub fn set_window(&self) -> SetWindow {
-        self.window_until(self.window_end_s())
-    }
-
-    /// The same with the largest hinge up to here.
+    /// Where the set is looked for, with the largest hinge up to here.
     fn window_until(&self, to_s: f64) -> SetWindow {
         SetWindow { counted_from_s: self.zero_s.0, from_s: self.takeaway_s, to_s }
     }
@@ -161,14 +156,13 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         Some(hub) => uncertainty::spread_of_hub(candidate, hub, &instants),
         None => uncertainty::spread(candidate, wrist, params, &instants, &curves),
     };
-    let (window, window_to_top) = (instants.set_window(), instants.window_until(instants.top_s));
-    let crossings = usable(candidate, curve.crossings(&window), params);
-    let crossings_to_top = usable(candidate, curve.crossings(&window_to_top), params);
-    let times = |crossings: &Crossings, window: &SetWindow| {
-        set_times(candidate, &curve, crossings, (&instants, window), &spread)
-    };
-    let set = crossings.as_ref().map(|found| times(found, &window));
-    let set_sd_s = set.map_or(0.0, |set| set.sds_ms[2] * 1e-3);
+    let crossings_until =
+        |end_s: f64| usable(candidate, curve.crossings(&instants.window_until(end_s)), params);
+    let crossings = crossings_until(instants.window_end_s());
+    let crossings_to_top = crossings_until(instants.top_s);
+    let times = |crossings: &Crossings| set_times(candidate, &curve, crossings, &instants, &spread);
+    let set = crossings.as_ref().map(times);
+    let set_sd_s = set.map_or(0.0, |set| set.sds_ms[SET] * 1e-3);
     let impact_sd_s = instants.impact_s.map(|at_s| instant_sd::impact_s(&candidate.episode.hand, at_s));
     let read = |values: &[f64], counted: Counted| {
         at_events(candidate, &instants, crossings.as_ref(), (&curves.t_s, values), counted)
@@ -189,7 +183,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
             params.bands.class(set.set_to_top_ms.value, set.arm_travel_at_set.value)
         }),
         set,
-        set_backswing_only: crossings_to_top.as_ref().map(|found| times(found, &window_to_top)),
+        set_backswing_only: crossings_to_top.as_ref().map(times),
         hinge_deg: read(&curves.hinge, Counted::FromAddress(&spread.hinge, 0.0)),
         flexion_deg: read(&curves.flexion, Counted::FromAddress(&spread.flexion, set_sd_s)),
         arm_shaft_deg: read(&curves.arm_shaft, Counted::AsItIs),
@@ -280,12 +274,13 @@ fn set_times(
     candidate: &Candidate,
     curve: &HingeCurve,
     crossings: &Crossings,
-    (instants, window): (&Instants, &SetWindow),
+    instants: &Instants,
     spread: &Spread,
 ) -> SetTimes {
     let [onset_s, half_s, set_s, nearly_full_s] = crossings.at_s;
-    let sds_s = [0, 1, 2, 3].map(|which| spread.crossing_sd_s(curve, crossings, which, window));
-    let set_sd_s = sds_s[2];
+    let sds_s: [f64; SHARES.len()] =
+        std::array::from_fn(|which| spread.crossing_sd_s(curve, crossings, which));
+    let set_sd_s = sds_s[SET];
     let phases = &candidate.phases;
     let travel = value_at(&candidate.arm.t_s, &phases.travel, set_s) / phases.travel_at_top;
     // Each side by itself: around the top both lie lower.
@@ -350,7 +345,7 @@ fn at_events(
     let largest = range.max_by(|a, b| values[*a].total_cmp(&values[*b]));
     AtEvents {
         address: Some(Measured::new(address.to_degrees(), ZERO_SD_DEG)),
-        set: crossings.map(|found| timed(read(found.at_s[2]), found.at_s[2], set_sd_s)),
+        set: crossings.map(|found| timed(read(found.at_s[SET]), found.at_s[SET], set_sd_s)),
         top: Some(read(instants.top_s)),
         max: largest.map(|i| read(t_s[i])),
         arm_horizontal_down: candidate.phases.arm_horizontal_s.map(read),

@@ -4,6 +4,8 @@ use crate::fusion::series::value_at;
 
 /// Shares of the range: onset, half, set, nearly full.
 pub const SHARES: [f64; 4] = [0.10, 0.50, 0.90, 0.95];
+/// Place of the set's among them.
+pub const SET: usize = 2;
 
 /// A hinge curve counted from its address value, rad, at instants in s.
 #[derive(Clone, Copy, Debug)]
@@ -39,6 +41,8 @@ pub struct Crossings {
     pub at_s: [f64; 4],
     /// First upward crossing of the set's share since the takeaway.
     pub first_set_s: f64,
+    /// Where they were looked for.
+    pub window: SetWindow,
 }
 
 impl HingeCurve<'_> {
@@ -111,16 +115,19 @@ impl HingeCurve<'_> {
             range,
             max_s,
             at_s,
-            first_set_s: self.first_upward(SHARES[2] * range, window.from_s, max_s + 1e-9),
+            first_set_s: self.first_upward(SHARES[SET] * range, window.from_s, max_s + 1e-9),
+            window: *window,
         })
     }
 
     /// How far the crossing of one of [`SHARES`] moves when the level is `by` lower and higher, s.
     #[must_use]
-    pub fn shifts(&self, crossings: &Crossings, which: usize, window: &SetWindow, by: f64) -> (f64, f64) {
+    pub fn shifts(&self, crossings: &Crossings, which: usize, by: f64) -> (f64, f64) {
         let level = SHARES[which] * crossings.range;
         let (crossed_s, until_s) = (crossings.at_s[which], crossings.max_s + 1e-9);
-        let at = |level: f64| self.last_upward(level.min(crossings.range), window.counted_from_s, until_s);
+        let at = |level: f64| {
+            self.last_upward(level.min(crossings.range), crossings.window.counted_from_s, until_s)
+        };
         (at(level - by) - crossed_s, at(level + by) - crossed_s)
     }
 }
@@ -147,7 +154,7 @@ mod tests {
         for (at_s, expected) in found.at_s.iter().zip([0.05, 0.25, 0.45, 0.475]) {
             assert!((at_s - expected).abs() < 1e-6, "{found:?}");
         }
-        let (before, after) = curve.shifts(&found, 2, &until(0.9), 0.02);
+        let (before, after) = curve.shifts(&found, SET, 0.02);
         assert!((before + 0.01).abs() < 1e-6 && (after - 0.01).abs() < 1e-6);
     }
 
@@ -160,7 +167,7 @@ mod tests {
         let window = SetWindow { counted_from_s: 0.1, from_s: 0.45, to_s: 1.1 };
         let found = curve.crossings(&window).unwrap();
         assert!((found.at_s[0] - 0.28).abs() < 1e-6 && (found.at_s[1] - 0.6).abs() < 1e-6, "{found:?}");
-        let (before, after) = curve.shifts(&found, 0, &window, 0.02);
+        let (before, after) = curve.shifts(&found, 0, 0.02);
         assert!((before + 0.02).abs() < 1e-6 && (after - 0.02).abs() < 1e-6, "{before}, {after}");
     }
 

@@ -9,7 +9,7 @@
 
 use super::habits::Habit;
 use super::measure::AFTER_TOP;
-use super::set::{HingeCurve, SHARES};
+use super::set::{HingeCurve, SET, SHARES};
 use super::{Bands, Class};
 use crate::fusion::series::value_at;
 use crate::units::DeviceTime;
@@ -202,11 +202,11 @@ impl SetWatch {
 
     fn before_top(&self, look: &Look, now: DeviceTime) -> Option<SetCall> {
         let Foretold { range, sd } = self.foretold_range(look);
-        let said = !self.said && look.hinge >= SHARES[2] * range && self.is_a_swing();
+        let said = !self.said && look.hinge >= SHARES[SET] * range && self.is_a_swing();
         let top = self.habit.travel_at_top;
         // A level that is off by so much is passed so much earlier or later, while the arm goes on.
         let rate = look.hinge_rate.max(RATE_AT_SET_MIN * self.peak_hinge_rate).max(1e-6);
-        let by_range = SHARES[2] * sd / rate * look.arm_rate / top.mean;
+        let by_range = SHARES[SET] * sd / rate * look.arm_rate / top.mean;
         let by_top = look.travel / top.mean * top.sd / top.mean;
         said.then(|| self.call(Stage::AtSet, range, top.mean, by_range.hypot(by_top), None, now))
     }
@@ -226,7 +226,7 @@ impl SetWatch {
     fn after_top(&mut self, look: &Look, top_s: f64, now: DeviceTime) -> Option<SetCall> {
         self.over = self.said || look.t_s > top_s + AFTER_TOP * self.habit.down_s.mean;
         let range = self.foretold_range(look).range;
-        if self.over || look.hinge < SHARES[2] * range || !self.is_a_swing() {
+        if self.over || look.hinge < SHARES[SET] * range || !self.is_a_swing() {
             return None;
         }
         let at_top = value_at(&self.t_s, &self.travel, top_s);
@@ -256,7 +256,7 @@ impl SetWatch {
 
     /// The hinge that a set has at least.
     fn least_hinge(&self) -> f64 {
-        SHARES[2] * (HINGE_MIN * self.habit.range.least).max(self.least_range())
+        SHARES[SET] * (HINGE_MIN * self.habit.range.least).max(self.least_range())
     }
 
     /// As large and as fast as this player's swings are: a waggle, a rehearsal and a walk are not.
@@ -285,7 +285,7 @@ impl SetWatch {
     ) -> SetCall {
         let curve = HingeCurve { t_s: &self.t_s, hinge: &self.hinge };
         let (first_s, last_s) = (self.t_s[0], self.t_s[self.t_s.len() - 1]);
-        let set_s = curve.last_upward(SHARES[2] * range, first_s, last_s + 1e-9);
+        let set_s = curve.last_upward(SHARES[SET] * range, first_s, last_s + 1e-9);
         let arm_travel = value_at(&self.t_s, &self.travel, set_s) / travel_at_top;
         let to_top_ms = top_s.map_or(f64::NEG_INFINITY, |top_s| (set_s - top_s) * 1e3);
         SetCall {

@@ -5,7 +5,7 @@ use super::address::ADDRESS_S;
 use super::candidate::Candidate;
 use super::instant_sd;
 use super::measure::{Curves, Instants, MeasureParams, WristKnowledge, mean_between, roll_from};
-use super::set::{Crossings, HingeCurve, SHARES, SetWindow};
+use super::set::{Crossings, HingeCurve, SET, SHARES};
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::hub::HubEstimate;
 use crate::fusion::joint::relative::{NodeAt, Pair, Relative};
@@ -119,13 +119,7 @@ impl Spread {
     /// Standard deviation of the crossing of one of [`SHARES`], s: the hinge's error there, less the share of its error
     /// at the largest hinge that moves the level along, divided by the slope around the crossing. What is wrong with the
     /// model comes with the motion: its variance grows with the way that the hinge has gone, and is that of the set there.
-    pub fn crossing_sd_s(
-        &self,
-        curve: &HingeCurve,
-        crossings: &Crossings,
-        which: usize,
-        window: &SetWindow,
-    ) -> f64 {
+    pub fn crossing_sd_s(&self, curve: &HingeCurve, crossings: &Crossings, which: usize) -> f64 {
         let (share, crossed_s) = (SHARES[which], crossings.at_s[which]);
         let at_crossing = self.hinge.derivatives_at(crossed_s);
         let at_max = self.hinge.derivatives_at(crossings.max_s);
@@ -135,29 +129,30 @@ impl Spread {
         let level_sd = self
             .hinge
             .estimate_sd(&of_level)
-            .hypot(of_model * (share / SHARES[2]).sqrt())
+            .hypot(of_model * (share / SHARES[SET]).sqrt())
             .hypot(mended)
             .hypot(self.hinge.zero_sd * (1.0 - share))
-            .hypot(share * self.cut_sd(curve, crossings, window));
+            .hypot(share * self.cut_sd(curve, crossings));
         // A level that is off by more may find another crossing: two deviations are asked, too.
         let shift = |by: f64| {
-            let (before, after) = curve.shifts(crossings, which, window, by);
+            let (before, after) = curve.shifts(crossings, which, by);
             0.5 * (after - before).abs()
         };
         shift(level_sd)
             .max(self.far_share * shift(2.0 * level_sd))
             .hypot(TIMING_SD_S)
             .hypot(CREEP_S * self.tissue)
-            .hypot(self.other_peak_sd_s(curve, crossings, which, window))
+            .hypot(self.other_peak_sd_s(curve, crossings, which))
     }
 
     /// Where the hinge still grows at the end of the window it is as large there as the end is late: as unsure as the
     /// top, rad.
-    fn cut_sd(&self, curve: &HingeCurve, crossings: &Crossings, window: &SetWindow) -> f64 {
-        if crossings.max_s < window.to_s {
+    fn cut_sd(&self, curve: &HingeCurve, crossings: &Crossings) -> f64 {
+        let end_s = crossings.window.to_s;
+        if crossings.max_s < end_s {
             return 0.0;
         }
-        (curve.at(window.to_s + self.top_sd_s) - curve.at(window.to_s - self.top_sd_s)).abs() * 0.5
+        (curve.at(end_s + self.top_sd_s) - curve.at(end_s - self.top_sd_s)).abs() * 0.5
     }
 
     /// Standard deviation of the arm's travel at an instant, as a share of that at the top, from a long axis that is
@@ -172,13 +167,8 @@ impl Spread {
 
     /// A hinge that is lost and made again has two peaks. Where they are so alike that the errors decide which
     /// is the larger, the set may be either's: a distribution of two points.
-    fn other_peak_sd_s(
-        &self,
-        curve: &HingeCurve,
-        crossings: &Crossings,
-        which: usize,
-        window: &SetWindow,
-    ) -> f64 {
+    fn other_peak_sd_s(&self, curve: &HingeCurve, crossings: &Crossings, which: usize) -> f64 {
+        let window = &crossings.window;
         let at_max = self.hinge.derivatives_at(crossings.max_s);
         let near = crossings.range - ALIKE.max(3.0 * self.hinge.model_sd);
         let of_peak = |(t_s, height): (f64, f64)| {
@@ -366,6 +356,7 @@ fn zero_sd(curves: &Curves, instants: &Instants) -> [f64; 2] {
 
 #[cfg(test)]
 mod tests {
+    use super::super::set::SetWindow;
     use super::*;
 
     /// An angle that is known to `sd`, rad, everywhere alike.
@@ -400,7 +391,7 @@ mod tests {
     /// The set's bar, s, of a curve that counts from its beginning to `to_s`.
     fn set_bar(spread: &Spread, curve: &HingeCurve, to_s: f64) -> f64 {
         let window = SetWindow { counted_from_s: 0.0, from_s: 0.0, to_s };
-        spread.crossing_sd_s(curve, &curve.crossings(&window).unwrap(), 2, &window)
+        spread.crossing_sd_s(curve, &curve.crossings(&window).unwrap(), SET)
     }
 
     /// A hinge that grows by 1 rad/s to 1 rad, resting for 0.3 s at 0.87 rad: the set's bar, s, where the estimate knows
@@ -445,7 +436,7 @@ mod tests {
         let window = SetWindow { counted_from_s: 0.0, from_s: 0.0, to_s: 1.2 };
         let crossings = curve.crossings(&window).unwrap();
         let spread = of_hinge(known_to(0.02), 1.0, 0.0);
-        let bar = |which| spread.crossing_sd_s(&curve, &crossings, which, &window);
+        let bar = |which| spread.crossing_sd_s(&curve, &crossings, which);
         assert!((bar(2) - 0.02).abs() < 1e-4 && (bar(0) - 0.02 / 3.0).abs() < 1e-4, "{} {}", bar(2), bar(0));
     }
 
