@@ -6,6 +6,7 @@
 
 mod support {
     pub mod analysis;
+    pub mod bars;
     pub mod environment;
     pub mod score;
 }
@@ -15,6 +16,7 @@ use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBu
 use hingeclock::units::Measured;
 use std::collections::BTreeMap;
 use support::analysis::offline;
+use support::bars::found as swing_of;
 use support::environment::number;
 use support::score::{Scored, within};
 
@@ -27,9 +29,7 @@ type Found = BTreeMap<(&'static str, &'static str), Vec<Vec<Scored>>>;
 fn add_bucket(found: &mut Found, swings: &[Swing], truths: &[SwingTruth]) {
     let mut bucket: BTreeMap<_, Vec<Scored>> = BTreeMap::new();
     for truth in truths {
-        let Some(swing) = swings.iter().find(|swing| swing.top.seconds_since(truth.top).abs() < 0.3) else {
-            continue;
-        };
+        let Some(swing) = swing_of(swings, truth) else { continue };
         let mut add = |angle, event, measured: Option<Measured>, truth: Option<f64>| {
             let Some((measured, truth)) = measured.zip(truth) else { return };
             let scored = Scored { error: measured.value - truth, sd: measured.sd };
@@ -67,11 +67,11 @@ fn line(what: &str, buckets: &[Vec<Scored>]) -> String {
     let all: Vec<Scored> = buckets.iter().flatten().copied().collect();
     let bias = mean(all.iter().map(|scored| scored.error));
     let rms = mean(all.iter().map(|scored| scored.error.powi(2))).sqrt();
+    let sd = mean(all.iter().map(|scored| scored.sd));
     let off: Vec<f64> = buckets.iter().map(|bucket| mean(bucket.iter().map(|scored| scored.error))).collect();
     let middle = mean(off.iter().copied());
     let spread = mean(off.iter().map(|off| (off - middle).powi(2))).sqrt();
     let stands_out = middle / (spread / ((off.len() - 1) as f64).sqrt());
-    let sd = mean(all.iter().map(|scored| scored.sd));
     format!(
         "{what:44} {:>5} {bias:>7.2} {stands_out:>6.1} {rms:>6.2} {sd:>6.2} {:>6.2} {:>5.2}",
         all.len(),
@@ -113,6 +113,8 @@ fn tissue_that_creeps_moves_no_hinge_at_the_ball() {
     assert!(at_ball.len() > 30 && bias.abs() < 0.4, "{bias:.2}° of {}", at_ball.len());
 }
 
+/// Every angle is there, and its bars hold: half at least lie within two. With bars that are three times too narrow fewer
+/// do; more cannot be asked of two buckets, whose swings go wrong together.
 #[test]
 fn angles_are_right_at_every_moment() {
     let (first, seeds) = (number("FIRST", 1), number("SEEDS", 2));
@@ -126,8 +128,11 @@ fn angles_are_right_at_every_moment() {
                 let bucket = VirtualBucket::play(&scenario(profile, seed), seed);
                 add_bucket(&mut found, &offline(&bucket), &bucket.truth);
             }
+            assert_eq!(found.len(), 14, "six moments of hinge and flexion, two of arm and shaft");
             for ((angle, event), buckets) in &found {
-                println!("{}", line(&format!("{name} {} {angle} {event}", profile.word()), buckets));
+                let line = line(&format!("{name} {} {angle} {event}", profile.word()), buckets);
+                println!("{line}");
+                assert!(within(&buckets.concat(), 2.0) >= 0.5, "{line}");
             }
         }
     }

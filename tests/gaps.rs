@@ -8,15 +8,17 @@ mod support {
     pub mod analysis;
     pub mod bars;
     pub mod environment;
+    pub mod lost;
 }
 
 use hingeclock::detect::Flag;
 use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBucket};
-use hingeclock::sample::{Arrival, NodeRole};
+use hingeclock::sample::NodeRole;
 use hingeclock::units::DeviceTime;
 use support::analysis::{live, offline};
 use support::bars::{found, wrong};
 use support::environment::number;
+use support::lost::without;
 
 /// Where readings are missing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -63,21 +65,14 @@ impl Gap {
     }
 }
 
-/// The bucket with such gaps, one a swing. The forearm's readings go with the hand's that come beside them.
+/// The bucket with such gaps, one a swing.
 fn with_gaps(bucket: &VirtualBucket, gaps: &[Gap]) -> VirtualBucket {
-    let mut changed = bucket.clone();
-    let mut hand = DeviceTime(i64::MIN / 2);
-    changed.arrivals.retain(|arrival| {
-        let Arrival::Sample(sample) = arrival else { return true };
-        if sample.role == NodeRole::Hand {
-            hand = sample.t;
-        }
-        !bucket.truth.iter().zip(gaps).any(|(truth, gap)| {
+    without(bucket, |role, hand| {
+        bucket.truth.iter().zip(gaps).any(|(truth, gap)| {
             let since_s = hand.seconds_since(gap.begins(truth));
-            gap.nodes.contains(&sample.role) && (0.0..gap.lasts_s).contains(&since_s)
+            gap.nodes.contains(&role) && (0.0..gap.lasts_s).contains(&since_s)
         })
-    });
-    changed
+    })
 }
 
 /// The first swings of study buckets, each with a gap of another kind.

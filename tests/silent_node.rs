@@ -4,28 +4,22 @@
 
 mod support {
     pub mod analysis;
+    pub mod environment;
+    pub mod lost;
     pub mod score;
 }
 
 use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBucket};
-use hingeclock::sample::{Arrival, NodeRole};
+use hingeclock::sample::NodeRole;
 use hingeclock::units::DeviceTime;
 use support::analysis::{live, offline};
+use support::environment::number;
+use support::lost::without;
 use support::score::score;
 
 /// The bucket without a node's readings between two instants of the hand's clock.
-fn silenced(bucket: &VirtualBucket, role: NodeRole, from: DeviceTime, for_s: f64) -> VirtualBucket {
-    let mut changed = bucket.clone();
-    let mut now = None;
-    changed.arrivals.retain(|arrival| {
-        let Arrival::Sample(sample) = arrival else { return true };
-        if sample.role == NodeRole::Hand {
-            now = Some(sample.t);
-        }
-        let since_s = now.map_or(-1.0, |now| now.seconds_since(from));
-        sample.role != role || !(0.0..for_s).contains(&since_s)
-    });
-    changed
+fn silenced(bucket: &VirtualBucket, silent: NodeRole, from: DeviceTime, for_s: f64) -> VirtualBucket {
+    without(bucket, |role, hand| role == silent && (0.0..for_s).contains(&hand.seconds_since(from)))
 }
 
 /// Where a silence may begin in a swing, and for how long it lasts, s: the last is for good.
@@ -52,10 +46,8 @@ fn is_clear(swing: &SwingTruth, from: DeviceTime, for_s: f64) -> bool {
 /// Both paths over a bucket with a silence in its middle swing: nothing is made up, sets keep to their bars, and the
 /// places of the swings that were not found are handed to `check`.
 fn with_silences(role: NodeRole, check: impl Fn(&SwingTruth, DeviceTime, f64) -> bool) {
-    let number =
-        |name: &str, or: u64| std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(or);
-    let first = number("FIRST", 1);
-    for seed in first..first + number("SEEDS", 1) {
+    let (first, seeds) = (number("FIRST", 1), number("SEEDS", 1));
+    for seed in first..first + seeds {
         let bucket = VirtualBucket::play(&Scenario::study(Profile::Typical, seed), seed);
         for (name, from, for_s) in silences(&bucket.truth[bucket.truth.len() / 2]) {
             let changed = silenced(&bucket, role, from, for_s);
