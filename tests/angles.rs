@@ -12,7 +12,7 @@ mod support {
 }
 
 use hingeclock::detect::Swing;
-use hingeclock::device::virtual_glove::{Profile, Scenario, SwingTruth, VirtualBucket};
+use hingeclock::device::virtual_glove::{Along, Profile, Scenario, SwingTruth, VirtualBucket};
 use hingeclock::units::Measured;
 use std::collections::BTreeMap;
 use support::analysis::offline;
@@ -86,7 +86,8 @@ fn line(what: &str, buckets: &[Vec<Scored>]) -> String {
 fn an_arm_that_answers_in_the_calibration_moves_no_hinge() {
     for profile in [Profile::Typical, Profile::Harsh] {
         let hinges = |share: f64| {
-            let scenario = Scenario { arm_answers: [-share, share], ..Scenario::study(profile, 3) };
+            let arm_answers = [-share, share].map(|share| Along { share, late_s: 0.1 });
+            let scenario = Scenario { arm_answers, ..Scenario::study(profile, 3) };
             let bucket = VirtualBucket::play(&scenario, 3);
             let swings = offline(&bucket).into_iter().take(FIRST_SWINGS);
             swings.map(|swing| swing.hinge_deg.top.unwrap().value).collect::<Vec<f64>>()

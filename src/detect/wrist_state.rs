@@ -337,8 +337,9 @@ fn soft_tissue<'a>(
             &episode.biases,
             clock,
         );
-        let (seen, late_s) = soft_tissue::cuff_share(&waving, usual_step_s(&episode.hand)?)?;
-        Some(CuffTurn { seen, late_s, arm: arm_share(&waving)? })
+        let (seen, seen_late_s) = soft_tissue::cuff_share(&waving, usual_step_s(&episode.hand)?)?;
+        let (arm, arm_late_s) = arm_share(&waving)?;
+        Some(CuffTurn { seen, seen_late_s, arm, arm_late_s })
     };
     SoftTissue::from_cuff(&bent.into_iter().filter_map(turn).collect::<Vec<CuffTurn>>())
 }

@@ -22,8 +22,9 @@ const TWIST_AS_ARM: f64 = 0.13;
 const UNSEEN_SD: f64 = 0.03;
 /// How tissue creeps, s (standard deviation, judgement: tens of ms) …
 const LAG_SD_S: f64 = 0.015;
-/// … and how well that shows in the cuff, as a share of the bend times s: sway passes for it, and clocks (judgement).
-const LATE_SD_S: f64 = 0.0003;
+/// … and how well that shows in the cuff beside the arm's own lateness, as a share of the bend times s: a sway of a
+/// millimetre at the pace of the waving passes for it, and clocks (judgement).
+const LATE_SD_S: f64 = 0.0006;
 /// How far the hand's skin may give way otherwise than the cuff, as a share of what the cuff takes along: anything
 /// between not at all and twice as much is as likely (standard deviation of that; judgement).
 const HAND_UNLIKE_CUFF: f64 = 0.58;
@@ -63,27 +64,34 @@ impl SoftTissue {
         SoftTissue {
             share: 2.0 * dragged / (1.0 + 2.0 * dragged),
             sd: (2.0 * cuff_sd).hypot(HAND_UNLIKE_CUFF * dragged),
-            lag_s: mean(|turn| turn.late_s).max(0.0) * dragged
+            lag_s: mean(CuffTurn::dragged_late_s).max(0.0) * dragged
                 / (dragged * dragged + (LATE_SD_S / LAG_SD_S).powi(2)),
         }
     }
 }
 
 /// How the cuff turned in a part of the calibration, as shares of the wrist's bend that the nodes saw.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct CuffTurn {
     /// All of it.
     pub seen: f64,
     /// How late it came, times that share, s.
-    pub late_s: f64,
+    pub seen_late_s: f64,
     /// What the arm under it turned.
     pub arm: f64,
+    /// How late that came, times that share, s.
+    pub arm_late_s: f64,
 }
 
 impl CuffTurn {
     /// What the cuff turned on the arm.
     fn dragged(&self) -> f64 {
         self.seen - self.arm
+    }
+
+    /// How late that came, times its share, s.
+    fn dragged_late_s(&self) -> f64 {
+        self.seen_late_s - self.arm_late_s
     }
 
     fn dragged_sd(&self) -> f64 {
@@ -247,7 +255,7 @@ mod tests {
         let seen = seen(&rocking(1.0, 0.1), &rocking(0.08, 0.1), 250.0).unwrap();
         // The cuff turns by 8 % of what the hand turns, so by 0.08/0.92 of the bend between them.
         assert!((seen - 0.08 / 0.92).abs() < 0.01, "{seen}");
-        let tissue = SoftTissue::from_cuff(&[CuffTurn { seen, late_s: 0.0, arm: 0.0 }]);
+        let tissue = SoftTissue::from_cuff(&[CuffTurn { seen, ..CuffTurn::default() }]);
         // The hand is taken to give way by as much: 16 % of what is then seen in all of it and 16 % more.
         assert!((given_back(tissue.share) - 0.16 / 0.92).abs() < 0.02, "{tissue:?}");
         assert!(tissue.sd > 0.05, "{tissue:?}");
@@ -268,12 +276,15 @@ mod tests {
     #[test]
     fn tissue_that_creeps_shows_its_lag_and_little_tissue_shows_none() {
         let lag_s = |share, lag_s| {
-            let (seen, late_s) = cuff_share(&crept(share, lag_s), 0.005).unwrap();
-            SoftTissue::from_cuff(&[CuffTurn { seen, late_s, arm: 0.0 }]).lag_s
+            let (seen, seen_late_s) = cuff_share(&crept(share, lag_s), 0.005).unwrap();
+            SoftTissue::from_cuff(&[CuffTurn { seen, seen_late_s, ..CuffTurn::default() }]).lag_s
         };
-        assert!((lag_s(0.09, 0.02) - 0.02).abs() < 0.002, "{}", lag_s(0.09, 0.02));
+        assert!((lag_s(0.25, 0.02) - 0.02).abs() < 0.002, "{}", lag_s(0.25, 0.02));
         assert!(lag_s(0.005, 0.02) < 0.003, "{}", lag_s(0.005, 0.02));
         assert_eq!(lag_s(0.09, -0.01), 0.0);
+        // An arm that answers a fifth of a second later, on a cuff that follows at once.
+        let late = CuffTurn { seen: 0.025, seen_late_s: 0.002, arm: 0.01, arm_late_s: 0.002 };
+        assert_eq!(SoftTissue::from_cuff(&[late]).lag_s, 0.0);
     }
 
     #[test]
@@ -293,7 +304,7 @@ mod tests {
     #[test]
     fn what_the_arm_turned_is_not_taken_for_skin() {
         let of = |turns: [[f64; 2]; 2]| {
-            SoftTissue::from_cuff(&turns.map(|[seen, arm]| CuffTurn { seen, late_s: 0.0, arm }))
+            SoftTissue::from_cuff(&turns.map(|[seen, arm]| CuffTurn { seen, arm, ..CuffTurn::default() }))
         };
         let still = of([[0.03, 0.0], [0.03, 0.0]]);
         let answered = of([[0.05, 0.02], [0.01, -0.02]]);

@@ -41,6 +41,15 @@ pub struct Jolt {
     pub peak_g: f64,
 }
 
+/// How one joint moves along with another.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Along {
+    /// By how much of it.
+    pub share: f64,
+    /// How much later, s.
+    pub late_s: f64,
+}
+
 /// One activity. Every joint is at rest at its start and at its end.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Activity {
@@ -96,12 +105,20 @@ impl Activity {
         }
     }
 
-    /// Adds to every step of `joint` so far one of `other`, at the same time and `share` as large.
-    pub fn along(&mut self, joint: Joint, other: Joint, share: f64) {
+    /// Lets `other` answer to every step of `joint` so far.
+    pub fn along(&mut self, joint: Joint, other: Joint, answer: Along) {
         let of_joint = self.steps.iter().filter(|(moved, _)| *moved == joint);
-        let with: Vec<_> =
-            of_joint.map(|(_, step)| (other, Step { change: share * step.change, ..*step })).collect();
-        self.steps.extend(with);
+        let with: Vec<Step> = of_joint
+            .map(|(_, step)| Step {
+                start_s: step.start_s + answer.late_s,
+                change: answer.share * step.change,
+                ..*step
+            })
+            .collect();
+        for step in with {
+            self.duration_s = self.duration_s.max(step.start_s + step.duration_s - self.start_s);
+            self.steps.push((other, step));
+        }
     }
 
     /// Adds a knock, `at_s` after the start.
@@ -209,15 +226,19 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_joint_that_goes_along_moves_by_its_share_all_the_time() {
+    fn a_joint_that_goes_along_moves_by_its_share_and_later() {
         let mut activity = Activity::new(ActivityKind::Settle, 0.0, Posture::hanging());
         activity.step(Joint::Hinge, 0.2, 0.6, 20.0);
         activity.step(Joint::Hinge, 0.7, 0.5, -35.0);
-        activity.along(Joint::Hinge, Joint::Elbow, -0.02);
+        activity.along(Joint::Hinge, Joint::Elbow, Along { share: -0.02, late_s: 0.1 });
+        assert!((activity.duration_s - 1.3).abs() < 1e-12);
+        let moved = |joint: Joint, t_s: f64| {
+            activity.joints(t_s)[joint as usize].value - Posture::hanging().get(joint)
+        };
         for i in 0..150 {
-            let at = activity.joints(f64::from(i) * 0.01);
-            let moved = |joint: Joint| at[joint as usize].value - Posture::hanging().get(joint);
-            assert!((moved(Joint::Elbow) + 0.02 * moved(Joint::Hinge)).abs() < 1e-12, "{i}");
+            let t_s = f64::from(i) * 0.01;
+            let along = moved(Joint::Elbow, t_s + 0.1);
+            assert!((along + 0.02 * moved(Joint::Hinge, t_s)).abs() < 1e-12, "{i}");
         }
         assert_eq!(activity.end_posture().get(Joint::Hinge), Posture::hanging().get(Joint::Hinge) - 15.0);
     }

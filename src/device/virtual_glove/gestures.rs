@@ -1,6 +1,6 @@
 //! Everything a player does between swings: calibration, waggles, rehearsals, walking, teeing up.
 
-use super::activity::{Activity, ActivityKind};
+use super::activity::{Activity, ActivityKind, Along};
 use super::body::{Joint, Posture};
 use crate::sample::{CalibrationPart, Marker};
 use rand::Rng;
@@ -115,7 +115,7 @@ fn cycles(activity: &mut Activity, joint: Joint, ends: [f64; 2], manner: Manner,
     }
     move_to(activity, &mut at_s, 0.0, 0.45 / pace);
     if manner == Manner::Along {
-        activity.along(joint, other, 0.9);
+        activity.along(joint, other, Along { share: 0.9, late_s: 0.0 });
     }
     activity.rest(0.3);
 }

@@ -32,6 +32,7 @@ pub mod truth_power;
 pub mod truth_speed;
 pub mod vector;
 
+pub use activity::Along;
 pub use scenario::{Cue, Plan, Scenario};
 pub use stream::GloveStream;
 pub use study::Profile;

@@ -2,7 +2,7 @@
 //!
 //! Kestrel Point practice ground, the player Robin and the coach Sam are invented.
 
-use super::activity::{Activity, ActivityKind, Restlessness};
+use super::activity::{Activity, ActivityKind, Along, Restlessness};
 use super::body::{Joint, Posture};
 use super::everyday::{self, Everyday};
 use super::fit::Fit;
@@ -108,9 +108,9 @@ pub struct Scenario {
     pub link: LinkSettings,
     /// The soft tissue under the nodes.
     pub tissue: TissueSettings,
-    /// Shares of the wrist's flexion and of its hinge by which the arm turns along in the calibration, where it is asked to
-    /// be still. They look like a cuff that is dragged along, and are none.
-    pub arm_answers: [f64; 2],
+    /// How the arm turns along with the wrist's flexion and with its hinge in the calibration, where it is asked to be
+    /// still. It looks like a cuff that is dragged along, and is none.
+    pub arm_answers: [Along; 2],
     /// How nodes on the trunk are strapped on.
     pub strap: StrapSettings,
     /// Whether the body never quite rests.
@@ -132,7 +132,7 @@ impl Scenario {
             clocks: ClockSettings::default(),
             link: LinkSettings::default(),
             tissue: TissueSettings::default(),
-            arm_answers: [0.0; 2],
+            arm_answers: [Along::default(); 2],
             strap: StrapSettings::default(),
             restless: true,
             trembling: false,
@@ -231,7 +231,7 @@ pub struct Script {
     now_s: f64,
     rng: StdRng,
     restless: Restlessness,
-    arm_answers: [f64; 2],
+    arm_answers: [Along; 2],
 }
 
 impl Script {

@@ -1,6 +1,7 @@
 //! Buckets that a measurement can be judged by: random players, clubs and swings with sensors from good to
 //! poor, and the everyday things that a player does between the balls.
 
+use super::activity::Along;
 use super::everyday::Everyday;
 use super::link::LinkSettings;
 use super::scenario::{ClockSettings, Cue, Plan, Scenario};
@@ -137,11 +138,11 @@ impl Profile {
         }
     }
 
-    /// How much of the wrist's bend an arm that is asked to be still turns along by, either way (order of magnitude: a
-    /// hundredth, less where everything is good; judgement).
-    fn arm_answers(self, rng: &mut StdRng) -> [f64; 2] {
+    /// How an arm that is asked to be still answers to the wrist's bend, either way (order of magnitude: a hundredth, less
+    /// where everything is good; judgement).
+    fn arm_answers(self, rng: &mut StdRng) -> [Along; 2] {
         let most = if self == Profile::Clean { 0.005 } else { 0.02 };
-        [0; 2].map(|_| most * rng.random_range(-1.0..=1.0))
+        [0; 2].map(|_| Along { share: most * rng.random_range(-1.0..=1.0), late_s: 0.0 })
     }
 
     fn link(self) -> LinkSettings {
@@ -268,6 +269,10 @@ impl Scenario {
         };
         // Anywhere under a cuff of 80 mm (judgement).
         scenario.tissue.cuff_turns_about_m = rng.random_range(-0.04..0.04);
+        // Anywhere in a quarter of a wave and more: stiff arms answer at once, slack ones late (judgement).
+        for answer in &mut scenario.arm_answers {
+            answer.late_s = rng.random_range(0.0..0.4);
+        }
         scenario
     }
 }
