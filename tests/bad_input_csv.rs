@@ -78,7 +78,7 @@ fn what_is_no_input_at_all() {
     let error = read_path(folder.path()).unwrap_err();
     assert_eq!(error, format!("{}: expected a file, found a folder", folder.path().display()));
     let error = read_path(&folder.path().join("no.csv")).unwrap_err();
-    assert!(error.contains("no.csv: cannot be opened: No such file"), "{error}");
+    assert!(error.contains("no.csv: expected a recording or a raw CSV, found no such file"), "{error}");
 }
 
 #[test]
@@ -93,11 +93,11 @@ fn wrong_columns_are_fatal() {
 fn a_file_without_one_good_row_is_fatal() {
     check_error(
         HEADER.as_bytes(),
-        "DIR/x.csv: expected at least one sample, found none in 0 lines: the file ends here",
+        "DIR/x.csv: expected at least one sample, found none in 0 lines: the file ends behind its header, so what wrote it was stopped there, or had nothing to write",
     );
     check_error(
         format!("{HEADER}a,b,c,d,e,f,g,h,i,j\n").as_bytes(),
-        "DIR/x.csv: expected at least one sample, found none in 1 lines: line 2 skipped: column 2 (node): expected a whole number, found \"b\"",
+        "DIR/x.csv: expected at least one sample, found none in 1 line: line 2 skipped: column 2 (node): expected a whole number, found \"b\"",
     );
 }
 

@@ -280,6 +280,17 @@ fn each_mistake_in_a_frame_is_told_once() {
     }
 }
 
+/// A glove on a cable does not see that a host has gone, so the next one hears it before it has said who it is.
+#[test]
+fn a_glove_that_still_sends_when_the_next_bucket_begins_makes_no_mistake() {
+    let folder = tempfile::tempdir().unwrap();
+    let hand = node_info(0, 0);
+    let bytes = frames(&[(4, &sample(0, 7, 14_000)), (3, &hand), (4, &sample(0, 8, 16_000))]);
+    let told = errors(&after(&bytes, folder.path()));
+    assert!(told.contains("glove with the nodes hand"), "{told}");
+    assert!(!told.contains("expected a NodeInfo"), "{told}");
+}
+
 /// What comes to the same as a line that is cut off, though the glove greeted well, is told; so is what else writes to it.
 #[test]
 fn frames_that_none_can_read_behind_a_good_greeting_are_told() {
@@ -350,6 +361,38 @@ fn a_glove_that_acknowledges_nothing_is_told_live_and_of_the_recording() {
     for words in unanswered {
         assert_eq!(checked.matches(&format!("note: {words}")).count(), 1, "{checked}");
     }
+}
+
+/// Two ends that speak different versions say no more to each other: that is the reason, and no glove that is off.
+#[test]
+fn a_glove_of_another_version_is_told_and_not_taken_for_one_that_is_off() {
+    let folder = tempfile::tempdir().unwrap();
+    let pair = portable_pty::native_pty_system().openpty(portable_pty::PtySize::default()).unwrap();
+    let (port, kept) = (pair.master.tty_name().unwrap(), folder.path().to_str().unwrap());
+    let port = port.to_str().unwrap();
+    let mut daemon =
+        hingeclock(&["run", "--port", port, "--folder", kept, "--once", "--no-page", "--sound", "silent"]);
+    let mut daemon = daemon.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut glove = pair.master.take_writer().unwrap();
+    let hello = frames(&[(1, &[&[2, 0][..], &[7; 16]].concat())]);
+    // Greeted for the third time, the glove was silent for too long once and more.
+    let mut heard = BufReader::new(pair.master.try_clone_reader().unwrap());
+    let mut greetings = 0;
+    while greetings < 3 {
+        let mut frame = Vec::new();
+        heard.read_until(0, &mut frame).unwrap();
+        if frame.starts_with(&[3, 0x80]) {
+            greetings += 1;
+            glove.write_all(&hello).unwrap();
+        }
+    }
+    drop((heard, glove, pair));
+    let told: Vec<String> =
+        BufReader::new(daemon.stderr.take().unwrap()).lines().map(Result::unwrap).collect();
+    daemon.wait().unwrap();
+    let count = |words: &str| told.iter().filter(|line| line.contains(words)).count();
+    assert_eq!(count("found version 2.0 at the other end"), 1, "{told:?}");
+    assert_eq!(count("is it switched on"), 0, "{told:?}");
 }
 
 /// A clock may say anything, as where its bytes are sent the wrong way round: nothing fails over it, live or afterwards.

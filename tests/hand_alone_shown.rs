@@ -89,6 +89,10 @@ async fn the_page_of_a_swing_says_it_beside_drawing_and_numbers() {
             assert_eq!(text(&look, drawing).await.contains("not measured but worked out"), is_alone);
             assert_eq!(text(&look, drawing).await.contains("Angles are measured"), !is_alone);
             assert_eq!(text(&look, numbers).await.contains(SAID), is_alone);
+            // One reason in place of fifteen figures that are not known.
+            let speed = text(&look, "section[aria-labelledby=speed-title]").await;
+            assert_eq!(speed.contains("Head at the ball"), !is_alone, "{speed}");
+            assert_eq!(speed.matches("Not known:").count(), usize::from(is_alone), "{speed}");
             if is_alone {
                 look.everywhere("hand-alone-swing").await;
             }

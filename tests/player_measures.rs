@@ -293,3 +293,21 @@ fn a_bucket_does_not_begin_by_measures_that_are_wrong() {
         errors(&output)
     );
 }
+
+/// Who names a club by hand may misspell it, so what has no window is told, and what the player's own file knows is not.
+#[test]
+fn a_club_without_a_window_is_told_when_a_swing_is_remarked() {
+    let window = "name = \"Ann\"\n[targets]\nspoon = { from = 0.5, to = 0.8 }\n";
+    let folder = library(&[("Ann", window), ("Ben", BEN)]);
+    let told = |player: &str, club: &str| {
+        let folder = folder.path().to_str().unwrap();
+        let output = run(&["library", "--folder", folder, "remark", player, "1", "--club", club]);
+        assert_eq!(code(&output), 0, "{}", errors(&output));
+        errors(&output)
+    };
+    assert!(!told("Ann", "7 iron").contains("note:"));
+    assert!(!told("Ann", "9 spoon").contains("note:"));
+    let lacking = "no window of its own, the middle class counts; windows:";
+    assert!(told("Ann", "spon").contains(&format!("note: spon: {lacking} ")), "{}", told("Ann", "spon"));
+    assert!(told("Ben", "9 spoon").contains(&format!("note: 9 spoon: {lacking} ")));
+}

@@ -281,8 +281,12 @@ fn the_command_compares_buckets_and_clubs_of_one_player() {
     let clubs = contrast(&["--first", "a", "--second", "a", "--club", "iron", "--second-club", "driver"]);
     let text = String::from_utf8_lossy(&clubs.stdout).into_owned();
     assert_eq!(code(&clubs), 0, "{}", errors(&clubs));
-    assert!(text.contains("Both sides are of one bucket"), "{text}");
-    println!("{text}");
+    let words: Vec<&str> = text.split_whitespace().collect();
+    assert!(words.join(" ").contains("Both sides are of one bucket"), "{text}");
+    assert!(
+        text.lines().all(|line| line.chars().count() <= 120),
+        "no line is broken by the terminal: {text}"
+    );
     let short = contrast(&["--first", "a", "--club", "iron", "--second-club", "driver"]);
     assert_eq!(short.stdout, clubs.stdout, "two clubs of the same recordings: {}", errors(&short));
     assert_eq!(code(&contrast(&["--first", "a", "--club", "iron"])), 2, "there is no second side");

@@ -7,6 +7,7 @@ mod bucket;
 use bucket::{robins_bucket, robins_windows};
 use hingeclock::detect::BucketAnalysis;
 use hingeclock::record::library::remarks::{Remark, Said, SwingName};
+use hingeclock::review::page::live::parts;
 use hingeclock::review::page::{PageModel, page, swing};
 use hingeclock::review::serve::bench::Shown;
 use hingeclock::review::serve::{loopback, serve};
@@ -134,7 +135,11 @@ fn a_reader_without_sight_is_served() {
 #[test]
 fn an_empty_or_damaged_bucket_still_gives_a_page() {
     let empty = BucketAnalysis { swings: vec![], losses: vec![], notes: vec![], calibration: None };
-    assert!(html(Review::new("empty", empty)).contains("No swing was found."));
+    let empty = Review::new("empty", empty);
+    let heading = |live| parts(&PageModel { review: empty.clone(), live }, None)[0].1.clone();
+    assert!(heading(true).contains("No swing yet."), "nothing went wrong");
+    assert!(heading(false).contains("No swing was found."));
+    assert!(html(empty).contains("No swing was found."));
     let mut damaged = robins_bucket();
     for point in &mut damaged.analysis.swings[0].curve {
         (point.hinge_deg, point.arm_travel) = (f64::NAN, f64::INFINITY);
@@ -183,7 +188,7 @@ async fn the_addresses_answer_with_their_guards() {
     let (address, _sender) = server().await;
     let host = format!("Host: {address}\r\n");
     for (path, kind, part) in [
-        ("/", "text/html; charset=utf-8", "<h1>Robin: kestrel-point-bucket-1</h1>"),
+        ("/", "text/html; charset=utf-8", "<h1>Robin: <span>kestrel-point-bucket-1</span></h1>"),
         ("/analysis.json", "application/json", "\"schema\": 1"),
         ("/healthz", "text/plain; charset=utf-8", "ok\n"),
         ("/assets/live.js", "text/javascript", "new WebSocket("),

@@ -221,13 +221,19 @@ fn a_club_without_a_window_of_its_own_is_told_once() {
     review.analysis.notes.clear();
     let window = TargetWindow { from: 0.4, to: 0.6 };
     review.windows.by_club.insert("iron".to_owned(), window);
-    for (swing, club) in review.analysis.swings.iter_mut().zip(["7 iron", "irn", "irn"]) {
-        swing.club = Some(club.to_owned());
-    }
+    let play = |review: &mut Review, clubs: [&str; 3]| {
+        for (swing, club) in review.analysis.swings.iter_mut().zip(clubs) {
+            swing.club = Some(club.to_owned());
+        }
+    };
+    play(&mut review, ["7 iron", "irn", "irn"]);
     let told = "irn: no window of its own, the middle class counts; windows: iron";
     assert_eq!(review.notes(), [told]);
     assert!(table::text(&review, 200).contains(told));
     assert!(json::text(&review).unwrap().contains(told));
+    play(&mut review, ["7 iron", "Hybrid 4", "putter"]);
+    assert_eq!(review.notes(), [""; 0], "none of these is misspelt");
+    play(&mut review, ["7 iron", "irn", "irn"]);
     review.windows.by_club.insert("irn".to_owned(), window);
     assert_eq!(review.notes(), [""; 0]);
 }

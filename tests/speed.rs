@@ -8,13 +8,15 @@ mod support {
     pub mod sessions;
 }
 
-use hingeclock::detect::Swing;
+use hingeclock::detect::{BucketAnalysis, Swing};
 use hingeclock::device::virtual_glove::scenario::Scenario;
 use hingeclock::device::virtual_glove::{SwingTruth, VirtualBucket};
 use hingeclock::record::measures::Measures;
+use hingeclock::review::Review;
 use hingeclock::review::speed::SwingSpeed;
 use hingeclock::review::speed::plane::PlaneSwing;
 use hingeclock::review::speed::what_if::{Change, Same, changed};
+use hingeclock::review::speed::worth::club_worth;
 use serde_json::Value;
 use std::path::Path;
 use support::analysis::{offline, offline_of};
@@ -242,18 +244,30 @@ fn the_command_tells_speeds_and_what_changes_are_worth() {
     assert!(changed > 50, "{changed} changes are worth something");
 }
 
-/// A swing without a release says why, and has no part in what a later one is worth; every figure has the key.
+/// A swing without a release says why, and every figure has the key; the wedge's chips are left out among full swings.
 fn check_release(swings: &[Value], clubs: &Value) {
     let chip = &swings[1]["figures"]["release_before_ball_ms"];
     assert!(chip["value"].is_null() && chip["why_not"].is_string(), "{chip}");
     let [figure, swing] = [&swings[0]["figures"]["head_mps"], &swings[0]];
     assert!([figure, swing].iter().all(|told| told.get("why_not") == Some(&Value::Null)), "{swing}");
-    let curves = clubs[0]["curves"].as_array().unwrap();
-    let counted: Vec<(&str, u64)> = curves
-        .iter()
-        .map(|curve| (curve["change"].as_str().unwrap(), curve["swings"].as_u64().unwrap()))
-        .collect();
-    assert_eq!(counted[..3], [("release-later", 3), ("set-later", 3), ("club-longer", 4)]);
+    let left_out = clubs[0]["left_out"].as_array().unwrap();
+    assert!(left_out[0].as_str().unwrap().contains("whose head speed is far from"), "{left_out:?}");
+    for curve in clubs[0]["curves"].as_array().unwrap() {
+        assert_eq!(curve["swings"], 2, "{curve}");
+    }
+}
+
+#[test]
+fn a_swing_without_a_set_has_no_part_in_what_a_later_one_is_worth() {
+    let mut swings = offline(&VirtualBucket::demo(1));
+    let iron = swings.iter_mut().find(|swing| swing.club.as_deref() == Some("iron")).unwrap();
+    iron.set = None;
+    let analysis = BucketAnalysis { swings, losses: vec![], notes: vec![], calibration: None };
+    let club = club_worth(&Review::new("demo", analysis), &Measures::default(), "iron");
+    let of = |change| club.curves.iter().find(|curve| curve.change == change).unwrap().swings;
+    let all = club.swings.len();
+    assert!(all >= 4, "else this shows nothing");
+    assert_eq!([Change::Length, Change::Set, Change::Release].map(of), [all, all - 1, all]);
 }
 
 /// A changed speed is the own one and the change, which lies within its range; how many changes are more than nothing.

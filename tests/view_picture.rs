@@ -8,14 +8,17 @@ use bucket::{robins_bucket, with_trunk};
 use hingeclock::daemon::view::keys::Asked;
 use hingeclock::daemon::view::{View, draw};
 use hingeclock::detect::BucketAnalysis;
+use hingeclock::device::ClockStand;
 use hingeclock::record::latency::Latency;
 use hingeclock::review::Review;
 use hingeclock::review::live::*;
 use hingeclock::review::page::PageModel;
 use hingeclock::sample::NodeRole;
 use hingeclock::tone::SoundState;
+use hingeclock::units::Measured;
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
+use std::collections::BTreeMap;
 
 fn status() -> LiveStatus {
     let node = |role, received, missing, volts, percent| NodeStatus {
@@ -59,7 +62,7 @@ fn status() -> LiveStatus {
 fn picture(review: &Review, status: &LiveStatus, asked: &Asked, size: (u16, u16)) -> String {
     let said = ["port open, waiting for the glove", "club: driver"].map(str::to_owned);
     let clubs = ["driver", "iron", "wedge"].map(str::to_owned);
-    drawn(&View { review, status, said: &said, asked, clubs: &clubs }, size)
+    drawn(&View { review, status, said: &said, kept: &BTreeMap::new(), asked, clubs: &clubs }, size)
 }
 
 fn drawn(view: &View<'_>, size: (u16, u16)) -> String {
@@ -138,6 +141,39 @@ fn a_doubt_of_the_glove_stays_in_view() {
 }
 
 /// What the calibration asks for stands in the place of the newest swing, whatever the size, and on the page.
+/// Nothing is still to come of a comparison that a glove of one node cannot make.
+#[test]
+fn a_glove_of_one_node_has_no_clocks_to_compare() {
+    let exactly = |value| Measured { value, sd: 0.0 };
+    let skew = Measured { value: 3e-6, sd: 40e-6 };
+    let clock = ClockStand { offset_s: exactly(0.0), skew, latency_s: 0.0, anew: 0 };
+    let seen = |nodes: usize| {
+        let mut status = LiveStatus { clocks: None, ..status() };
+        status.nodes.truncate(nodes);
+        status.nodes[0].clock = Some(clock);
+        status.facts().into_iter().find(|fact| fact.name == "Clocks").unwrap().words
+    };
+    assert_eq!(seen(1), "against this machine hand 3 ± 40 ppm");
+    assert_eq!(seen(2), "not compared by motion yet; against this machine hand 3 ± 40 ppm");
+}
+
+#[test]
+fn where_the_page_is_stays_in_view() {
+    let (review, status) = (robins_bucket(), status());
+    let said: Vec<String> = (1..9).map(|swing| format!("swing {swing}")).collect();
+    let kept = BTreeMap::from([("Page", "http://127.0.0.1:8627/".to_owned())]);
+    let view = View {
+        review: &review,
+        status: &status,
+        said: &said,
+        kept: &kept,
+        asked: &Asked::Nothing,
+        clubs: &[],
+    };
+    let picture = drawn(&view, (100, 40));
+    assert!(picture.contains("Page        http://127.0.0.1:8627/\n"), "{picture}");
+}
+
 #[test]
 fn what_the_calibration_asks_for_stands_where_the_player_looks() {
     let words = "Wrist still, turn the forearm like a key and back, three times.";
@@ -312,8 +348,14 @@ fn the_keys_stand_beside_a_club_of_wide_letters() {
         (77, "c take 丘の上の七番 n other club m mark space mute k calibrate q end"),
         (40, "c take 丘の上の七番 n other club … q end"),
     ] {
-        let view =
-            View { review: &review, status: &status, said: &[], asked: &Asked::Nothing, clubs: &clubs };
+        let view = View {
+            review: &review,
+            status: &status,
+            said: &[],
+            kept: &BTreeMap::new(),
+            asked: &Asked::Nothing,
+            clubs: &clubs,
+        };
         assert!(
             drawn(&view, (width, 10)).ends_with(&format!("{keys}\n")),
             "{width}: {}",

@@ -47,6 +47,17 @@ pub fn print_lines(text: &str) -> anyhow::Result<()> {
     print(&clean)
 }
 
+/// The same of paragraphs, a line each, broken between words where the terminal ends.
+///
+/// # Errors
+/// As [`print`].
+pub fn print_paragraphs(text: &str) -> anyhow::Result<()> {
+    let width = super::terminal_width();
+    let broken: String =
+        text.lines().map(|line| review::table::wrapped(&review::clean(line), width)).collect();
+    print(&broken)
+}
+
 /// Prints a JSON object.
 ///
 /// # Errors

@@ -28,16 +28,16 @@ pub async fn listen(asked: Option<u16>, shared: bool) -> anyhow::Result<TcpListe
     listener.with_context(|| format!("the page cannot be served at {wanted}: take another --page-port"))
 }
 
-/// Says where the page is, for this machine and, where it is shared, for others.
+/// Where the page is, for this machine and, where it is shared, for others.
 ///
 /// # Errors
 /// The system does not tell.
 pub fn where_it_is(listener: &TcpListener) -> anyhow::Result<String> {
     let address = listener.local_addr()?;
     if address.ip().is_loopback() {
-        return Ok(format!("page at http://{address}/"));
+        return Ok(format!("http://{address}/"));
     }
-    let here = format!("page at http://127.0.0.1:{}/", address.port());
+    let here = format!("http://127.0.0.1:{}/", address.port());
     let there = own_address().map_or_else(String::new, |own| {
         format!("; for other devices on this network http://{}/", SocketAddr::new(own, address.port()))
     });

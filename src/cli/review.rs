@@ -147,7 +147,7 @@ pub async fn show(review: Review, bench: Bench, port: Option<u16>, share: bool) 
 
 async fn serve_site(site: Site, port: Option<u16>, share: bool) -> anyhow::Result<()> {
     let listener = super::page::listen(port, share).await?;
-    say(&format!("{} until Ctrl-C", super::page::where_it_is(&listener)?));
+    say(&format!("page at {} until Ctrl-C", super::page::where_it_is(&listener)?));
     let sharing = super::page::sharing(share, say)?;
     let mut requests = Requests::listen()?;
     let asked_to_end = async move {

@@ -15,11 +15,13 @@ use crate::device::host_clock::HostClock;
 use crate::device::serial::{SerialParams, candidate_ports};
 use crate::record::feedback_settings::{FeedbackMode, Speak};
 use crate::record::settings::Settings;
+use crate::review::serve::sharing::Sharing;
 use crate::review::table;
 use crate::tone::SoundChoice;
 use anyhow::{Context, bail};
 use std::io::{self, BufRead, IsTerminal, Read};
 use std::path::PathBuf;
+use tokio::net::TcpListener;
 use tokio::sync::mpsc;
 
 /// The settings file of a glove on the air, unless another is named.
@@ -249,15 +251,7 @@ pub async fn options(
     settings.feedback.speak = args.speak.unwrap_or(settings.feedback.speak);
     let folder = args.folder.clone().unwrap_or_else(|| settings.recordings.clone());
     let settings = with_player(&settings, Some(&folder), &settings.player.name)?;
-    let page = if args.no_page {
-        None
-    } else {
-        let listener = super::page::listen(args.page_port, args.share).await?;
-        status.line(&super::page::where_it_is(&listener)?);
-        Some(listener)
-    };
-    let lines = status.clone();
-    let sharing = super::page::sharing(args.share, move |line| lines.line(line))?;
+    let (page, sharing) = page(args, status).await?;
     let (clock, started) = (HostClock::start(), super::wall_time());
     Ok(Options {
         link,
@@ -273,6 +267,23 @@ pub async fn options(
         clock,
         started,
     })
+}
+
+/// Opens the page's port, unless there shall be no page, and says where it is and who is let in.
+async fn page(args: &BucketArgs, status: &Status) -> anyhow::Result<(Option<TcpListener>, Option<Sharing>)> {
+    if args.no_page {
+        return Ok((None, None));
+    }
+    let listener = super::page::listen(args.page_port, args.share).await?;
+    let place = super::page::where_it_is(&listener)?;
+    status.line(&format!("page at {place}"));
+    status.keep("Page", &place);
+    let lines = status.clone();
+    let sharing = super::page::sharing(args.share, move |line| {
+        lines.line(line);
+        lines.keep("Shared", line);
+    })?;
+    Ok((Some(listener), sharing))
 }
 
 /// The folder for the state of this user's programs, as the XDG base directories say.

@@ -11,7 +11,7 @@ use super::guided::live_part;
 use super::recovery::Recovery;
 use super::spoken::Spoken;
 use super::status::Status;
-use super::understanding::{Brought, Understanding, text_before};
+use super::understanding::{Brought, Understanding};
 use super::watch::Watch;
 use super::{player_name, volume, windows};
 use crate::detect::{BucketAnalysis, CalibrationQuality, Grade, LiveCall};
@@ -19,25 +19,20 @@ use crate::device::host_clock::HostClock;
 use crate::device::{Assembler, Heard as Understood, LinkError, MetGlove, RawPiece};
 use crate::fusion::sensor_doubts::StandingDoubts;
 use crate::record::asked::START_AGAIN;
+use crate::record::input::name_of;
 use crate::record::library::remarks::Remarks;
 use crate::record::recorded::Recorded;
 use crate::record::recorder::Recorder;
-use crate::record::salvage::why_restarts;
 use crate::record::settings::Settings;
 use crate::review::live::at_set_sentence;
 use crate::review::page::PageModel;
 use crate::review::{LiveCue, Review};
-use crate::sample::{Arrival, Marker, NodeRole};
+use crate::sample::{Arrival, Marker, NodeRole, missing_nodes};
 use crate::tone::CueSink;
 use crate::units::{HostTime, PlayerHand, counted};
-use firmware_protocol::{Frame, FrameError, MAX_DECODED, MAX_WIRE, decode_piece};
 use std::path::Path;
 use std::sync::Arc;
 use tokio::sync::watch;
-
-const NO_FOREARM: &str =
-    "expected the nodes hand and forearm, found no forearm yet; with the hand alone angles and set are rough";
-const NO_HAND: &str = "expected the nodes hand and forearm, found no hand yet; without it no swing is found";
 
 /// The state of a running bucket.
 pub struct Bucket {
@@ -46,7 +41,7 @@ pub struct Bucket {
     pub(super) disk_alarm: DiskAlarm,
     pub(super) sound: Box<dyn CueSink>,
     pub(super) assembler: Assembler,
-    recovery: Recovery,
+    pub(super) recovery: Recovery,
     pub(super) review: Review,
     pub(super) page: watch::Sender<Arc<PageModel>>,
     pub(super) guide: Option<Guide>,
@@ -67,7 +62,7 @@ pub struct Bucket {
     pub(super) watch: Watch,
     /// What is doubted of the glove.
     pub(super) doubts: StandingDoubts,
-    understanding: Understanding,
+    pub(super) understanding: Understanding,
     pub(super) link_up: bool,
     pub(super) damaged: u64,
     pub(super) lost: Vec<String>,
@@ -84,7 +79,7 @@ impl Bucket {
         settings: &Settings,
         status: Status,
     ) -> Bucket {
-        let name = recording.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let name = name_of(recording);
         let analysis =
             BucketAnalysis { swings: Vec::new(), losses: Vec::new(), notes: Vec::new(), calibration: None };
         let review = Review {
@@ -180,80 +175,13 @@ impl Bucket {
     /// Who the glove is, as it describes itself.
     fn tell_glove(&self) {
         let device = self.assembler.description();
-        let nodes: Vec<&str> = device.nodes.iter().map(|node| node.role.word()).collect();
+        let nodes: Vec<NodeRole> = device.nodes.iter().map(|node| node.role).collect();
+        let words: Vec<&str> = nodes.iter().map(|role| role.word()).collect();
         let serial = device.serial.as_deref().map_or_else(String::new, |serial| format!(" {serial}"));
-        self.status.once(&format!("glove{serial} with the nodes {}", nodes.join(", ")));
-        let has = |role| device.nodes.iter().any(|node| node.role == role);
-        match (has(NodeRole::Hand), has(NodeRole::Forearm)) {
-            (true, true) => {}
-            (true, false) => self.status.once(NO_FOREARM),
-            (false, _) => self.status.once(NO_HAND),
-        }
+        self.status.once(&format!("glove{serial} with the nodes {}", words.join(", ")));
+        missing_nodes(&nodes).into_iter().for_each(|told| self.status.once(&told));
         hand_words(self.hand, device.player_hand).into_iter().for_each(|told| self.status.once(told));
         self.assembler.oddities().for_each(|told| self.status.once(&told));
-    }
-
-    /// Decodes a piece; none where it holds nothing that can be used.
-    fn interpret(&mut self, piece: &RawPiece, arrivals: &mut Vec<Arrival>) -> Option<Understood> {
-        let mut scratch = [0; MAX_DECODED];
-        let frame = match decoded(piece, &mut scratch)? {
-            Ok(frame) => frame,
-            Err(error) => {
-                self.useless_frame(&error, piece);
-                return None;
-            }
-        };
-        self.understanding.frame();
-        let heard = self.assembler.take(&frame, Some(piece.received), arrivals);
-        if let Err(error) = &heard
-            && self.understanding.may_complain(piece.received)
-        {
-            self.status.once(&format!("glove: {error}"));
-        }
-        let heard = heard.ok()?;
-        match heard {
-            Understood::Passed { frame_type } if self.understanding.is_new(frame_type) => {
-                self.status.line(&format!(
-                    "glove: frames of type {frame_type:02X} are passed over: this version does not know them"
-                ))
-            }
-            Understood::Passed { .. } => {}
-            _ => self.understanding.used(),
-        }
-        if self.recovery.heard(&heard, arrivals, self.assembler.description(), piece.received)
-            && let Understood::Samples { role, restarts, .. } = &heard
-            && restarts.is_power_of_two()
-        {
-            let (node, why) = (role.word(), why_restarts(*restarts));
-            self.status.once(&format!("the {node} node has started anew: its clock has gone back{why}"));
-        }
-        if let Some(told) = self.recovery.take_told() {
-            tracing::warn!("{told}");
-            self.status.line(&told);
-            self.note(told);
-        }
-        Some(heard)
-    }
-
-    /// A piece held no frame that can be read.
-    fn useless_frame(&mut self, error: &FrameError, piece: &RawPiece) {
-        self.damaged += 1;
-        if error.is_malformed() {
-            tracing::warn!(%error, damaged = self.damaged, "a malformed frame");
-            self.understanding.frame();
-            if self.understanding.is_new_mistake(error) {
-                self.status.line(&format!("glove: a malformed frame: {error}"));
-            }
-            return;
-        }
-        tracing::warn!(%error, damaged = self.damaged, "a damaged frame");
-        if let Some(text) = text_before(&piece.bytes) {
-            self.status.once(&format!(
-                "glove: text among its frames ({text:?}): nothing else may write to its link"
-            ));
-        } else if self.understanding.useless(error, piece.received) {
-            self.status.line(&format!("glove: a damaged frame: {error}"));
-        }
     }
 
     /// Asks again for what is missing, and to start. What was asked for is recorded, so that a reader knows what came
@@ -316,7 +244,10 @@ impl Bucket {
     pub fn link_silent(&mut self, at: HostTime, quiet_us: i64) {
         let value = format!("no byte for {} ms", quiet_us / 1000);
         self.was_away = self.brought() == Brought::Glove;
-        self.status.once("the glove is silent: is it switched on?");
+        // A glove of another version says nothing more, as it should, and was told.
+        if !self.understanding.is_refused() {
+            self.status.once("the glove is silent: is it switched on?");
+        }
         self.record(Recorded::Link { received: at, kind: "silent".to_owned(), value });
     }
 
@@ -475,20 +406,5 @@ impl Bucket {
         }
         self.detector.join();
         BucketEnd { recordings, review: self.review, said: Remarks::default(), lost: self.lost }
-    }
-}
-
-/// What a piece holds; nothing where there is nothing in it, or where it is what a broken link left, or the tail of an
-/// over-long one.
-fn decoded<'a>(
-    piece: &RawPiece,
-    scratch: &'a mut [u8; MAX_DECODED],
-) -> Option<Result<Frame<'a>, FrameError>> {
-    if !piece.whole {
-        return (piece.bytes.len() == MAX_WIRE).then_some(Err(FrameError::TooLong { limit: MAX_WIRE }));
-    }
-    match decode_piece(&piece.bytes, scratch) {
-        Err(FrameError::Empty) => None,
-        outcome => Some(outcome),
     }
 }

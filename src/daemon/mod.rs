@@ -4,6 +4,7 @@
 //! thread of its own, so that a failure there never stops the recording.
 
 pub mod bucket;
+mod bucket_frames;
 mod bucket_status;
 mod bucket_swings;
 pub mod control;

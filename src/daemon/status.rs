@@ -2,7 +2,7 @@
 //! live view; nothing on a pipe that did not ask.
 
 use crate::review::clean;
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::io::Write;
 use std::sync::{Arc, Mutex};
 
@@ -19,6 +19,8 @@ pub struct Status {
 #[derive(Default)]
 struct Said {
     lines: VecDeque<String>,
+    /// What stays in the live view, by its name.
+    kept: BTreeMap<&'static str, String>,
     /// A live view shows the lines, so they are not printed.
     in_view: bool,
 }
@@ -33,6 +35,14 @@ impl Status {
     /// A line.
     pub fn line(&self, text: &str) {
         self.say(text);
+    }
+
+    /// Keeps something in the live view under this name, in place of what was kept under it before: lines move on, and
+    /// where the page is must be found in mid-bucket, too.
+    pub fn keep(&self, name: &'static str, text: &str) {
+        if let Ok(mut said) = self.said.lock() {
+            said.kept.insert(name, clean(text));
+        }
     }
 
     /// Says whether the line was printed. Names of players, clubs and gloves come from outside: a terminal obeys nothing
@@ -84,6 +94,12 @@ impl Status {
         self.said.lock().is_ok_and(|said| said.in_view)
     }
 
+    /// What is kept, by its name.
+    #[must_use]
+    pub fn kept(&self) -> BTreeMap<&'static str, String> {
+        self.said.lock().map_or_else(|_| BTreeMap::new(), |said| said.kept.clone())
+    }
+
     /// The last lines, newest last.
     #[must_use]
     pub fn recent(&self) -> Vec<String> {
@@ -94,6 +110,17 @@ impl Status {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_kept_outlasts_the_lines_until_it_is_replaced() {
+        let status = Status::new(true);
+        status.keep("Shared", "code 1234 5678");
+        status.keep("Page", "http://127.0.0.1:8627/");
+        (0..20).for_each(|swing| status.line(&format!("swing {swing}")));
+        status.keep("Shared", "code 8765\u{1b} 4321");
+        let kept = [("Page", "http://127.0.0.1:8627/".to_owned()), ("Shared", "code 8765? 4321".to_owned())];
+        assert_eq!(status.kept(), BTreeMap::from(kept));
+    }
 
     #[test]
     fn a_terminal_obeys_nothing_in_a_line_and_the_same_is_said_once() {

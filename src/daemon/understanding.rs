@@ -1,5 +1,6 @@
 //! Whether what the link brings is a glove's, and how often that is spoken of. Pure.
 
+use crate::device::AssemblyError;
 use crate::units::HostTime;
 use firmware_protocol::FrameError;
 use std::collections::BTreeSet;
@@ -29,10 +30,12 @@ const FIRST_PRIVATE: u8 = 0x40;
 /// What was understood since the link was opened.
 #[derive(Clone, Debug, Default)]
 pub struct Understanding {
-    /// Since when bytes come of which none was understood, nor doubted yet.
-    in_doubt: Option<HostTime>,
+    /// When the link brought its first bytes.
+    first_bytes: Option<HostTime>,
     /// A frame was understood, or the doubt was spoken of.
     settled: bool,
+    /// The glove speaks another version, and has said nothing since that could be used.
+    refused: bool,
     complained: Option<HostTime>,
     /// Pieces in a row that are no frame; those of them that are too long, and those that only lack their check value.
     useless: u32,
@@ -61,13 +64,25 @@ pub enum Brought {
 impl Understanding {
     /// The link was opened anew: another device may hang on it now.
     pub fn opened(&mut self) {
-        (self.in_doubt, self.settled) = (None, false);
+        (self.first_bytes, self.settled, self.refused) = (None, false, false);
         (self.useless, self.too_long, self.unchecked) = (0, 0, 0);
     }
 
     /// A frame was one that a glove sends, and could be used.
     pub fn used(&mut self) {
         self.brought = Brought::Glove;
+        self.refused = false;
+    }
+
+    /// A sound frame could not be used.
+    pub fn refused(&mut self, error: &AssemblyError) {
+        self.refused |= matches!(error, AssemblyError::Version(_));
+    }
+
+    /// Whether the two ends cannot talk, so that silence is no news.
+    #[must_use]
+    pub fn is_refused(&self) -> bool {
+        self.refused
     }
 
     /// What has come so far, whatever the link.
@@ -112,10 +127,18 @@ impl Understanding {
     /// Bytes came. What to ask, once, when so many have come without one frame that this seems to be no glove.
     pub fn doubts(&mut self, now: HostTime) -> Option<&'static str> {
         self.brought = self.brought.max(Brought::Bytes);
-        let since = *self.in_doubt.get_or_insert(now);
+        let since = *self.first_bytes.get_or_insert(now);
         let doubts = !self.settled && now.seconds_since(since) >= DOUBT_AFTER_S;
         self.settled |= doubts;
         doubts.then(|| self.doubt())
+    }
+
+    /// Whether a glove that has said nothing of itself yet merely goes on with what an earlier host started: on a cable it
+    /// does not see that this one has gone, and its answer to the greeting is on its way.
+    #[must_use]
+    pub fn is_of_an_earlier_talk(&self, error: &AssemblyError, now: HostTime) -> bool {
+        let is_new = self.first_bytes.is_none_or(|since| now.seconds_since(since) < DOUBT_AFTER_S);
+        is_new && matches!(error, AssemblyError::UnknownNode { known, .. } if known.is_empty())
     }
 
     fn doubt(&self) -> &'static str {
@@ -251,6 +274,20 @@ mod tests {
                 .map(|error| understanding.is_new_mistake(&error));
         assert_eq!(told, [true, false, true, true, true, false]);
         assert!(!understanding.is_new_mistake(&DAMAGED));
+    }
+
+    #[test]
+    fn a_glove_has_time_to_say_who_it_is() {
+        let mut understanding = Understanding::default();
+        understanding.doubts(seconds(5.0));
+        understanding.frame();
+        let of_an_earlier_talk = |known: &[u8], at| {
+            let error = AssemblyError::UnknownNode { node: 1, known: known.to_vec() };
+            understanding.is_of_an_earlier_talk(&error, seconds(at))
+        };
+        assert!(of_an_earlier_talk(&[], 7.9));
+        assert!(!of_an_earlier_talk(&[], 8.0), "by then it should have said so");
+        assert!(!of_an_earlier_talk(&[0], 5.1), "it has said who it is");
     }
 
     #[test]

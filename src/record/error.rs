@@ -7,7 +7,13 @@ use thiserror::Error;
 /// An input that cannot be read. Each says what was expected and what was found.
 #[derive(Debug, Error)]
 pub enum InputError {
-    /// There is no such file, or it may not be opened.
+    /// There is no such input.
+    #[error("{path}: expected a recording or a raw CSV, found no such file", path = path.display())]
+    Missing {
+        /// Where it should be.
+        path: PathBuf,
+    },
+    /// It may not be opened, or a file beside it is missing.
     #[error("{path}: cannot be opened: {source}", path = path.display())]
     Open {
         /// The file.

@@ -1,5 +1,6 @@
 //! The glove in the settings file: written there once it was chosen, everything else in the file left as it is.
 
+use super::input::name_of;
 use crate::device::KnownGlove;
 use serde::Deserialize;
 use std::fs;
@@ -89,7 +90,7 @@ fn with_glove(text: &str, glove: &KnownGlove) -> Result<String, String> {
 /// Writes a new file beside it and puts it in its place.
 fn replace(path: &Path, text: &str) -> io::Result<()> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let name = name_of(path);
     let beside = folder.join(format!(".{name}.{}", std::process::id()));
     let mut options = fs::OpenOptions::new();
     options.write(true).create(true).truncate(true).mode(0o600);

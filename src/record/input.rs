@@ -119,7 +119,10 @@ fn format_error(path: &Path, found: &str) -> InputError {
 }
 
 fn open_file(path: &Path) -> Result<BufReader<File>, InputError> {
-    let failed = |source| InputError::Open { path: path.to_owned(), source };
+    let failed = |source: io::Error| match source.kind() {
+        io::ErrorKind::NotFound => InputError::Missing { path: path.to_owned() },
+        _ => InputError::Open { path: path.to_owned(), source },
+    };
     let kind = std::fs::metadata(path).map_err(failed)?.file_type();
     if kind.is_dir() {
         return Err(InputError::NotAFile { path: path.to_owned(), found: "folder" });
@@ -172,10 +175,16 @@ pub fn markers_beside(
     Ok(file.map_or_else(Vec::new, |(text, _)| read_markers(&text, report)))
 }
 
+/// The name of a file, without its folder; empty where the path has none.
+#[must_use]
+pub fn name_of(path: &Path) -> String {
+    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
+
 /// The path of a file beside NAME.csv or NAME.csv.gz: NAME and this ending.
 #[must_use]
 pub fn sibling(path: &Path, ending: &str) -> PathBuf {
-    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let name = name_of(path);
     let stem = [".csv.gz", ".csv"].iter().find_map(|known| {
         let at = name.len().checked_sub(known.len())?;
         let tail = name.get(at..)?;

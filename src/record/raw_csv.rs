@@ -10,7 +10,7 @@ use super::marker_merge::MarkerMerge;
 use super::node_clock::NodeClock;
 use super::salvage::{Loss, SalvageReport};
 use crate::sample::{Arrival, DeviceDescription, ImuSample, NodeRole};
-use crate::units::DeviceTime;
+use crate::units::{DeviceTime, counted};
 use std::collections::VecDeque;
 use std::io::{self, BufRead};
 use std::path::{Path, PathBuf};
@@ -19,6 +19,10 @@ use std::path::{Path, PathBuf};
 const LONGEST_LINE: usize = 4096;
 /// Most rows that wait for one with a host time: more than are ever asked for again at once.
 const MOST_PENDING: usize = 65_536;
+
+/// What is said of a file that ends behind its header.
+const HEADER_ALONE: &str =
+    "the file ends behind its header, so what wrote it was stopped there, or had nothing to write";
 
 /// An open raw CSV: an iterator of what arrived.
 pub struct RawCsv {
@@ -191,8 +195,8 @@ impl RawCsv {
             return self.merge.next_left().map(Ok);
         }
         self.failed = true;
-        let first = self.report.losses.first().map_or("the file ends here".to_owned(), Loss::to_string);
-        let among = format!("{} lines", self.line_number - 1);
+        let first = self.report.losses.first().map_or(HEADER_ALONE.to_owned(), Loss::to_string);
+        let among = counted(self.line_number - 1, "line");
         Some(Err(InputError::NothingReadable { path: self.path.clone(), among, first }))
     }
 }

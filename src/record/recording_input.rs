@@ -237,7 +237,7 @@ impl<R: Read> RecordingArrivals<R> {
             0 => "the glove sent nothing".to_owned(),
             _ => "none holds a sample".to_owned(),
         });
-        let among = format!("{} pieces", self.pieces);
+        let among = counted(self.pieces, "piece");
         Some(Err(InputError::NothingReadable { path: self.path.clone(), among, first }))
     }
 }

@@ -2,16 +2,13 @@
 
 use super::recorded::Channel;
 use super::tally::Tally;
-use crate::sample::NodeRole;
+use crate::sample::{NodeRole, missing_nodes};
 use crate::units::{counted, times};
 use std::collections::BTreeMap;
 use std::fmt;
 
 /// Losses that are listed one by one; more are only counted.
 const LISTED_AT_MOST: usize = 20;
-/// What to do where the hand node was not heard.
-const SEE_THAT: &str = "see that the hand node is charged and switched on, then record the bucket anew";
-
 /// One thing that could not be read back.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Loss {
@@ -145,22 +142,10 @@ impl SalvageReport {
         }
     }
 
-    /// A node that a measurement needs and that gave no sample, in a sentence: what that means, and what to do.
+    /// What is said where a node that a measurement needs gave no sample.
     #[must_use]
     pub fn missing_nodes(&self) -> Option<String> {
-        let seen = |role| self.nodes_seen.contains(&role);
-        let words: Vec<&str> = self.nodes_seen.iter().map(|role| role.word()).collect();
-        let only = format!("found {} only", words.join(" and "));
-        match (seen(NodeRole::Hand), seen(NodeRole::Forearm)) {
-            (true, true) => None,
-            (true, false) => Some(format!("expected samples of the forearm node, {only}")),
-            (false, _) if words.is_empty() => {
-                Some(format!("expected samples of the nodes hand and forearm, found none: {SEE_THAT}"))
-            }
-            (false, _) => Some(format!(
-                "expected samples of the hand node, {only}; without the hand no swing is found: {SEE_THAT}"
-            )),
-        }
+        missing_nodes(&self.nodes_seen)
     }
 
     /// What the reader of an analysis has to know of its input: nodes that are missing, and what was lost.
@@ -254,19 +239,5 @@ mod tests {
         assert_eq!(report.nodes_seen, [NodeRole::Hand, NodeRole::Forearm]);
         assert_eq!(report.samples_read, 3);
         assert_eq!(report.missing_nodes(), None);
-        let told = |seen: &[NodeRole]| {
-            SalvageReport { nodes_seen: seen.to_vec(), ..SalvageReport::default() }.missing_nodes().unwrap()
-        };
-        let begins =
-            |seen: &[NodeRole], words: &str| assert!(told(seen).starts_with(words), "{}", told(seen));
-        begins(
-            &[NodeRole::Forearm],
-            "expected samples of the hand node, found forearm only; without the hand no swing",
-        );
-        begins(
-            &[],
-            "expected samples of the nodes hand and forearm, found none: see that the hand node is charged",
-        );
-        assert_eq!(told(&[NodeRole::Hand]), "expected samples of the forearm node, found hand only");
     }
 }

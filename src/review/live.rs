@@ -343,7 +343,10 @@ impl LiveStatus {
         if seen.is_empty() {
             return "not compared yet".to_owned();
         }
-        format!("not compared by motion yet; against this machine {seen}")
+        let against = format!("against this machine {seen}");
+        // A glove of one node has nothing to compare.
+        let compares = self.nodes.iter().any(|node| node.role == NodeRole::Forearm);
+        if compares { format!("not compared by motion yet; {against}") } else { against }
     }
 
     fn sound(&self) -> Fact {

@@ -38,6 +38,8 @@ use std::collections::BTreeMap;
 
 /// Said once on every output: what the angles count from.
 pub const ANGLE_REFERENCE: &str = "address pose";
+/// The one kind of club that has no usual measures: nobody asks for the speed of its swing.
+const UNMEASURED_KIND: &str = "putter";
 
 /// The target windows of one player: by club, and one for every other club.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -172,13 +174,20 @@ impl Review {
         }
     }
 
-    /// What there is to say of the bucket: the analysis's notes, and of each club that swings were made with and that has
-    /// no window of its own.
+    /// What there is to say of the bucket: the analysis's notes, and each club without a window of its own whose name says
+    /// nothing, since it may be misspelt. Who plays a hybrid and wants no window for it has heard so while playing.
     #[must_use]
     pub fn notes(&self) -> Vec<String> {
         let clubs = summary::in_order(self.analysis.swings.iter().filter_map(|swing| swing.club.as_deref()));
-        let lacking = clubs.into_iter().filter_map(|club| self.windows.named_lacking(club));
+        let nameless = clubs.into_iter().filter(|club| !self.is_a_club(club));
+        let lacking = nameless.filter_map(|club| self.windows.named_lacking(club));
         self.analysis.notes.iter().cloned().chain(lacking).collect()
+    }
+
+    /// Whether a name is that of a club of the player's, or of a kind of club.
+    fn is_a_club(&self, name: &str) -> bool {
+        let is_measured = self.measures.as_ref().is_ok_and(|measures| measures.club(name).is_some());
+        is_measured || name.to_lowercase().split_whitespace().any(|word| word == UNMEASURED_KIND)
     }
 
     /// The number in the bucket of the swing at this place, counted from 0.

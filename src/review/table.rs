@@ -254,8 +254,9 @@ pub fn printed(mut table: Table) -> String {
     out.replace('\u{a0}', " ")
 }
 
-/// One paragraph, broken between words, later lines indented by two.
-pub(super) fn wrapped(text: &str, width: u16) -> String {
+/// One paragraph, broken between words into lines of so many characters, later lines indented by two.
+#[must_use]
+pub fn wrapped(text: &str, width: u16) -> String {
     let mut out = String::new();
     let mut used = 0;
     for word in text.split(' ').filter(|word| !word.is_empty()) {

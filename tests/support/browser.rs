@@ -148,10 +148,14 @@ pub async fn look(client: &Client, driver: &Driver, session: &str, width: u32, s
     driver.devtools(session, "Emulation.setDeviceMetricsOverride", size(height)).await;
 }
 
-/// Wide tables scroll in their own frame; the page itself never scrolls sideways.
+/// Wide tables scroll in their own frame, whose caption can be read as it is; the page itself never scrolls sideways.
 pub async fn nothing_sticks_out(client: &Client, width: u32) {
     let wide = client.execute("return document.documentElement.scrollWidth", vec![]).await.unwrap();
     assert!(wide.as_u64().unwrap() <= u64::from(width), "{wide} at {width}");
+    let script = "return [...document.querySelectorAll('.scroll caption')].filter(caption =>
+        caption.getBoundingClientRect().width > caption.closest('.scroll').clientWidth + 1).map(cut => cut.innerText)";
+    let cut = client.execute(script, vec![]).await.unwrap();
+    assert_eq!(cut, json!([]), "at {width}");
 }
 
 /// Waits until an element holds these words.

@@ -5,6 +5,7 @@ use crate::cli::input::{analysed, settings, tell};
 use crate::cli::output::{print, say};
 use crate::detect::Swing;
 use crate::record::export::Names;
+use crate::record::input::name_of;
 use crate::record::storage::new_private_file;
 use crate::review::exchange::{Frames, c3d, motion_text};
 use anyhow::{Context, bail};
@@ -55,7 +56,7 @@ pub fn run(
     let mut written = 0;
     for (number, path) in chosen(swings, number, output)? {
         let name = match names {
-            Names::Keep => format!("swing {number} of {}", file_name(input)),
+            Names::Keep => format!("swing {number} of {}", name_of(input)),
             // A file may bear its player's name.
             Names::Drop => format!("swing {number}"),
         };
@@ -87,10 +88,6 @@ fn chosen(swings: &[Swing], number: Option<usize>, output: &Path) -> anyhow::Res
             Ok((1..=swings.len()).map(|number| (number, path(number))).collect())
         }
     }
-}
-
-fn file_name(path: &Path) -> String {
-    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
 }
 
 fn write_new(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {

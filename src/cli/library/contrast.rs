@@ -3,7 +3,7 @@
 use super::Context;
 use super::trend::windows_of;
 use crate::cli::Outcome;
-use crate::cli::output::{print_json, print_lines, print_table, table};
+use crate::cli::output::{print_json, print_lines, print_paragraphs, print_table, table};
 use crate::record::error::quoted;
 use crate::record::library::index::{Bucket, KnownSwing};
 use crate::review::Windows;
@@ -86,10 +86,10 @@ fn tell(contrast: &Contrast) -> anyhow::Result<()> {
     }
     print_table(table)?;
     for (quantity, row) in &contrast.rows {
-        print_lines(&format!("{}: {}", quantity.name(), said(row)))?;
+        print_paragraphs(&format!("{}: {}", quantity.name(), said(row)))?;
     }
     for method in methods(&contrast.rows) {
-        print_lines(&format!("Interval: {method}."))?;
+        print_paragraphs(&format!("Interval: {method}."))?;
     }
     Ok(())
 }

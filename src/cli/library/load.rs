@@ -3,7 +3,7 @@
 use super::Context;
 use super::trend::known_player;
 use crate::cli::Outcome;
-use crate::cli::output::{print, print_json};
+use crate::cli::output::{print_json, print_paragraphs};
 use crate::record::error::quoted;
 use crate::review::load::{Load, PUBLISHED, RATIO_IS_CONTESTED};
 use crate::units::{WallTime, counted};
@@ -41,7 +41,7 @@ pub(super) fn load(context: &Context, args: &LoadArgs) -> anyhow::Result<Outcome
         print_json(&object)?;
         return Ok(Outcome::Done);
     }
-    print(&text(&load))?;
+    print_paragraphs(&text(&load))?;
     Ok(Outcome::Done)
 }
 

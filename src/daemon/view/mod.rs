@@ -17,6 +17,7 @@ use keys::{Asked, next_club};
 use ratatui::Frame;
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span, Text};
+use std::collections::BTreeMap;
 
 /// Where the values of a line begin, in cells.
 const INDENT: usize = 12;
@@ -38,6 +39,8 @@ pub struct View<'a> {
     pub status: &'a LiveStatus,
     /// What was said, newest last.
     pub said: &'a [String],
+    /// What stays, by its name: where the page is.
+    pub kept: &'a BTreeMap<&'static str, String>,
     /// What is asked on the last line.
     pub asked: &'a Asked,
     /// The clubs that `c` goes through.
@@ -76,6 +79,9 @@ fn parts(view: &View<'_>, width: usize) -> Vec<Part> {
         let (style, worth) =
             if fact.wrong { (attention(), Worth::Trouble) } else { (Style::new(), Worth::Well) };
         all.push(part(worth, named(fact.name, &fact.words, style, width)));
+    }
+    for (name, words) in view.kept {
+        all.push(part(Worth::Well, named(name, words, Style::new(), width)));
     }
     all.push(blank());
     let said = view.said.get(view.said.len().saturating_sub(SAID)..).unwrap_or_default();

@@ -163,9 +163,9 @@ fn show(watched: &Watched, over: &AtomicBool, taken: &AtomicBool) -> io::Result<
             terminal = Terminal::new(CrosstermBackend::new(stdout()))?;
         }
         let (page, status) = (Arc::clone(&watched.page.borrow()), Arc::clone(&watched.status.borrow()));
-        let said = watched.said.recent();
-        let view =
-            View { review: &page.review, status: &status, said: &said, asked: &asked, clubs: &watched.clubs };
+        let (said, kept) = (watched.said.recent(), watched.said.kept());
+        let (review, clubs) = (&page.review, watched.clubs.as_slice());
+        let view = View { review, status: &status, said: &said, kept: &kept, asked: &asked, clubs };
         terminal.draw(|frame| {
             draw(frame, &view);
             if !watched.knows_utf8 {

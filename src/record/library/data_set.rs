@@ -10,7 +10,7 @@ use super::index::{Bucket, KnownSwing};
 use super::numbers::{ANALYSER, EventNumbers, SegmentNumbers};
 use super::open::{Library, LibraryError};
 use crate::record::error::quoted;
-use crate::record::input::open_input;
+use crate::record::input::{name_of, open_input};
 use crate::record::lock::hold;
 use crate::record::parquet_samples::ParquetSamples;
 use crate::record::parquet_table::{Column, Fractions, TableWriter, Values};
@@ -256,7 +256,7 @@ impl DataSet<'_> {
 }
 
 fn unready(path: &Path) -> PathBuf {
-    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let name = name_of(path);
     // Hidden: readers pass it over.
     path.with_file_name(format!(".{name}{UNREADY}"))
 }

@@ -1,6 +1,7 @@
 //! The edge to the folder: what lies in it, and the few things that are done to files. Everything that is made
 //! belongs to its owner alone; nothing ever takes the place of another file.
 
+use crate::record::input::name_of;
 use crate::record::storage::{Disk, FileDisk, Storage, make_folders, new_private_file};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
@@ -41,7 +42,7 @@ impl Beside {
     /// The path of this file beside a recording.
     #[must_use]
     pub fn of(self, recording: &Path) -> PathBuf {
-        let name = recording.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let name = name_of(recording);
         let stem = name.strip_suffix(RECORDING).unwrap_or(&name);
         recording.with_file_name(format!("{stem}{}", self.ending()))
     }
@@ -114,7 +115,7 @@ fn is_ours(name: &str) -> bool {
 fn sorted_out(root: &Path, paths: Vec<PathBuf>) -> io::Result<Listing> {
     let mut listing = Listing::default();
     for path in &paths {
-        let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let name = name_of(path);
         if is_ours(&name) && fs::metadata(root.join(path)).is_ok_and(|found| found.mode() & 0o077 != 0) {
             listing.exposed.push(path.clone());
         }

@@ -9,7 +9,7 @@ use super::player::{Player, players};
 use super::remarks::{Remark, Remarks, Said, head, recording_named};
 use super::steps::{Step, StepError, unready};
 use crate::record::error::quoted;
-use crate::record::input::{Arrivals, markers_beside, open_input, sibling};
+use crate::record::input::{Arrivals, markers_beside, name_of, open_input, sibling};
 use crate::record::salvage::SalvageReport;
 use crate::record::session::SessionInfo;
 use crate::sample::Marker;
@@ -245,8 +245,7 @@ fn changed(path: &Path) -> Result<WallTime, LibraryError> {
 
 /// The name of a raw CSV without its ending, by the rule that the files beside it are found by.
 fn stem_of(csv: &Path) -> String {
-    let stem =
-        sibling(csv, "").file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let stem = name_of(&sibling(csv, ""));
     stem.strip_suffix(".gz").map(str::to_owned).unwrap_or(stem)
 }
 

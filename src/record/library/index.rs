@@ -10,6 +10,7 @@ use super::numbers::{ANALYSER, SwingNumbers};
 use super::remarks::{Remarks, Standing, standings};
 use super::results::VersionResult;
 use super::search::caseless;
+use crate::record::input::name_of;
 use crate::units::{DeviceTime, WallTime};
 use rusqlite::functions::FunctionFlags;
 use rusqlite::types::Value;
@@ -408,11 +409,6 @@ fn put_lines(connection: &Connection, bucket: i64, beside: &BesideRead) -> Resul
 
 fn json_text<T: serde::Serialize>(value: &T) -> Result<String> {
     serde_json::to_string(value).map_err(|error| rusqlite::Error::ToSqlConversionFailure(Box::new(error)))
-}
-
-/// The name of a file, without its folder.
-fn name_of(path: &Path) -> String {
-    path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
 }
 
 /// A path as text. Names that are no text get a stand-in: two such may be taken for one another, and no more.

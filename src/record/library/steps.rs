@@ -9,6 +9,7 @@ use super::recovery::Found;
 use super::remarks::{Remark, Remarks, Said, head};
 use super::rewrite;
 use crate::record::error::InputError;
+use crate::record::input::name_of;
 use crate::record::recording_writer::RecordError;
 use crate::record::session::SessionInfo;
 use crate::record::storage::new_private_file;
@@ -233,7 +234,7 @@ pub fn remarks_of(recording: &Path) -> Remarks {
 /// The path of a file while it is not ready.
 #[must_use]
 pub fn unready(path: &Path) -> PathBuf {
-    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let name = name_of(path);
     path.with_file_name(name + files::UNREADY)
 }
 

@@ -196,8 +196,8 @@ fn measurement(comparison: &Comparison, quantity: Quantity) -> Option<String> {
     let (measured, spread) = (measured * quantity.factor(), spread * quantity.factor());
     let within = format!(
         "a single swing is measured to ±{}{unit}, the swings spread by ±{}{unit}",
-        number(measured, 1),
-        number(spread, 1),
+        rounded(measured),
+        rounded(spread),
         unit = quantity.unit()
     );
     Some(if measured * 3.0 <= spread {
@@ -205,6 +205,11 @@ fn measurement(comparison: &Comparison, quantity: Quantity) -> Option<String> {
     } else {
         format!("The measurement is part of the spread: {within}.")
     })
+}
+
+/// A spread with two digits that tell something.
+fn rounded(spread: f64) -> String {
+    number(spread, if spread < 10.0 { 1 } else { 0 })
 }
 
 #[cfg(test)]

@@ -36,7 +36,7 @@ pub fn parts(model: &PageModel, status: Option<&LiveStatus>) -> [(&'static str, 
 
 fn markups(model: &PageModel, status: Option<&LiveStatus>) -> [Markup; 4] {
     let review = &model.review;
-    let heading = served::heading(review);
+    let heading = served::heading(review, model.live);
     // Once the bucket is over, nothing is sent or recorded any more.
     let glove = html! { @if let Some(status) = status.filter(|_| model.live) { (facts(status)) } };
     let rest = served::bucket(review, OWN);

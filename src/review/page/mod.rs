@@ -64,7 +64,7 @@ fn finished(review: &Review) -> Markup {
     html! {
         header {
             p.program { "hingeclock" }
-            h1 { (title(review)) }
+            h1 { (heading(review)) }
             p.headline { (wording::headline(&summary)) }
         }
         main {
@@ -84,11 +84,20 @@ fn head(model: &PageModel) -> Markup {
 }
 
 fn title(review: &Review) -> String {
-    let name = review.input.trim_end_matches(".mcap");
-    match &review.player {
-        Some(player) => format!("{player}: {name}"),
-        None => name.to_owned(),
-    }
+    let [player, name] = named(review);
+    player + &name
+}
+
+/// The same for a heading: a name of a recording that fits in a line is not broken at its hyphens.
+fn heading(review: &Review) -> Markup {
+    let [player, name] = named(review);
+    html! { (player) span { (name) } }
+}
+
+/// The player, if there is one, and the recording.
+fn named(review: &Review) -> [String; 2] {
+    let player = review.player.as_ref().map_or_else(String::new, |player| format!("{player}: "));
+    [player, review.input.trim_end_matches(".mcap").to_owned()]
 }
 
 /// The last swing, large enough to be read from the mat.

@@ -39,7 +39,7 @@ pub fn page(shown: &Shown, status: Option<&LiveStatus>) -> String {
 fn finished(shown: &Shown) -> Markup {
     let review = &shown.model.review;
     html! {
-        header { div #live-heading { (heading(review)) } (tools(shown)) }
+        header { div #live-heading { (heading(review, false)) } (tools(shown)) }
         main #main { div #live-bucket { (bucket(review, &shown.key)) } }
     }
 }
@@ -57,11 +57,14 @@ fn tools(shown: &Shown) -> Markup {
     }
 }
 
-/// The bucket's name and its sum in a sentence.
-pub fn heading(review: &Review) -> Markup {
+/// The bucket's name and its sum in a sentence; a bucket that still runs has only not found a swing yet.
+pub fn heading(review: &Review, runs: bool) -> Markup {
+    let waits = runs && review.analysis.swings.is_empty();
     html! {
-        h1 { (title(review)) }
-        p.headline { (wording::headline(&Summary::of(review))) (left_out(review)) }
+        h1 { (super::heading(review)) }
+        p.headline {
+            @if waits { "No swing yet." } @else { (wording::headline(&Summary::of(review))) (left_out(review)) }
+        }
         (said_of_bucket(review))
     }
 }

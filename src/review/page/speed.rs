@@ -35,16 +35,34 @@ pub fn panel(shown: &Shown, number: usize, swing: &Swing) -> Markup {
         section aria-labelledby="speed-title" {
             h2 #speed-title { "Where the speed comes from" }
             @match SwingSpeed::in_bucket(&shown.model.review, swing) {
-                Ok(speed) => {
-                    (figures(&rows(&speed)))
-                    @if let Ok(measures) = &shown.model.review.measures { (worked_out_with(&measures.arm, &speed.club)) }
-                    @if let Ok(path) = &speed.path { (hand_path::figures(path, side(shown))) }
-                    (what_if(shown, number))
-                }
-                Err(reason) => p { "Not known: " (reason) "." },
+                Ok(speed) => (known(shown, number, &speed)),
+                Err(reason) => (not_known(reason)),
             }
         }
     }
+}
+
+fn known(shown: &Shown, number: usize, speed: &SwingSpeed) -> Markup {
+    let rows = rows(speed);
+    if let Some(reason) = why_nothing_is_known(&rows) {
+        return not_known(reason);
+    }
+    html! {
+        (figures(&rows))
+        @if let Ok(measures) = &shown.model.review.measures { (worked_out_with(&measures.arm, &speed.club)) }
+        @if let Ok(path) = &speed.path { (hand_path::figures(path, side(shown))) }
+        (what_if(shown, number))
+    }
+}
+
+/// Where not one figure is known, as with the hand node alone: the reason of the first, from which the others follow.
+fn why_nothing_is_known(rows: &[Row]) -> Option<&'static str> {
+    let is_unknown = |(_, figure, _): &Row| figure.is_err();
+    rows.first().filter(|_| rows.iter().all(is_unknown)).and_then(|(_, figure, _)| figure.err())
+}
+
+fn not_known(reason: &str) -> Markup {
+    html! { p { "Not known: " (reason) "." } }
 }
 
 /// Which way round the player is seen.
@@ -63,8 +81,10 @@ fn what_if(shown: &Shown, number: usize) -> Markup {
     }
 }
 
-/// Words, figure and unit of each line.
-fn rows(speed: &SwingSpeed) -> [(&'static str, Figure, Unit); 15] {
+/// Words, figure and unit of a line.
+type Row = (&'static str, Figure, Unit);
+
+fn rows(speed: &SwingSpeed) -> [Row; 15] {
     let SwingSpeed { head, release, flat, .. } = speed;
     let path = speed.path.as_ref().map_err(|reason| *reason);
     [
@@ -86,7 +106,7 @@ fn rows(speed: &SwingSpeed) -> [(&'static str, Figure, Unit); 15] {
     ]
 }
 
-fn figures(rows: &[(&'static str, Figure, Unit)]) -> Markup {
+fn figures(rows: &[Row]) -> Markup {
     let reasons: BTreeSet<&str> = rows.iter().filter_map(|(_, figure, _)| figure.err()).collect();
     html! {
         div.scroll tabindex="0" role="region" aria-labelledby="speed-title" {

@@ -239,7 +239,7 @@ fn doubts(swing: &Swing) -> Markup {
     html! {
         section aria-labelledby="doubts-title" {
             h2 #doubts-title { "What deserves less trust" }
-            @if swing.flags.is_empty() { p { "Nothing speaks against these numbers." } }
+            @if swing.flags.is_empty() { p { "Nothing speaks against the numbers of wrist and arm." } }
             @else { ul { @for flag in &swing.flags { li { (flag.explanation()) "." } } } }
         }
     }

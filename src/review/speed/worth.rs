@@ -19,6 +19,12 @@ const DISAGREE_MPS: f64 = 0.3;
 /// A change of the head's speed by more than this share is none of the small ones that the model is good for (judgement).
 const SMALL_SHARE: f64 = 0.1;
 
+/// Swings of one size have head speeds within this factor of each other (judgement): full swings do, chips among them do
+/// not, and what lies between the two is no habit.
+const ONE_SIZE: f64 = 1.3;
+/// Why a swing of another size is left out.
+const OTHER_SIZE: &str = "a swing whose head speed is far from that of most swings with this club";
+
 /// Said with every such number.
 pub const VALIDITY: &str = "A planar double pendulum with a stiff club, driven by torques fitted to each swing; \
     a change leaves the arm's torque as it was, and the body does not answer to it. Good for small changes of \
@@ -52,7 +58,8 @@ pub struct Curve {
     /// How much this player differs from swing to swing in it, one standard deviation, in the change's unit; none for
     /// what is no habit, and for a single swing.
     pub own_sd: Option<f64>,
-    /// What one of these is worth: head speed for the value that much larger, m/s; none where that is no small change.
+    /// What one of these is worth: head speed for the value that much larger, m/s; none where that is no small change, or
+    /// none that the model can be trusted with.
     pub per_own_sd_mps: Option<f64>,
 }
 
@@ -137,6 +144,9 @@ pub fn club_worth(review: &Review, measures: &Measures, club: &str) -> ClubWorth
             Err(_) => {}
         }
     }
+    if keep_one_size(&mut looked) {
+        left_out.push(OTHER_SIZE);
+    }
     let spreads = |change: Change| own_sd(change, &looked);
     let own: Vec<Option<f64>> = Change::ALL.iter().map(|(change, _)| spreads(*change)).collect();
     let speeds: Vec<f64> = looked.iter().map(|looked| looked.head_mps).collect();
@@ -169,6 +179,27 @@ fn look<'a>(place: usize, swing: &'a Swing, measures: &Measures) -> Result<Looke
     let SwingSpeed { club, head, plane, release, .. } = SwingSpeed::of(swing, measures)?;
     let released = release.release_before_ball_ms.is_ok();
     Ok(Looked { place, swing, club, plane: plane?, head_mps: head.head_mps?.value, released })
+}
+
+/// Keeps the swings of the size that most have. True where there were others.
+fn keep_one_size(looked: &mut Vec<Looked<'_>>) -> bool {
+    let speeds: Vec<f64> = looked.iter().map(|looked| looked.head_mps).collect();
+    let all = looked.len();
+    if let Some(slowest) = slowest_of_most(&speeds) {
+        looked.retain(|looked| is_of_size(slowest, looked.head_mps));
+    }
+    looked.len() < all
+}
+
+/// The slowest of the largest group of one size; of groups as large as each other the faster one counts.
+fn slowest_of_most(speeds: &[f64]) -> Option<f64> {
+    let size = |slowest: f64| speeds.iter().filter(|speed| is_of_size(slowest, **speed)).count();
+    let larger = |a: &f64, b: &f64| size(*a).cmp(&size(*b)).then(a.total_cmp(b));
+    speeds.iter().copied().max_by(larger)
+}
+
+fn is_of_size(slowest: f64, speed: f64) -> bool {
+    (slowest..=ONE_SIZE * slowest).contains(&speed)
 }
 
 /// How much a player differs from swing to swing.
@@ -229,12 +260,46 @@ fn point(
     }
 }
 
-/// Slope around no change, m/s for one of the change's unit; from one side where the other has no swing.
+/// Slope around no change, m/s for one of the change's unit; from one side where the other has no swing, or none that can
+/// be trusted.
 fn slope(points: &[Worth]) -> Option<f64> {
     let middle = points.iter().position(|point| point.by == 0.0)?;
-    let known = |i: usize| points.get(i).and_then(|point| Some((point.by, point.head_mps?)));
+    let known = |i: usize| {
+        points.get(i).filter(|point| !point.beyond).and_then(|point| Some((point.by, point.head_mps?)))
+    };
     let here = known(middle)?;
     let before = middle.checked_sub(1).and_then(known).unwrap_or(here);
     let after = known(middle + 1).unwrap_or(here);
     (after.0 > before.0).then(|| (after.1 - before.1) / (after.0 - before.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn chips_do_not_count_among_full_swings() {
+        assert_eq!(slowest_of_most(&[14.6, 5.6, 13.9, 20.2]), Some(13.9));
+        assert_eq!(slowest_of_most(&[6.0, 20.0, 6.2, 21.0]), Some(20.0), "of two groups the faster one");
+        assert_eq!(slowest_of_most(&[38.0, 42.0, 45.0]), Some(38.0), "a beginner's swings are of one size");
+        assert_eq!(slowest_of_most(&[]), None);
+        assert!(is_of_size(13.9, 14.6) && !is_of_size(13.9, 20.2) && !is_of_size(13.9, 5.6));
+    }
+
+    #[test]
+    fn what_cannot_be_trusted_is_worth_nothing() {
+        let point = |by: f64, head_mps: f64, beyond| Worth {
+            by,
+            head_mps: Some(head_mps),
+            change_mps: None,
+            range_mps: None,
+            beyond,
+        };
+        let trusted = [point(-2.0, 19.0, false), point(0.0, 20.0, false), point(2.0, 22.0, false)];
+        assert_eq!(slope(&trusted), Some(0.75));
+        let one_side = [point(-2.0, 19.0, false), point(0.0, 20.0, false), point(2.0, 22.0, true)];
+        assert_eq!(slope(&one_side), Some(0.5));
+        let none = [point(-2.0, 19.0, true), point(0.0, 20.0, false), point(2.0, 22.0, true)];
+        assert_eq!(slope(&none), None);
+    }
 }
