@@ -14,7 +14,11 @@ const SAY_ONE: f64 = 20.0;
 /// What they say has to be known this many times better than one answer lies from the next (judgement).
 const SURE: f64 = 10.0;
 /// Whoever has not been sure after so many readings of the hand will not be.
-const GIVEN_UP: u32 = 8000;
+const GIVEN_UP: u32 = 5000;
+/// Before so many guesses nothing is suspected.
+const LEAST: usize = 100;
+/// A glove that has paused so often without counting tells nothing by its numbers.
+const PAUSES: u32 = 3;
 /// No packet holds more of the forearm's readings than this, s: those that come later tell nothing of the hand's clock.
 const HAND_HEARD_WITHIN_S: f64 = 0.3;
 
@@ -43,6 +47,8 @@ pub struct ArrivalOrder {
     /// The forearm's newest instant, by its clock, when the hand was heard last, s.
     forearm_then_s: Option<f64>,
     suspected: Option<Suspected>,
+    /// So often no clock had jumped that was suspected.
+    pauses: u32,
 }
 
 /// Clocks that seem to have jumped, and how far they were apart before.
@@ -93,17 +99,31 @@ impl ArrivalOrder {
         }
     }
 
-    /// A clock seems to have jumped.
+    /// A clock seems to have jumped. One that seems to again before anybody knows is a node's that pauses again and again.
     pub fn suspect(&mut self, role: NodeRole, jump: Jump) {
-        let Some(before_s) = self.apart_s() else { return };
-        let off_s = self.guesses_s.iter().map(|guess_s| (guess_s - before_s).abs()).sum::<f64>();
-        let spread_s = off_s / self.guesses_s.len().max(1) as f64;
-        let fresh = Suspected { jumped: Jumped::default(), before_s, spread_s, since: 0 };
-        let suspected = self.suspected.get_or_insert(fresh);
+        let mut suspected = self.suspected.take().or_else(|| self.fresh());
+        let jumped = suspected.as_mut().map(|suspected| &mut suspected.jumped);
         let of_node =
-            if role == NodeRole::Hand { &mut suspected.jumped.hand } else { &mut suspected.jumped.forearm };
-        *of_node = Some(jump);
-        self.guesses_s.clear();
+            jumped.map(|jumped| if role == NodeRole::Hand { &mut jumped.hand } else { &mut jumped.forearm });
+        match of_node.map(|of_node| of_node.replace(jump)) {
+            Some(None) => {
+                self.suspected = suspected;
+                self.guesses_s.clear();
+            }
+            Some(Some(_)) => self.pauses += 1,
+            None => {}
+        }
+    }
+
+    /// A suspicion of nobody yet; none where it would tell nothing.
+    fn fresh(&self) -> Option<Suspected> {
+        if self.pauses >= PAUSES || self.guesses_s.len() < LEAST {
+            return None;
+        }
+        let before_s = self.since_then_s()?;
+        let off_s = self.guesses_s.iter().map(|guess_s| (guess_s - before_s).abs()).sum::<f64>();
+        let spread_s = off_s / self.guesses_s.len() as f64;
+        Some(Suspected { jumped: Jumped::default(), before_s, spread_s, since: 0 })
     }
 
     /// The clocks that have jumped, once that can be told.
@@ -123,6 +143,7 @@ impl ArrivalOrder {
         each.sort_by(|a, b| off_s(a).total_cmp(&off_s(b)));
         let told = each[0];
         self.suspected = None;
+        self.pauses = if told == none { self.pauses + 1 } else { 0 };
         (told != none).then_some(told)
     }
 
@@ -170,5 +191,21 @@ mod tests {
         assert_eq!(told(0.02, Some(0.03), Some(0.02)), Some((false, true)));
         assert_eq!(told(-0.01, Some(0.03), Some(0.02)), Some((true, true)));
         assert_eq!(told(0.0, Some(0.03), Some(0.03)), None, "both pause");
+    }
+
+    #[test]
+    fn a_node_that_pauses_again_and_again_is_suspected_no_more() {
+        let (mut order, mut doubtful) = (ArrivalOrder::default(), 0);
+        for place in 0..100_000_u32 {
+            let t_s = f64::from(place) * 0.005;
+            order.hand_came(Some(t_s));
+            order.forearm_came(t_s, t_s - 0.003 + 0.001 * f64::from(place % 5));
+            if place % 500 == 499 {
+                order.suspect(NodeRole::Hand, Jump { first_seq: place, at_s: t_s, by_s: 0.005 });
+            }
+            assert_eq!(order.told(), None);
+            doubtful += u32::from(order.is_doubtful());
+        }
+        assert!((1..4000).contains(&doubtful), "{doubtful}");
     }
 }

@@ -162,7 +162,7 @@ impl Intake {
         if self.is_awaited(sample, reading.t_s) && newest_s - reading.t_s > LATE_S {
             return Taken::Late(reading);
         }
-        self.turn(&reading, restarted);
+        self.turn(&reading, sample.seq, restarted);
         self.follow();
         if restarted { Taken::Restarted(reading) } else { Taken::Reading(reading) }
     }
@@ -192,10 +192,14 @@ impl Intake {
     }
 
     /// One step of the orientation filter. A late reading is passed over: its time is spoken for.
-    fn turn(&mut self, reading: &Reading, restarted: bool) {
-        let since_s = self.turned_s.map_or(0.0, |followed_s| reading.t_s - followed_s);
+    fn turn(&mut self, reading: &Reading, seq: u32, restarted: bool) {
+        let mut since_s = self.turned_s.map_or(0.0, |followed_s| reading.t_s - followed_s);
         if since_s < 0.0 && !restarted {
-            return;
+            if self.highest != Some(seq) {
+                return;
+            }
+            // The clock went back, not the node.
+            since_s = self.pace.step_s();
         }
         self.turned_s = Some(reading.t_s);
         let dt_s = if restarted { 2.0 * GAP_S } else { since_s };

@@ -135,3 +135,29 @@ fn a_node_that_starts_anew_is_taken_on() {
     assert_eq!(intake.push(&no_number), Taken::Dropped);
     assert_eq!(intake.since(0.0).len(), 2);
 }
+
+#[test]
+fn a_jump_is_taken_out_of_what_is_kept_and_of_what_comes_late() {
+    for by_us in [20_000, -20_000] {
+        let jumped = |seq: u32| {
+            let off_us = if seq < 500 { 0 } else { by_us };
+            ImuSample { t: DeviceTime(i64::from(seq) * 2000 + off_us), ..sample(seq) }
+        };
+        let (mut intake, by_s) = (intake(), by_us as f64 * 1e-6);
+        let mut jumps = Vec::new();
+        for seq in (0..1000).filter(|seq| *seq != 490) {
+            intake.push(&jumped(seq));
+            jumps.extend(intake.take_jump());
+        }
+        assert!(jumps.len() == 1 && jumps[0].first_seq == 500, "{jumps:?}");
+        assert!((jumps[0].by_s - by_s).abs() < 1e-6, "{jumps:?}");
+        assert_eq!(intake.retime(500, 0.0, -by_s), 500);
+        intake.retime(0, 3.0, 3.0);
+        intake.push(&jumped(490));
+        intake.push(&jumped(1000));
+        for (seq, reading) in intake.since(0.0).iter().enumerate() {
+            assert!((reading.t_s - 3.0 - seq as f64 * 0.002).abs() < 1e-9, "{by_us} {seq}: {}", reading.t_s);
+        }
+        assert_eq!(intake.since(0.0).len(), 1001);
+    }
+}

@@ -422,7 +422,7 @@ impl LiveAnalysis {
     fn tell(&mut self, measured: Box<Measured>, now_s: f64) -> LiveSwing {
         let Measured { candidate, knowledge, learnt, swing, .. } = *self.with_late_shock(measured);
         let told = self.set.swing_is_over(&candidate, &knowledge, &swing);
-        if !candidate.hand_alone {
+        if !candidate.hand_alone && !candidate.episode.clocks_doubtful {
             self.recent.push_back(learnt.window);
             if self.recent.len() > RECENT {
                 self.recent.pop_front();

@@ -102,6 +102,11 @@ impl Pace {
         self.uneven_s += share * (off_s.abs() - self.uneven_s);
     }
 
+    /// From one reading to the next, s.
+    pub fn step_s(&self) -> f64 {
+        self.step_s
+    }
+
     /// The times are counted from elsewhere, by so much.
     pub fn shift(&mut self, by_s: f64) {
         self.last = self.last.map(|(seq, t_s)| (seq, t_s + by_s));
@@ -127,14 +132,18 @@ impl Shifts {
         self.0.iter().rev().find(|(first_seq, _)| *first_seq <= seq).map_or(0.0, |(_, by_s)| *by_s)
     }
 
-    /// Adds so much before a number, and so much from it on.
+    /// Adds so much before a number, and so much from it on; from 0 on to all.
     pub fn add(&mut self, first_seq: u32, before_s: f64, from_s: f64) {
-        let now_s = self.0.back().map_or(0.0, |(_, by_s)| *by_s);
         if self.0.is_empty() {
             self.0.push_back((0, 0.0));
         }
-        self.0.iter_mut().for_each(|(_, by_s)| *by_s += before_s);
-        self.0.push_back((first_seq, now_s + from_s));
+        let (_, now_s) = self.0[self.0.len() - 1];
+        for (seq, by_s) in &mut self.0 {
+            *by_s += if *seq < first_seq { before_s } else { from_s };
+        }
+        if first_seq > 0 {
+            self.0.push_back((first_seq, now_s + from_s));
+        }
         if self.0.len() > SHIFTS {
             self.0.pop_front();
         }

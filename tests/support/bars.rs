@@ -67,7 +67,7 @@ pub fn found<'a>(swings: &'a [Swing], truth: &SwingTruth) -> Option<&'a Swing> {
 }
 
 /// The names of the numbers that are off by more than their bars tell.
-pub fn wrong_in(swing: &Swing, truth: &SwingTruth) -> Vec<&'static str> {
+fn wrong_in(swing: &Swing, truth: &SwingTruth) -> Vec<&'static str> {
     off(swing, truth).into_iter().filter(fails).map(|one| one.0).collect()
 }
 
