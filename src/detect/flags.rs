@@ -58,7 +58,7 @@ fn is_flat(curve: &HingeCurve, crossings: &Crossings) -> bool {
 }
 
 fn clocks_unsure(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) -> bool {
-    candidate.episode.clocks_doubtful || wrist.clock_sd_s(instants.top_s) > CLOCK_SD_S
+    candidate.episode.clocks_doubtful || !wrist.clock_shown || wrist.clock_sd_s(instants.top_s) > CLOCK_SD_S
 }
 
 fn hinges_on(swing: &Swing) -> bool {
