@@ -210,6 +210,11 @@ impl BodyWatch {
         }
     }
 
+    /// The hand's clock has jumped: where it lies is found anew.
+    pub fn hand_jumped(&mut self) {
+        self.hand = Heard { newest: self.hand.newest, ..Heard::new() };
+    }
+
     /// The player is asked for a part of the calibration.
     pub fn prompt(&mut self, part: CalibrationPart) {
         for node in &mut self.nodes {
@@ -313,6 +318,9 @@ impl TrunkNode {
                 self.after_hand.clear();
             }
             Taken::Reading(_) => {}
+        }
+        if self.intake.take_jump().is_some() {
+            self.heard = Heard { newest: self.heard.newest, ..Heard::new() };
         }
         self.heard.hear(sample);
     }

@@ -2,14 +2,15 @@
 //! motion with the stillness before them. Holds a bounded stretch of samples, however long the session.
 
 use super::NodeLoss;
+use super::arrival_order::ArrivalOrder;
 use super::body_watch::{BodyReadings, BodyWatch};
-use super::fast_motion::{CUT_WITHIN_S, FastMotion, SWING_PEAK};
+use super::calibration_in_hand::CalibrationInHand;
+use super::fast_motion::{CUT_WITHIN_S, Ended, FastMotion, SWING_PEAK};
 use super::intake::{Intake, Taken};
 use crate::fusion::calibration::Biases;
-use crate::fusion::glitch::without_glitches;
 use crate::fusion::joint::GloveEvidence;
 use crate::fusion::orientation::OrientationMethod;
-use crate::fusion::series::{Conversion, Reading, middle};
+use crate::fusion::series::{Conversion, Reading};
 use crate::sample::{Arrival, CalibrationPart, DeviceDescription, ImuSample, Marker, NodeRole};
 use std::collections::VecDeque;
 
@@ -69,6 +70,8 @@ pub struct Episode {
     pub clock_guess_s: f64,
     /// How often a node's clock had started anew by then.
     pub clocks_begun: u32,
+    /// A clock seems to have jumped within it, and it is not known whether it has.
+    pub clocks_doubtful: bool,
     /// Where the fast motion began, hand clock, s.
     pub fast_from_s: f64,
     /// It goes on from one that was cut for its length.
@@ -95,23 +98,22 @@ pub enum Cut {
     Motion(Episode),
 }
 
-struct CalibrationInHand {
-    parts: Vec<(CalibrationPart, Episode)>,
-    /// When the last prompt came, hand clock, s; unknown until the hand is heard.
-    last_prompt_s: Option<f64>,
-}
-
 /// The cutter: arrivals in, episodes out.
 pub struct EpisodeCutter {
     params: EpisodeParams,
     hand: Intake,
     forearm: Intake,
     body: BodyWatch,
-    clock_guesses: VecDeque<f64>,
-    /// The forearm's newest instant, by its clock, when the hand was heard last, s.
-    forearm_then_s: Option<f64>,
+    order: ArrivalOrder,
+    /// What was taken out of the clocks that was not taken yet: jumps of the hand's, s.
+    retimed_s: Option<f64>,
+    notes: Vec<String>,
     smooth_rate: f64,
     fast: Option<FastMotion>,
+    /// Motions that are over and were not handed out yet.
+    ended: VecDeque<Ended>,
+    /// They are kept as long as it is doubtful whether a clock has jumped.
+    is_patient: bool,
     /// The last one was cut for its length, and the hand was not slow since.
     is_cut_off: bool,
     /// Where the last fast motion ended: a movement is never told twice.
@@ -134,22 +136,12 @@ pub const CALIBRATION_DONE: &str = "done";
 /// And when it was broken off: what there is of it does not count.
 pub const CALIBRATION_STOPPED: &str = "stopped";
 
-/// More readings of a node than this are no part of a calibration: a minute at 1000 Hz.
-const PART_READINGS_MAX: usize = 60_000;
 /// The trunk's address pose is looked for so far back from the fast motion, s: as the glove's.
 const BODY_BEFORE_S: f64 = 4.0;
-/// Pairs of arrivals from which the clock is guessed.
-const GUESSES: usize = 2001;
-/// No packet holds more of the forearm's readings than this, s: those that come later tell nothing of the hand's clock.
-const HAND_HEARD_WITHIN_S: f64 = 0.3;
+/// The forearm's clock is known so well at least, s.
+const HEARD_AFTER_S: f64 = 0.3;
 /// Time constant of the smoothed rate, s.
 const SMOOTH_S: f64 = 0.02;
-
-/// The parts that the axes come from are all there.
-fn is_whole(calibration: &CalibrationInHand) -> bool {
-    let moving = [CalibrationPart::Flex, CalibrationPart::Hinge, CalibrationPart::Roll];
-    moving.iter().all(|part| calibration.parts.iter().any(|(of, _)| of == part))
-}
 
 impl EpisodeCutter {
     /// A cutter for this glove.
@@ -162,10 +154,13 @@ impl EpisodeCutter {
             hand: intake(NodeRole::Hand),
             forearm: intake(NodeRole::Forearm),
             body: BodyWatch::new(device, keep_s, params.orientation),
-            clock_guesses: VecDeque::new(),
-            forearm_then_s: None,
+            order: ArrivalOrder::default(),
+            retimed_s: None,
+            notes: Vec::new(),
             smooth_rate: 0.0,
             fast: None,
+            ended: VecDeque::new(),
+            is_patient: false,
             is_cut_off: false,
             told_until_s: f64::NEG_INFINITY,
             calibration: None,
@@ -173,6 +168,12 @@ impl EpisodeCutter {
             club_in_hand: None,
             hand_full_scale_g: hand_full_scale_g(device),
         }
+    }
+
+    /// The same, for whoever is in no hurry: what a clock that jumped has spoilt is handed out when that is known.
+    #[must_use]
+    pub fn patient(device: &DeviceDescription, params: EpisodeParams) -> EpisodeCutter {
+        EpisodeCutter { is_patient: true, ..EpisodeCutter::new(device, params) }
     }
 
     /// The glove has described itself anew.
@@ -214,14 +215,37 @@ impl EpisodeCutter {
     /// The input is over: hands out what is still in hand.
     pub fn finish(&mut self) -> Vec<Cut> {
         let calibration = self.calibration.take().and_then(|calibration| self.close_calibration(calibration));
-        let motion = self.fast.take().map(|fast| Cut::Motion(self.episode_of(&fast)));
-        calibration.into_iter().chain(motion).collect()
+        self.end_motion();
+        let ended = std::mem::take(&mut self.ended);
+        let motions = ended.iter().map(|ended| Cut::Motion(self.episode_of(ended)));
+        calibration.into_iter().chain(motions).collect()
     }
 
     /// The fast motion that is still going on, as far as it has come.
     #[must_use]
     pub fn motion_so_far(&self) -> Option<Episode> {
-        self.fast.map(|fast| self.episode_of(&fast))
+        self.motion().map(|motion| self.episode_of(&motion))
+    }
+
+    /// The motion that is going on, as if it were over.
+    fn motion(&self) -> Option<Ended> {
+        let (fast, until_s) = self.fast.zip(self.now_s())?;
+        Some(Ended { fast, from_s: self.begins_s(fast.since_s), until_s, club: self.club_in_hand.clone() })
+    }
+
+    /// The motion that is going on is over.
+    fn end_motion(&mut self) {
+        self.ended.extend(self.motion());
+        self.fast = None;
+    }
+
+    /// The next motion that is over and can be handed out.
+    fn hand_out(&mut self) -> Option<Cut> {
+        if self.is_patient && self.order.is_doubtful() {
+            return None;
+        }
+        let ended = self.ended.pop_front()?;
+        Some(Cut::Motion(self.episode_of(&ended)))
     }
 
     /// The same in few readings, for a first look: [`Intake::since_in_blocks`].
@@ -291,18 +315,15 @@ impl EpisodeCutter {
         let starts_anew = part == CalibrationPart::Still;
         let finished = if starts_anew {
             // One that was broken off is none.
-            self.calibration.take().filter(is_whole).and_then(|whole| self.close_calibration(whole))
+            self.calibration
+                .take()
+                .filter(CalibrationInHand::is_whole)
+                .and_then(|whole| self.close_calibration(whole))
         } else {
             None
         };
         let episode = self.nothing();
-        let calibration = self
-            .calibration
-            .get_or_insert_with(|| CalibrationInHand { parts: Vec::new(), last_prompt_s: now_s });
-        calibration.last_prompt_s = now_s;
-        // The last part of each kind counts.
-        calibration.parts.retain(|(before, _)| *before != part);
-        calibration.parts.push((part, episode));
+        self.calibration.get_or_insert_with(|| CalibrationInHand::begun(now_s)).prompt(part, episode, now_s);
         finished
     }
 
@@ -314,17 +335,19 @@ impl EpisodeCutter {
             NodeRole::Forearm => self.forearm.falls_back(sample),
             NodeRole::Chest | NodeRole::Belt => false,
         };
-        // What the node kept goes with its clock: the motion is handed out as far as it has come.
+        // What the node kept goes with its clock: the motions are handed out as far as they have come.
         let cut_short = if starts_anew { self.cut_short() } else { None };
         let cut = self.take(sample);
-        cut_short.or(cut)
+        cut_short.or(cut).or_else(|| self.hand_out())
     }
 
     fn cut_short(&mut self) -> Option<Cut> {
-        let fast = self.fast.take()?;
-        let episode = self.episode_of(&fast);
-        self.told_until_s = self.now_s().unwrap_or(f64::NEG_INFINITY);
-        Some(Cut::Motion(episode))
+        if self.fast.is_some() {
+            self.end_motion();
+            self.told_until_s = self.now_s().unwrap_or(f64::NEG_INFINITY);
+        }
+        let ended = self.ended.pop_front()?;
+        Some(Cut::Motion(self.episode_of(&ended)))
     }
 
     fn take(&mut self, sample: &ImuSample) -> Option<Cut> {
@@ -337,6 +360,7 @@ impl EpisodeCutter {
         if matches!(taken, Taken::Restarted(_)) {
             self.forget_the_clock(of_hand);
         }
+        self.suspect_a_jump(sample.role);
         match taken {
             Taken::Dropped => None,
             Taken::Late(reading) => {
@@ -346,10 +370,15 @@ impl EpisodeCutter {
             Taken::Reading(reading) | Taken::Restarted(reading) => {
                 self.collect(reading, of_hand);
                 if of_hand {
-                    self.forearm_then_s = self.forearm.newest().map(|forearm| forearm.t_s);
+                    self.order.hand_came(self.forearm.came_s());
                     return self.follow_motion(reading);
                 }
-                self.guess_clock(reading);
+                if let Some(hand_s) = self.hand.came_s() {
+                    self.order.forearm_came(reading.t_s, hand_s);
+                }
+                if let Some(jumped) = self.order.told() {
+                    self.take_out(&jumped);
+                }
                 None
             }
         }
@@ -358,8 +387,7 @@ impl EpisodeCutter {
     /// A node's clock is another one now: nothing that was timed on the old one holds.
     fn forget_the_clock(&mut self, of_hand: bool) {
         self.calibration = None;
-        self.clock_guesses.clear();
-        self.forearm_then_s = None;
+        self.order.forget();
         if of_hand {
             (self.fast, self.is_cut_off) = (None, false);
             self.told_until_s = f64::NEG_INFINITY;
@@ -368,25 +396,8 @@ impl EpisodeCutter {
     }
 
     fn collect(&mut self, reading: Reading, of_hand: bool) {
-        if let Some((_, episode)) =
-            self.calibration.as_mut().and_then(|calibration| calibration.parts.last_mut())
-        {
-            let readings = if of_hand { &mut episode.hand } else { &mut episode.forearm };
-            if readings.len() < PART_READINGS_MAX {
-                readings.push(reading);
-            }
-        }
-    }
-
-    /// Samples that arrive one after the other were taken at about the same time, unless the hand is not heard any more.
-    fn guess_clock(&mut self, forearm: Reading) {
-        let Some((hand_s, then_s)) = self.now_s().zip(self.forearm_then_s) else { return };
-        if forearm.t_s - then_s > HAND_HEARD_WITHIN_S {
-            return;
-        }
-        self.clock_guesses.push_back(forearm.t_s - hand_s);
-        if self.clock_guesses.len() > GUESSES {
-            self.clock_guesses.pop_front();
+        if let Some(calibration) = &mut self.calibration {
+            calibration.collect(reading, of_hand);
         }
     }
 
@@ -407,39 +418,27 @@ impl EpisodeCutter {
             return None;
         };
         let (over, fast) = (fast.step(reading.t_s, self.smooth_rate, &params), *fast);
-        over.then(|| {
-            let episode = self.episode_of(&fast);
+        if over {
+            self.end_motion();
             // The slow stretch may be the address of the next swing.
             self.told_until_s = fast.slow_since_s.unwrap_or(reading.t_s);
             self.is_cut_off = fast.slow_since_s.is_none();
-            self.fast = None;
-            Cut::Motion(episode)
-        })
+        }
+        None
     }
 
     fn calibration_over(&mut self, now_s: f64) -> Option<Cut> {
         let calibration = self.calibration.as_mut()?;
         let last_prompt_s = *calibration.last_prompt_s.get_or_insert(now_s);
-        let at_address = calibration.parts.last().is_some_and(|(part, _)| *part == CalibrationPart::Address);
+        let at_address = calibration.part() == Some(CalibrationPart::Address);
         let longest_s = if at_address { self.params.after_last_prompt_s } else { self.params.longest_part_s };
         let over = now_s - last_prompt_s > longest_s;
         self.calibration.take_if(|_| over).and_then(|calibration| self.close_calibration(calibration))
     }
 
-    /// Puts the parts in order of time and gives them the biases that are known by now.
+    /// The calibration with the biases that are known by now.
     fn close_calibration(&self, calibration: CalibrationInHand) -> Option<Cut> {
-        let mut parts = calibration.parts;
-        let (biases, clock_guess_s) = (self.biases(), self.clock_guess_s());
-        for (_, episode) in &mut parts {
-            for readings in [&mut episode.hand, &mut episode.forearm] {
-                readings.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
-                *readings = without_glitches(std::mem::take(readings));
-            }
-            episode.biases = biases;
-            episode.clock_guess_s = clock_guess_s;
-        }
-        parts.retain(|(_, episode)| !episode.hand.is_empty());
-        (!parts.is_empty()).then_some(Cut::Calibration(CalibrationEpisodes { parts }))
+        calibration.close(self.biases(), self.clock_guess_s()).map(Cut::Calibration)
     }
 
     fn biases(&self) -> Biases {
@@ -447,7 +446,7 @@ impl EpisodeCutter {
     }
 
     fn clock_guess_s(&self) -> f64 {
-        middle(self.clock_guesses.iter().copied()).unwrap_or(0.0)
+        self.order.apart_s().unwrap_or(0.0)
     }
 
     /// An episode without readings.
@@ -460,6 +459,7 @@ impl EpisodeCutter {
             bias_wander: Biases { hand: self.hand.bias_wander(), forearm: self.forearm.bias_wander() },
             clock_guess_s: 0.0,
             clocks_begun: self.hand.clocks_begun() + self.forearm.clocks_begun(),
+            clocks_doubtful: self.order.is_doubtful(),
             fast_from_s: 0.0,
             goes_on: false,
             club: None,
@@ -472,18 +472,24 @@ impl EpisodeCutter {
         (fast_from_s - self.params.before_s).max(self.told_until_s)
     }
 
-    fn episode_of(&self, fast: &FastMotion) -> Episode {
-        let fast_from_s = fast.since_s;
-        let (from_s, clock_guess_s) = (self.begins_s(fast_from_s), self.clock_guess_s());
+    fn episode_of(&self, Ended { fast, from_s, until_s, club }: &Ended) -> Episode {
+        let (from_s, fast_from_s, clock_guess_s) = (*from_s, fast.since_s, self.clock_guess_s());
+        let (mut hand, mut forearm) = (self.hand.since(from_s), self.forearm.since(from_s + clock_guess_s));
+        // One that had to wait ends before the present.
+        hand.retain(|reading| reading.t_s <= *until_s);
+        forearm.retain(|reading| reading.t_s <= until_s + clock_guess_s + HEARD_AFTER_S);
         Episode {
-            hand: self.hand.since(from_s),
-            forearm: self.forearm.since(from_s + clock_guess_s),
+            hand,
+            forearm,
             body: Box::new(self.body.since(from_s.max(fast_from_s - BODY_BEFORE_S))),
             clock_guess_s,
             fast_from_s,
             goes_on: fast.goes_on,
-            club: self.club_in_hand.clone(),
+            club: club.clone(),
             ..self.nothing()
         }
     }
 }
+
+#[path = "clock_jumps.rs"]
+mod clock_jumps;

@@ -29,6 +29,19 @@ pub struct FastMotion {
     swung_s: Option<f64>,
 }
 
+/// One that is over.
+#[derive(Clone, Debug)]
+pub struct Ended {
+    /// The motion.
+    pub fast: FastMotion,
+    /// Where its readings begin.
+    pub from_s: f64,
+    /// And where they end.
+    pub until_s: f64,
+    /// The club in use.
+    pub club: Option<String>,
+}
+
 impl FastMotion {
     /// Begun at an instant with this rate; `goes_on` from one that was cut.
     #[must_use]
@@ -60,6 +73,18 @@ impl FastMotion {
         // Rather not within a swing.
         let is_long = beyond_s > 0.0 && (rate < params.fast_from || beyond_s > CUT_WITHIN_S);
         slow_for_s > params.slow_for_s || is_long
+    }
+
+    /// The same on a clock that shows other times.
+    #[must_use]
+    pub fn with_times(self, shown: impl Fn(f64) -> f64) -> FastMotion {
+        FastMotion {
+            since_s: shown(self.since_s),
+            slow_since_s: self.slow_since_s.map(&shown),
+            near_peak_s: shown(self.near_peak_s),
+            swung_s: self.swung_s.map(&shown),
+            ..self
+        }
     }
 
     /// Whether it is past its peak.

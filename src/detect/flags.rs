@@ -44,7 +44,7 @@ pub(super) fn of(
         (Flag::NominalMounting, !wrist.calibrated && !candidate.hand_alone),
         (Flag::OldMounting, wrist.calibrated && !candidate.hand_alone && third_angle_rms > MOVED),
         (Flag::HandNodeAlone, candidate.hand_alone),
-        (Flag::ClocksUnsure, !candidate.hand_alone && wrist.clock_sd_s(instants.top_s) > CLOCK_SD_S),
+        (Flag::ClocksUnsure, !candidate.hand_alone && clocks_unsure(candidate, wrist, instants)),
         (Flag::UnusualDownswing, !(200.0..=450.0).contains(&down_ms)),
         (Flag::UnusualTempo, !(2.0..=5.5).contains(&swing.tempo.value)),
         (Flag::RestlessAddress, candidate.hand.still_rms > RESTLESS || instants.counts_from_a_move()),
@@ -55,6 +55,10 @@ pub(super) fn of(
 fn is_flat(curve: &HingeCurve, crossings: &Crossings) -> bool {
     let (before, after) = curve.shifts(crossings, SET, 1.0_f64.to_radians());
     before.abs() > FLAT_S || after.abs() > FLAT_S
+}
+
+fn clocks_unsure(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) -> bool {
+    candidate.episode.clocks_doubtful || !wrist.clock_shown || wrist.clock_sd_s(instants.top_s) > CLOCK_SD_S
 }
 
 fn hinges_on(swing: &Swing) -> bool {

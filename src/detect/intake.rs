@@ -1,6 +1,7 @@
 //! One node's samples put in order: late ones sorted in, double ones dropped, missing ones counted.
 
 use super::NodeLoss;
+use super::pace::{Jump, Pace, Shifts};
 use crate::device::gaps::{LATE_NUMBERS, LATE_US, can_pass};
 use crate::fusion::errors::NodeErrors;
 use crate::fusion::glitch;
@@ -42,6 +43,13 @@ pub struct Intake {
     conversion: Conversion,
     keep_s: f64,
     ring: VecDeque<Reading>,
+    /// Their numbers.
+    numbers: VecDeque<u32>,
+    /// When the reading with the highest number was taken, s.
+    came_s: Option<f64>,
+    pace: Pace,
+    jump: Option<Jump>,
+    shifts: Shifts,
     first: u32,
     highest: Option<u32>,
     /// Numbers that may still come late; more than [`LATE_NUMBERS`] are given up as lost.
@@ -65,6 +73,11 @@ impl Intake {
             conversion,
             keep_s,
             ring: VecDeque::new(),
+            numbers: VecDeque::new(),
+            came_s: None,
+            pace: Pace::default(),
+            jump: None,
+            shifts: Shifts::default(),
             first: 0,
             highest: None,
             awaited: BTreeSet::new(),
@@ -86,7 +99,7 @@ impl Intake {
     /// Whether this sample's clock is another one than that of what is kept, which would go.
     #[must_use]
     pub fn starts_anew(&self, sample: &ImuSample) -> bool {
-        let t_s = self.conversion.instant_s(sample);
+        let t_s = self.instant_s(sample);
         let far = self.newest().is_some_and(|newest| (t_s - newest.t_s).abs() > RESTART_S);
         far && !self.is_awaited(sample, t_s)
     }
@@ -94,8 +107,13 @@ impl Intake {
     /// Whether this sample's clock has begun anew, and was not silent for long only.
     #[must_use]
     pub fn falls_back(&self, sample: &ImuSample) -> bool {
-        let t_s = self.conversion.instant_s(sample);
+        let t_s = self.instant_s(sample);
         self.starts_anew(sample) && self.newest().is_some_and(|newest| t_s < newest.t_s)
+    }
+
+    /// When a sample was taken, what its clock has jumped since taken out, s.
+    fn instant_s(&self, sample: &ImuSample) -> f64 {
+        self.conversion.instant_s(sample) + self.shifts.at(sample.seq)
     }
 
     /// How often the node's clock has begun anew, as one does that was switched off.
@@ -109,7 +127,7 @@ impl Intake {
         if is_no_reading(sample) {
             return Taken::Dropped;
         }
-        let reading = self.conversion.reading(sample);
+        let reading = Reading { t_s: self.instant_s(sample), ..self.conversion.reading(sample) };
         let newest_s = self.newest().map_or(reading.t_s, |newest| newest.t_s);
         let since_us = ((reading.t_s - newest_s) * 1e6) as i64;
         let restarted = self.starts_anew(sample);
@@ -119,7 +137,9 @@ impl Intake {
                 self.restart_numbers();
             }
             self.clocks_begun += u32::from(since_us < 0);
+            self.pace.restart();
             self.ring.clear();
+            self.numbers.clear();
             self.own.restart();
             self.unseen = 0;
         } else if reading.t_s > newest_s
@@ -134,11 +154,15 @@ impl Intake {
             return Taken::Dropped;
         }
         self.loss.received += 1;
-        self.insert(reading);
+        if self.highest == Some(sample.seq) {
+            self.came_s = Some(reading.t_s);
+            self.jump = self.pace.hear(sample.seq, reading.t_s).or(self.jump.take());
+        }
+        self.insert(reading, sample.seq);
         if self.is_awaited(sample, reading.t_s) && newest_s - reading.t_s > LATE_S {
             return Taken::Late(reading);
         }
-        self.turn(&reading, restarted);
+        self.turn(&reading, sample.seq, restarted);
         self.follow();
         if restarted { Taken::Restarted(reading) } else { Taken::Reading(reading) }
     }
@@ -168,10 +192,14 @@ impl Intake {
     }
 
     /// One step of the orientation filter. A late reading is passed over: its time is spoken for.
-    fn turn(&mut self, reading: &Reading, restarted: bool) {
-        let since_s = self.turned_s.map_or(0.0, |followed_s| reading.t_s - followed_s);
+    fn turn(&mut self, reading: &Reading, seq: u32, restarted: bool) {
+        let mut since_s = self.turned_s.map_or(0.0, |followed_s| reading.t_s - followed_s);
         if since_s < 0.0 && !restarted {
-            return;
+            if self.highest != Some(seq) {
+                return;
+            }
+            // The clock went back, not the node.
+            since_s = self.pace.step_s();
         }
         self.turned_s = Some(reading.t_s);
         let dt_s = if restarted { 2.0 * GAP_S } else { since_s };
@@ -192,6 +220,8 @@ impl Intake {
     }
 
     fn restart_numbers(&mut self) {
+        self.pace.restart();
+        self.shifts.go_on();
         self.highest = None;
         self.awaited.clear();
         self.came_late.clear();
@@ -238,20 +268,51 @@ impl Intake {
         }
     }
 
-    fn insert(&mut self, reading: Reading) {
+    fn insert(&mut self, reading: Reading, seq: u32) {
         // Nearly all are the newest: these need no search of a ring that the cache does not hold.
         let is_newest = self.newest().is_none_or(|newest| newest.t_s <= reading.t_s);
         let by_search = || self.ring.partition_point(|other| other.t_s <= reading.t_s);
         let place = if is_newest { self.ring.len() } else { by_search() };
         let after = self.ring.len() - place;
         self.ring.insert(place, reading);
+        self.numbers.insert(place, seq);
         // One that comes among those seen is passed over.
         self.unseen += usize::from(after <= self.unseen);
         let newest_s = self.ring.back().map_or(reading.t_s, |newest| newest.t_s);
         while self.ring.front().is_some_and(|oldest| oldest.t_s < newest_s - self.keep_s) {
             self.ring.pop_front();
+            self.numbers.pop_front();
         }
         self.unseen = self.unseen.min(self.ring.len());
+    }
+
+    /// When the reading with the highest number was taken, s: the newest one's time, but for a clock that has jumped back.
+    #[must_use]
+    pub fn came_s(&self) -> Option<f64> {
+        self.came_s
+    }
+
+    /// The clock seems to have jumped, by the node's own numbers; told once.
+    pub fn take_jump(&mut self) -> Option<Jump> {
+        self.jump.take()
+    }
+
+    /// Counts times anew: those before a number by `before_s` more, the others by `from_s` more. Gives how many of the
+    /// readings that are kept are among the others.
+    pub fn retime(&mut self, first_seq: u32, before_s: f64, from_s: f64) -> usize {
+        self.shifts.add(first_seq, before_s, from_s);
+        let by_s = |seq: u32| if seq < first_seq { before_s } else { from_s };
+        let readings = self.ring.drain(..).zip(self.numbers.drain(..));
+        let mut retimed: Vec<(Reading, u32)> = readings
+            .map(|(reading, seq)| (Reading { t_s: reading.t_s + by_s(seq), ..reading }, seq))
+            .collect();
+        retimed.sort_by(|(a, _), (b, _)| a.t_s.total_cmp(&b.t_s));
+        (self.ring, self.numbers) = retimed.into_iter().unzip();
+        self.came_s = self.came_s.map(|came_s| came_s + from_s);
+        self.turned_s = self.turned_s.map(|turned_s| turned_s + from_s);
+        self.pace.shift(from_s);
+        self.own.restart();
+        self.numbers.iter().filter(|seq| **seq >= first_seq).count()
     }
 
     /// The newest reading.
@@ -325,144 +386,5 @@ fn is_no_reading(sample: &ImuSample) -> bool {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::units::DeviceTime;
-    use proptest::prelude::*;
-
-    fn sample(seq: u32) -> ImuSample {
-        ImuSample {
-            role: NodeRole::Hand,
-            seq,
-            t: DeviceTime(i64::from(seq) * 2000),
-            rate_dps: [0.0; 3],
-            specific_force_g: [0.0, 0.0, 1.0],
-            received: None,
-        }
-    }
-
-    fn intake() -> Intake {
-        Intake::new(NodeRole::Hand, Conversion::of(None), 10.0, OrientationMethod::Own)
-    }
-
-    proptest! {
-        #[test]
-        fn order_loss_and_doubles_are_accounted_for(
-            drops in prop::collection::btree_set(1_u32..198, 0..30),
-            doubles in prop::collection::vec(0_usize..150, 0..20),
-            swaps in prop::collection::vec(0_usize..150, 0..20),
-        ) {
-            let mut seqs: Vec<u32> = (0..200).filter(|seq| !drops.contains(seq)).collect();
-            for at in swaps { seqs.swap(at, at + 3); }
-            for at in doubles { seqs.push(seqs[at]); }
-            let mut intake = intake();
-            for seq in &seqs { intake.push(&sample(*seq)); }
-            let loss = intake.loss();
-            prop_assert_eq!(loss.received, 200 - drops.len() as u64);
-            prop_assert_eq!(loss.duplicates, seqs.len() as u64 - loss.received);
-            let kept = intake.since(f64::NEG_INFINITY);
-            prop_assert!(kept.windows(2).all(|pair| pair[0].t_s < pair[1].t_s));
-            prop_assert_eq!(kept.len() as u64, loss.received);
-            if seqs.first() == Some(&0) { prop_assert_eq!(loss.missing, drops.len() as u64); }
-        }
-    }
-
-    #[test]
-    fn blocks_turn_as_their_readings_do_and_a_slow_gloves_stay_as_they_are() {
-        let filled = |step_us: i64| {
-            let mut intake = intake();
-            for seq in 0..1000 {
-                let t = DeviceTime(i64::from(seq) * step_us);
-                intake.push(&ImuSample { t, rate_dps: [f64::from(seq % 7), 0.0, 1.0], ..sample(seq) });
-            }
-            (intake.since(0.0), intake.since_in_blocks(0.0))
-        };
-        let (readings, blocks) = filled(1000);
-        assert_eq!(blocks.len(), 250);
-        let turned: Vector3<f64> = readings.iter().map(|reading| reading.rate * 0.001).sum();
-        let in_blocks: Vector3<f64> = blocks.iter().map(|block| block.rate * 0.004).sum();
-        assert!((turned - in_blocks).norm() < 1e-12 && turned.norm() > 0.05, "{turned} {in_blocks}");
-        assert!((blocks[1].t_s - 0.0055).abs() < 1e-12);
-        let (readings, blocks) = filled(5000);
-        assert_eq!(readings, blocks);
-    }
-
-    #[test]
-    fn a_node_that_counts_anew_on_the_same_clock_is_taken_on() {
-        let mut intake = intake();
-        for seq in 5000..5100 {
-            intake.push(&sample(seq));
-        }
-        let anew = |seq: u32| ImuSample { t: DeviceTime(i64::from(5100 + seq) * 2000), ..sample(seq) };
-        assert!(matches!(intake.push(&anew(0)), Taken::Reading(_)));
-        assert!(matches!(intake.push(&anew(1)), Taken::Reading(_)));
-        assert_eq!(intake.push(&anew(1)), Taken::Dropped);
-    }
-
-    #[test]
-    fn a_number_that_the_clock_contradicts_is_no_loss() {
-        let loss = |numbers: &[(i64, u32)]| {
-            let mut intake = intake();
-            for seq in 0..100 {
-                intake.push(&sample(seq));
-            }
-            for (place, seq) in numbers {
-                intake.push(&ImuSample { t: DeviceTime(place * 2000), ..sample(*seq) });
-            }
-            let loss = intake.loss();
-            (loss.received, loss.missing, loss.jumps)
-        };
-        let far = 100 | 1 << 30;
-        assert_eq!(
-            loss(&[(100, far), (101, 101), (102, 102)]),
-            (103, 0, 2),
-            "a flipped bit, and the way back"
-        );
-        assert_eq!(loss(&[(100, far), (101, far + 1), (104, far + 4)]), (103, 2, 1), "a counter that jumped");
-        assert_eq!(loss(&[(101, 101), (90, far), (102, 102)]), (102, 1, 0), "one that lies back");
-        assert_eq!(loss(&[(4000, 4000)]), (101, 3900, 0), "a silence");
-    }
-
-    #[test]
-    fn numbers_that_begin_again_after_their_last_are_no_jump() {
-        let mut intake = intake();
-        for place in 0..20_u32 {
-            let seq = place.wrapping_sub(10);
-            intake.push(&ImuSample { t: DeviceTime(i64::from(place) * 2000), ..sample(seq) });
-        }
-        let loss = intake.loss();
-        assert_eq!((loss.received, loss.missing, loss.jumps), (20, 0, 0));
-    }
-
-    #[test]
-    fn after_a_long_silence_what_was_missing_may_still_come_and_counts_once() {
-        // 8 s, and 48 of which the first come first, as a host asks for them.
-        for silent in [4000, 24_000] {
-            let mut intake = intake();
-            for seq in (0..100).chain(silent..silent + 100) {
-                intake.push(&sample(seq));
-            }
-            assert_eq!(intake.loss().missing, u64::from(silent - 100));
-            for seq in 100..silent {
-                assert!(matches!(intake.push(&sample(seq)), Taken::Late(_) | Taken::Reading(_)), "{seq}");
-            }
-            assert_eq!(intake.push(&sample(200)), Taken::Dropped);
-            let loss = intake.loss();
-            assert_eq!((loss.received, loss.missing, loss.duplicates), (u64::from(silent) + 100, 0, 1));
-            assert!(intake.since(0.0).windows(2).all(|pair| pair[0].t_s < pair[1].t_s));
-        }
-    }
-
-    #[test]
-    fn a_node_that_starts_anew_is_taken_on() {
-        let mut intake = intake();
-        for seq in 5000..6000 {
-            intake.push(&sample(seq));
-        }
-        assert!(matches!(intake.push(&sample(0)), Taken::Restarted(_)));
-        assert!(matches!(intake.push(&sample(1)), Taken::Reading(_)));
-        let no_number = ImuSample { rate_dps: [f64::NAN, 0.0, 0.0], ..sample(2) };
-        assert_eq!(intake.push(&no_number), Taken::Dropped);
-        assert_eq!(intake.since(0.0).len(), 2);
-    }
-}
+#[path = "intake_tests.rs"]
+mod tests;

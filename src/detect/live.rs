@@ -86,6 +86,14 @@ struct Attempt {
 }
 
 impl Attempt {
+    /// Readings were timed anew: what was measured by the old times is measured again, and lies later by so much, s.
+    fn retime(&mut self, by_s: f64) {
+        self.measured = None;
+        self.motion_since_s = self.motion_since_s.map(|since_s| since_s + by_s);
+        self.told_back_s = self.told_back_s.map(|back_s| back_s + by_s);
+        self.next_try_s += by_s;
+    }
+
     /// What lies before this was told, hand clock, s.
     fn told_until_s(&self) -> f64 {
         self.told_back_s.unwrap_or(f64::NEG_INFINITY)
@@ -208,7 +216,12 @@ impl LiveAnalysis {
     }
 
     fn take(&mut self, arrival: &Arrival) -> Vec<LiveSwing> {
-        match self.cutter.push(arrival) {
+        let cut = self.cutter.push(arrival);
+        self.notes.append(&mut self.cutter.take_notes());
+        if let Some(later_s) = self.cutter.take_retimed_s() {
+            self.attempt.retime(later_s);
+        }
+        match cut {
             Some(Cut::Calibration(calibration)) => {
                 self.calibrate(&calibration);
                 Vec::new()
@@ -409,7 +422,7 @@ impl LiveAnalysis {
     fn tell(&mut self, measured: Box<Measured>, now_s: f64) -> LiveSwing {
         let Measured { candidate, knowledge, learnt, swing, .. } = *self.with_late_shock(measured);
         let told = self.set.swing_is_over(&candidate, &knowledge, &swing);
-        if !candidate.hand_alone {
+        if !candidate.hand_alone && !candidate.episode.clocks_doubtful {
             self.recent.push_back(learnt.window);
             if self.recent.len() > RECENT {
                 self.recent.pop_front();

@@ -33,6 +33,8 @@ pub struct WristKnowledge {
     pub axes: WristAxes,
     /// Clock of the forearm node.
     pub clock: ClockMap,
+    /// Some motion has shown it; otherwise it was begun from the order of arrival, which a late node spoils.
+    pub clock_shown: bool,
     /// What comes on top of the sensor errors that the candidate was made with.
     pub error_changes: GloveErrors,
     /// `forearm level from hand level` of this swing.

@@ -1,9 +1,11 @@
 //! Phases of a swing and the setting of the hinge: the definitions, shared by the live and the offline path.
 
 mod address;
+mod arrival_order;
 pub mod backswing;
 pub mod body_turn;
 pub mod body_watch;
+mod calibration_in_hand;
 pub mod calibration_part;
 pub mod calibration_quality;
 pub mod calibration_watch;
@@ -24,6 +26,7 @@ pub mod motion;
 pub mod node_motion;
 pub mod offline;
 mod over_ball;
+mod pace;
 pub mod phases;
 mod search;
 mod seat;

@@ -78,7 +78,7 @@ impl OfflineAnalysis {
         OfflineAnalysis {
             device: device.clone(),
             params,
-            cutter: EpisodeCutter::new(device, params.episodes),
+            cutter: EpisodeCutter::patient(device, params.episodes),
             watch: GloveWatch::new(device),
             stints: vec![Stint::default()],
         }
@@ -105,6 +105,7 @@ impl OfflineAnalysis {
         for stint in std::mem::take(&mut self.stints) {
             swings.extend(self.stint(stint, &mut notes, &mut calibration, &mut good));
         }
+        notes.extend(self.cutter.take_notes());
         notes.extend(self.watch.sentences());
         notes.extend(side::note(&swings));
         BucketAnalysis { swings, losses: self.cutter.losses(), notes, calibration }

@@ -18,6 +18,8 @@ use std::collections::VecDeque;
 
 /// Farther apart than this the clocks are not looked for around the order of arrival, s.
 const CLOCK_REACH_S: f64 = 0.15;
+/// But where they are not found within that: a node may be late on the wire by more.
+const CLOCK_FAR_S: f64 = 0.35;
 /// Middles of what was seen of one movement lie no farther apart than this, s.
 const SAME_MOVEMENT_S: f64 = 0.1;
 /// So many movements tell the line of the clocks.
@@ -276,6 +278,7 @@ impl WristState {
         WristKnowledge {
             axes: self.axes,
             clock: ClockMap::IDENTITY,
+            clock_shown: false,
             error_changes: GloveErrors::default(),
             start: nalgebra::UnitQuaternion::identity(),
             tissue: self.tissue.share,
@@ -294,6 +297,7 @@ impl WristState {
         WristKnowledge {
             axes: estimate.axes,
             clock: estimate.clock,
+            clock_shown: !self.offsets_s.is_empty(),
             error_changes: estimate.error_changes,
             start: estimate.starts[window],
             tissue: estimate.tissue,
@@ -310,13 +314,16 @@ impl WristState {
     }
 }
 
-/// Forearm clock less hand clock, as the motion of an episode shows it, s. One in which a node fell silent shows nothing.
+/// Forearm clock less hand clock, as the motion of an episode shows it, s. One in which a node fell silent, or a clock
+/// may have jumped, shows nothing.
 fn clock_offset_s(episode: &Episode, around_s: f64) -> Option<f64> {
-    if episode.fell_silent(around_s) {
+    if episode.clocks_doubtful || episode.fell_silent(around_s) {
         return None;
     }
     let Biases { hand, forearm } = &episode.biases;
-    offset_from_motion(&episode.hand, hand, &episode.forearm, forearm, around_s, CLOCK_REACH_S)
+    let within =
+        |reach_s| offset_from_motion(&episode.hand, hand, &episode.forearm, forearm, around_s, reach_s);
+    within(CLOCK_REACH_S).or_else(|| within(CLOCK_FAR_S))
 }
 
 /// What the cuff did while the arm was asked to be still and the wrist bent.

@@ -66,11 +66,22 @@ pub fn found<'a>(swings: &'a [Swing], truth: &SwingTruth) -> Option<&'a Swing> {
     swings.iter().find(|swing| swing.top.seconds_since(truth.top).abs() < 0.3)
 }
 
+/// The names of the numbers that are off by more than their bars tell.
+fn wrong_in(swing: &Swing, truth: &SwingTruth) -> Vec<&'static str> {
+    off(swing, truth).into_iter().filter(fails).map(|one| one.0).collect()
+}
+
+/// What is off by more than its bar tells, but for numbers that are so without the trouble.
+pub fn wrong_besides(swing: &Swing, truth: &SwingTruth, before: &[&str]) -> Vec<String> {
+    let wrong = off(swing, truth).into_iter().filter(|one| fails(one) && !before.contains(&one.0));
+    wrong.map(|(name, error, sd)| format!("{name} {error:.2} ± {sd:.2}")).collect()
+}
+
 /// What is off by more than its bar tells, and was not so without the trouble.
 pub fn wrong(swing: &Swing, sound: &Swing, truth: &SwingTruth) -> Vec<String> {
-    let before = off(sound, truth);
-    let fails = |(_, error, sd): &(&str, f64, f64)| error.abs() > MOST_BARS * sd;
-    let was_wrong = |name: &str| before.iter().any(|one| one.0 == name && fails(one));
-    let wrong = off(swing, truth).into_iter().filter(|one| fails(one) && !was_wrong(one.0));
-    wrong.map(|(name, error, sd)| format!("{name} {error:.2} ± {sd:.2}")).collect()
+    wrong_besides(swing, truth, &wrong_in(sound, truth))
+}
+
+fn fails((_, error, sd): &(&str, f64, f64)) -> bool {
+    error.abs() > MOST_BARS * sd
 }
