@@ -1,4 +1,4 @@
-//! The bars of the instants (takeaway, top, impact, and where the hinge passes its shares), and of the tempo, against the
+//! The bars of the instants (takeaway, top, impact, finish, and where the hinge passes its shares), and of the tempo, against the
 //! virtual glove's own truth, which has each of them by the same definition.
 //!
 //! Prints two tables: `SEEDS=10 cargo test --test instants -- --nocapture`; `FIRST=100` starts at that seed,

@@ -178,6 +178,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
             takeaway_ms: spread.takeaway_sd_s * 1e3,
             top_ms: spread.top_sd_s * 1e3,
             impact_ms: impact_sd_s.map(|sd_s| sd_s * 1e3),
+            finish_ms: instant_sd::finish_s(candidate, wrist).map(|sd_s| sd_s * 1e3),
         },
         class: set.map_or(Class::None, |set| {
             params.bands.class(set.set_to_top_ms.value, set.arm_travel_at_set.value)
