@@ -96,9 +96,12 @@ fn at_zero_s(candidate: &Candidate, rate_sd: f64) -> f64 {
     rate_sd / candidate.phases.top_bend.abs().max(1e-6)
 }
 
-/// How well the forearm's readings stand for an instant of the hand's clock, s.
+/// How well the forearm's readings stand for an instant of the hand's clock, s. What draws the clock off (tissue that swings,
+/// a wrist that gives) does so in each swing alike: all of them tell it no better than one, while the estimate's covariance
+/// takes them for so many witnesses.
 fn of_arm_s(candidate: &Candidate, wrist: &WristKnowledge, at_s: f64) -> f64 {
-    timing_sd_s(&candidate.episode.forearm, wrist.clock.forearm_s(at_s)).hypot(wrist.clock_sd_s(at_s))
+    let clock_sd_s = wrist.clock_sd_s(at_s) * (wrist.swings.max(1) as f64).sqrt();
+    timing_sd_s(&candidate.episode.forearm, wrist.clock.forearm_s(at_s)).hypot(clock_sd_s)
 }
 
 /// How well a node's readings stand for an instant of its clock, s.
