@@ -1,7 +1,7 @@
 //! Readings lost beside the top and the ball, for a moment or for longer than a bridge carries: a number may be missing
 //! or have a wide bar, but is never wrong by more than that without a word. Live and offline, with every node.
 //!
-//! `SEEDS=4 FIRST=100 cargo test --test gaps -- --nocapture` prints what is off by more than four bars or missing.
+//! `SEEDS=6 FIRST=100 cargo test --test gaps -- --nocapture` prints what is off by more than four bars or missing.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod support {
@@ -54,6 +54,11 @@ impl Gap {
         self.nodes.contains(&NodeRole::Hand) || (self.place != Place::AfterBall && self.lasts_s >= 0.04)
     }
 
+    /// Nothing is left of the downswing, so it may well pass for no swing.
+    fn hides_downswing(&self) -> bool {
+        self.place == Place::BeforeBall && self.lasts_s >= 0.25
+    }
+
     fn begins(&self, truth: &SwingTruth) -> DeviceTime {
         let ball = truth.impact.unwrap_or(truth.arm_back);
         match self.place {
@@ -78,21 +83,29 @@ fn with_gaps(bucket: &VirtualBucket, gaps: &[Gap]) -> VirtualBucket {
 /// The first swings of study buckets, each with a gap of another kind.
 #[test]
 fn what_a_gap_spoils_is_told() {
-    let (first, seeds) = (number("FIRST", 1), number("SEEDS", 2));
-    let profiles = [Profile::Clean, Profile::Typical].into_iter();
-    let (mut n, mut swings, mut lost) = (0, 0, 0);
-    for (profile, seed) in
-        profiles.flat_map(|profile| (first..first + seeds).map(move |seed| (profile, seed)))
+    // Without being asked, a seed that chose how it is done and two that did not.
+    let seeds = match number("SEEDS", 0) {
+        0 => vec![1, 100, 102],
+        seeds => (number("FIRST", 1)..number("FIRST", 1) + seeds).collect(),
+    };
+    let profiles = [Profile::Clean, Profile::Typical].into_iter().enumerate();
+    let (mut swings, mut lost) = (0, 0);
+    for (place, profile, seed) in
+        profiles.flat_map(|(place, profile)| seeds.iter().map(move |seed| (place as u64, profile, *seed)))
     {
         let bucket = VirtualBucket::play(&Scenario::study(profile, seed), seed);
-        let gaps: Vec<Gap> = (n..).take(bucket.truth.len()).map(Gap::nth).collect();
-        n += gaps.len();
+        let first = (8 * (seed % 100) + 48 * place) as usize;
+        let gaps: Vec<Gap> = (first..).take(bucket.truth.len()).map(Gap::nth).collect();
         let torn = with_gaps(&bucket, &gaps);
         let paths = [("offline", offline(&torn), offline(&bucket)), ("live", live(&torn), live(&bucket))];
         for (path, torn, sound) in paths {
             for (truth, gap) in bucket.truth.iter().zip(&gaps) {
                 let here = format!("{} {seed} {path} {gap:?}", profile.word());
-                let swing = found(&torn, truth).unwrap_or_else(|| panic!("{here}: not found"));
+                let Some(swing) = found(&torn, truth) else {
+                    assert!(gap.hides_downswing(), "{here}: not found");
+                    println!("{here}: not found");
+                    continue;
+                };
                 let wrong = wrong(swing, found(&sound, truth).unwrap(), truth);
                 let is_lost = swing.impact.is_none() && truth.impact.is_some();
                 if is_lost || !wrong.is_empty() {

@@ -2,7 +2,7 @@
 
 use super::candidate::Candidate;
 use super::measure::{Instants, SHOCK_WITHIN_S, WristKnowledge};
-use super::motion::{GAP_STEPS, clipped_axis};
+use super::motion::clipped_axis;
 use super::set::{Crossings, HingeCurve, SET};
 use super::swing::{Flag, Swing};
 use crate::fusion::series::{Reading, between, usual_step_s};
@@ -19,6 +19,8 @@ const RESTLESS: f64 = 0.1;
 const AFTER_BALL_S: f64 = 0.02;
 /// The onset of a shock is known to so many steps between readings.
 const BEFORE_SHOCK_STEPS: f64 = 1.5;
+/// A step longer than so many usual ones is a gap.
+const GAP_STEPS: f64 = 2.5;
 /// The third wrist angle strays farther than this only when the glove has moved, rad.
 const MOVED: f64 = 0.07;
 

@@ -5,6 +5,10 @@ use crate::fusion::series::{Reading, between, usual_step_s};
 /// A step longer than so many usual ones is a gap.
 const GAP_STEPS: f64 = 1.8;
 
+/// Ringing is largest right where it turns round, or a reading later where there are but a few to each of its waves; a
+/// shock that begins is so no sooner than this, readings: filters see to that.
+const GROWS_FOR: usize = 2;
+
 /// What counts as a shock. A jump is how far the specific force of a reading lies off the straight line through
 /// the two before it: a fast but smooth downswing has small ones.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,17 +39,21 @@ pub fn find(hand: &[Reading], from_s: f64, to_s: f64, params: &ImpactParams) -> 
     let jump = |three: &[Reading]| if beside_gap(three) { 0.0 } else { off_line(three) };
     let jumps: Vec<f64> = readings.windows(3).map(jump).collect();
     let largest = (0..jumps.len()).max_by(|a, b| jumps[*a].total_cmp(&jumps[*b]))?;
-    let mut before: Vec<f64> = jumps[..largest.saturating_sub(2)].to_vec();
+    let earliest = largest.saturating_sub(8);
+    // Right behind a gap what came before the largest may all be of the shock.
+    let mut before: Vec<f64> = jumps[..earliest].to_vec();
     before.sort_by(f64::total_cmp);
     let usual = before.get(before.len() / 2).copied().unwrap_or(0.0);
     if jumps[largest] < params.least_jump_g.max(params.times_usual * usual) {
         return None;
     }
     let stands_out = (params.onset_share * jumps[largest]).max(params.times_usual * usual);
-    let earliest = largest.saturating_sub(8);
     let onset = (earliest..=largest).find(|i| jumps[*i] >= stands_out).unwrap_or(largest);
-    // Right behind a gap it is the shock's ringing: when that began nobody saw.
-    if onset.checked_sub(1).is_some_and(|before| beside_gap(&readings[before..before + 3])) {
+    // Behind a gap it may be the shock's ringing: when that began nobody saw. Where three readings lie on a line that is
+    // level, or two of them and a shock that grows, nothing rang before. What is read may begin behind a gap, too.
+    let behind_gap = |by: usize| onset.checked_sub(by).is_none_or(|at| beside_gap(&readings[at..at + 3]));
+    let step = (readings[onset + 1].force_g - readings[onset].force_g).norm();
+    if (behind_gap(1) && largest < onset + GROWS_FOR) || (behind_gap(2) && step >= stands_out) {
         return None;
     }
     // The shock came between these two readings, as far as the sampling can tell. An onset shows at once, but
@@ -90,6 +98,40 @@ mod tests {
         let mut gap_before = readings(40.0);
         gap_before.drain(100..120);
         assert!(find(&gap_before, 0.1, 0.4, &ImpactParams::default()).is_some());
+    }
+
+    /// The same with a shock that rings from `shock_s` on.
+    fn ringing(shock_s: f64, ring_hz: f64) -> Vec<Reading> {
+        let mut readings = readings(0.0);
+        for reading in readings.iter_mut().filter(|reading| reading.t_s > shock_s) {
+            let since_s = reading.t_s - shock_s;
+            let ring = (-since_s / 0.007).exp() * (std::f64::consts::TAU * ring_hz * since_s).sin();
+            reading.force_g += Vector3::new(0.36, 0.80, 0.48) * 30.0 * ring;
+        }
+        readings
+    }
+
+    #[test]
+    fn behind_a_gap_a_shock_has_the_instant_at_which_it_began_or_none() {
+        let mut seen_by_two = [0, 0];
+        for (phase, ring_hz) in (0..8).flat_map(|i| [60.0, 80.0, 95.0, 120.0, 150.0].map(|hz| (i, hz))) {
+            let shock_s = 0.2501 + f64::from(phase) * 0.00025;
+            // Reading 126 is the first of the shock, so a gap up to 124 leaves two before it.
+            for (end, length) in (118..145).flat_map(|end| [10, 40].map(|length| (end, length))) {
+                let mut torn = ringing(shock_s, ring_hz);
+                torn.drain(end - length..end);
+                // Looked for from before the gap on, or from within it.
+                for from_s in [0.1, 0.245] {
+                    let found = find(&torn, from_s, 0.4, &ImpactParams::default());
+                    let here = format!("{ring_hz} Hz, {phase}, {end}, {length}, {from_s}: {found:?}");
+                    assert!(found.is_none_or(|at_s| (at_s - shock_s).abs() < 0.0025), "{here}");
+                    assert!(found.is_some() || end > 123 || from_s > 0.1, "{here}");
+                    seen_by_two[usize::from(found.is_some())] += usize::from(end == 124 && from_s == 0.1);
+                }
+            }
+        }
+        let [given_up, told] = seen_by_two;
+        assert!(told > given_up, "{seen_by_two:?}");
     }
 
     #[test]

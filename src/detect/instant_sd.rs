@@ -1,14 +1,14 @@
-//! How certain takeaway, top and impact are.
+//! How certain takeaway, top, impact and finish are.
 
 use super::candidate::Candidate;
 use super::measure::WristKnowledge;
-use super::phases::TAKEAWAY_RATE;
+use super::phases::{FINISH, TAKEAWAY_RATE, rests_s};
 use super::set::HingeCurve;
 use crate::fusion::errors::NODE;
 use crate::fusion::hub::HubEstimate;
 use crate::fusion::joint::{JOINT, TISSUE};
 use crate::fusion::series::{Reading, between, step_over_s, usual_step_s, value_at};
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{DMatrix, DVector, Vector3};
 
 /// Readings stand for instants that are known to so many steps between them: what is left of filters' delays (judgement,
 /// on study buckets with seeds under 100).
@@ -25,9 +25,9 @@ const EARLIER_S: f64 = 0.3;
 /// With the hand node alone the shoulders' turn at the top leads that of the arm, which moves it, s (judgement, from
 /// virtual buckets with seeds under 100, as the next ones).
 const HUB_TOP_SD_S: f64 = 0.002;
-/// Where the hand tells the takeaway the wrist may yet move a little, s; …
-const HAND_TAKEAWAY_SD_S: f64 = 0.003;
-/// … and so much of the time to where the model has it counts, since that may be right.
+/// Where the hand tells takeaway or finish the wrist may yet move a little, s; …
+const HAND_FOR_ARM_SD_S: f64 = 0.003;
+/// … and at the takeaway so much of the time to where the model has it counts, since that may be right.
 const APART_SHARE: f64 = 0.5;
 /// The model's own takeaway, s; …
 const HUB_TAKEAWAY_SD_S: f64 = 0.015;
@@ -55,11 +55,32 @@ pub(super) fn top_s(candidate: &Candidate, wrist: &WristKnowledge) -> f64 {
     at_zero_s(candidate, rate_sd).hypot(of_arm_s(candidate, wrist, at_s))
 }
 
+/// How well the finish is known, s, where there is one: it is where the forearm falls below a rate for good. What one and
+/// two deviations of that rate do to the instant is asked of the rate itself.
+pub(super) fn finish_s(candidate: &Candidate, wrist: &WristKnowledge) -> Option<f64> {
+    let Candidate { phases, arm, forearm, .. } = candidate;
+    let at_s = phases.finish_s?;
+    let (level_from_sensor, sensed) = forearm.at(wrist.clock.forearm_s(at_s));
+    let along = (level_from_sensor * sensed).try_normalize(1e-9).unwrap_or_else(Vector3::z);
+    let rate_sd = turning_sd(candidate, wrist, &along, at_s).hypot(noise(&arm.t_s, &arm.rate, at_s));
+    let back = arm.t_s.partition_point(|t_s| *t_s < phases.back_s);
+    let rests = |by: f64| rests_s(arm, back, (FINISH.0 + by, FINISH.1));
+    let shift = |by: f64| match (rests(by), rests(-by)) {
+        (Some(early_s), Some(late_s)) => 0.5 * (late_s - early_s).abs(),
+        // Nobody watched for long enough to see the lower one.
+        (Some(early_s), None) => (at_s - early_s).abs(),
+        (None, _) => 0.0,
+    };
+    let shift_s = shift(rate_sd).max(0.5 * shift(2.0 * rate_sd));
+    let for_arm_s = if candidate.hand_alone { HAND_FOR_ARM_SD_S } else { of_arm_s(candidate, wrist, at_s) };
+    Some(shift_s.hypot(for_arm_s))
+}
+
 /// The takeaway with the hand node alone, s.
 pub(super) fn hub_takeaway_s(candidate: &Candidate) -> f64 {
     let apart_s =
         (crossed_s(candidate, &in_plane(candidate), TAKEAWAY_RATE) - candidate.phases.takeaway_s).abs();
-    if apart_s < SAME_S { HUB_TAKEAWAY_SD_S } else { HAND_TAKEAWAY_SD_S.hypot(APART_SHARE * apart_s) }
+    if apart_s < SAME_S { HUB_TAKEAWAY_SD_S } else { HAND_FOR_ARM_SD_S.hypot(APART_SHARE * apart_s) }
 }
 
 /// The top with the hand node alone, s, from the covariance of the hub's estimate.
@@ -75,9 +96,12 @@ fn at_zero_s(candidate: &Candidate, rate_sd: f64) -> f64 {
     rate_sd / candidate.phases.top_bend.abs().max(1e-6)
 }
 
-/// How well the forearm's readings stand for an instant of the hand's clock, s.
+/// How well the forearm's readings stand for an instant of the hand's clock, s. What draws the clock off (tissue that swings,
+/// a wrist that gives) does so in each swing alike: all of them tell it no better than one, while the estimate's covariance
+/// takes them for so many witnesses.
 fn of_arm_s(candidate: &Candidate, wrist: &WristKnowledge, at_s: f64) -> f64 {
-    timing_sd_s(&candidate.episode.forearm, wrist.clock.forearm_s(at_s)).hypot(wrist.clock_sd_s(at_s))
+    let clock_sd_s = wrist.clock_sd_s(at_s) * (wrist.swings.max(1) as f64).sqrt();
+    timing_sd_s(&candidate.episode.forearm, wrist.clock.forearm_s(at_s)).hypot(clock_sd_s)
 }
 
 /// How well a node's readings stand for an instant of its clock, s.
@@ -91,22 +115,26 @@ fn in_plane(candidate: &Candidate) -> Vec<f64> {
     candidate.arm.swing_rate.iter().map(|rate| candidate.phases.normal.dot(rate)).collect()
 }
 
-/// How well the arm's in-plane rate is known at an instant, rad/s: noise and what is left of a bias; a long axis that is
-/// off lets the roll in, and a cuff that follows the wrist lets the hinging in.
+/// How well the arm's in-plane rate is known at an instant, rad/s: noise, too, and a long axis that is off lets the roll in.
 fn rate_sd(candidate: &Candidate, wrist: &WristKnowledge, rate: &[f64], at_s: f64) -> f64 {
     let Candidate { phases, arm, .. } = candidate;
+    let roll_rate = value_at(&arm.t_s, &arm.roll_rate, at_s);
+    turning_sd(candidate, wrist, &phases.normal, at_s)
+        .hypot(wrist.long_axis_sd * roll_rate)
+        .hypot(noise(&arm.t_s, rate, at_s))
+}
+
+/// How well the forearm's rate about an axis of its level frame is known at an instant, but for noise, rad/s: what is left
+/// of a bias, and a cuff that follows the wrist lets the hinging in.
+fn turning_sd(candidate: &Candidate, wrist: &WristKnowledge, axis: &Vector3<f64>, at_s: f64) -> f64 {
     let (forearm, forearm_rate) = candidate.forearm.at(wrist.clock.forearm_s(at_s));
     let (hand, hand_rate) = candidate.hand.at(at_s);
-    let bending = (wrist.start * hand * hand_rate - forearm * forearm_rate).dot(&phases.normal);
+    let bending = (wrist.start * hand * hand_rate - forearm * forearm_rate).dot(axis);
     let cuff_sd = 0.5 * wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt();
-    let roll_rate = value_at(&arm.t_s, &arm.roll_rate, at_s);
-    let normal = forearm.inverse() * phases.normal;
+    let in_sensor = forearm.inverse() * axis;
     let of_bias = wrist.covariance.fixed_view::<3, 3>(JOINT + NODE, JOINT + NODE);
-    let bias_sd = normal.dot(&(of_bias * normal)).max(0.0).sqrt();
-    (wrist.long_axis_sd * roll_rate)
-        .hypot(cuff_sd * bending)
-        .hypot(bias_sd)
-        .hypot(noise(&arm.t_s, rate, at_s))
+    let bias_sd = in_sensor.dot(&(of_bias * in_sensor)).max(0.0).sqrt();
+    (cuff_sd * bending).hypot(bias_sd)
 }
 
 /// Noise of a smooth curve about an instant (standard deviation of a reading): what its second differences show.

@@ -11,18 +11,21 @@ use super::{Bands, body_turn, flags, hand_alone, instant_sd, motion};
 use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::calibration::Biases;
 use crate::fusion::clock::ClockMap;
+use crate::fusion::clock_bends::BENDS;
 use crate::fusion::errors::{GloveErrors, NODE};
 use crate::fusion::joint::{CLOCK, JOINT, UNKNOWNS};
 use crate::fusion::series::{Reading, value_at};
 use crate::fusion::soft_tissue::{Creep, given_back};
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
-use nalgebra::{SMatrix, UnitQuaternion, Vector3};
+use nalgebra::{SMatrix, SVector, UnitQuaternion, Vector3};
 
 /// The shock comes no later than this after the arm is back at its address angle, s.
 pub(super) const SHOCK_WITHIN_S: f64 = 0.1;
 /// Where no shock tells the ball, the arm being back does, as well as this, s (judgement).
 const ARM_BACK_SD_S: f64 = 0.015;
+/// Offset, skew and bends of a clock.
+const CLOCK_UNKNOWNS: usize = 2 + BENDS;
 /// Share of the downswing in which the hinge may still grow and count.
 pub(super) const AFTER_TOP: f64 = 0.4;
 
@@ -60,14 +63,16 @@ impl WristKnowledge {
         [JOINT, JOINT + NODE].map(|first| self.covariance.fixed_view::<NODE, NODE>(first, first).into_owned())
     }
 
-    /// Standard deviation of the forearm's clock against the hand's at an instant, from that of its offset and of its
-    /// skew, s.
+    /// Standard deviation of the forearm's clock against the hand's at an instant, from that of its offset, its skew and its
+    /// bends, s.
     #[must_use]
     pub fn clock_sd_s(&self, at_s: f64) -> f64 {
         let dt_s = at_s - self.clock.reference_s;
-        let c = &self.covariance;
-        let (offset, skew) = (CLOCK, CLOCK + 1);
-        (c[(offset, offset)] + 2.0 * dt_s * c[(offset, skew)] + dt_s * dt_s * c[(skew, skew)]).max(0.0).sqrt()
+        let line = [1.0, dt_s].into_iter();
+        let by =
+            SVector::<f64, CLOCK_UNKNOWNS>::from_iterator(line.chain(self.clock.bends.polynomials_at(dt_s)));
+        let covariance = self.covariance.fixed_view::<CLOCK_UNKNOWNS, CLOCK_UNKNOWNS>(CLOCK, CLOCK);
+        by.dot(&(covariance * by)).max(0.0).sqrt()
     }
 
     /// The same for a swing before which the gyros' biases may have run away so far: all swings share what is known,
@@ -180,6 +185,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
             takeaway_ms: spread.takeaway_sd_s * 1e3,
             top_ms: spread.top_sd_s * 1e3,
             impact_ms: impact_sd_s.map(|sd_s| sd_s * 1e3),
+            finish_ms: instant_sd::finish_s(candidate, wrist).map(|sd_s| sd_s * 1e3),
         },
         class: set.map_or(Class::None, |set| {
             params.bands.class(set.set_to_top_ms.value, set.arm_travel_at_set.value)
@@ -188,7 +194,7 @@ pub fn measure(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasurePa
         set_backswing_only: crossings_to_top.as_ref().map(times),
         hinge_deg: read(&curves.hinge, Counted::FromAddress(&spread.hinge, 0.0)),
         flexion_deg: read(&curves.flexion, Counted::FromAddress(&spread.flexion, set_sd_s)),
-        arm_shaft_deg: read(&curves.arm_shaft, Counted::AsItIs),
+        arm_shaft_deg: read(&curves.arm_shaft, Counted::AsItIs(&spread.hinge)),
         tempo: tempo(&instants, &spread, impact_sd_s),
         flags: Vec::new(),
         curve: points(candidate, &curves, &instants, address),
@@ -305,10 +311,11 @@ fn set_times(
 }
 
 /// Whether an angle counts from its address value, its standard deviation over time, and that of the instant of the set,
-/// s: none for the hinge, which is a share of its range there whenever that is.
+/// s: none for the hinge, which is a share of its range there whenever that is. What counts as it is changes with the hinge,
+/// so that one's deviation comes on top of the zero's.
 enum Counted<'a> {
     FromAddress(&'a uncertainty::AngleSpread, f64),
-    AsItIs,
+    AsItIs(&'a uncertainty::AngleSpread),
 }
 
 /// How well the zero of an anatomical angle is known, degrees: the wrist is only roughly straight while
@@ -334,7 +341,9 @@ fn at_events(
             Counted::FromAddress(spread, _) => {
                 Measured::new((value - address).to_degrees(), spread.sd_at(at_s).to_degrees())
             }
-            Counted::AsItIs => Measured::new(value.to_degrees(), ZERO_SD_DEG),
+            Counted::AsItIs(hinge) => {
+                Measured::new(value.to_degrees(), ZERO_SD_DEG.hypot(hinge.sd_at(at_s).to_degrees()))
+            }
         }
     };
     // An angle that changes quickly is known no better than the instant at which it is read.

@@ -7,7 +7,8 @@ use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::joint::TISSUE;
 use crate::fusion::joint::relative::Straight;
-use crate::fusion::series::{Reading, step_over_s, usual_step_s};
+use crate::fusion::mend::mend;
+use crate::fusion::series::{Reading, between, step_over_s};
 use crate::fusion::strapdown::tilt_by_acc_bias;
 use crate::units::{DeviceTime, GRAVITY_MPS2};
 use nalgebra::{Matrix3, SMatrix, Unit, UnitQuaternion, Vector3};
@@ -19,8 +20,6 @@ const FULL_AFTER_BALL_S: f64 = 0.04;
 const SPARSE_S: f64 = 0.01;
 /// … until so long after the ball, s: a wrist may stay flat for a quarter of a second.
 const AFTER_BALL_S: f64 = 0.3;
-/// A step longer than so many usual ones is a gap.
-pub(super) const GAP_STEPS: f64 = 2.5;
 /// Where nothing was read about the ball for longer than this, s, no bridge tells the rates there: hand and arm change
 /// theirs by several rad/s in it (judgement).
 const LONGEST_AT_BALL_S: f64 = 0.06;
@@ -73,6 +72,8 @@ pub struct SwingMotion {
     /// Covariance of the node's place at the ball against the address, which that velocity adds up to, in the level
     /// frame, m²: a tilted frame moves it along the level more than in height, and along the swing more than across.
     pub place_m2: Matrix3<f64>,
+    /// How far the hand may be turned at the ball by what was mended since address, rad (standard deviation).
+    pub mended_sd: f64,
     /// How far the arm's direction in the cuff may be off, about each axis across it, rad (standard deviation): a wrong
     /// one takes some of the roll for swinging.
     pub arm_axis_sd: f64,
@@ -182,10 +183,12 @@ fn clipped(
 /// From rest at address to the ball. Gravity is the standard one along the level frame's z: what the forces of the
 /// address itself come to has the sway of a few tenths of a second in it, which would be summed up over a second.
 fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) -> Option<Velocity> {
-    let readings = &candidate.episode.hand;
-    let from = readings.partition_point(|reading| reading.t_s < instants.address_s.0);
-    let to = readings.partition_point(|reading| reading.t_s < instants.ball_s);
-    let used = readings.get(from..to).filter(|used| used.len() > 10)?;
+    // Mended without what comes after the ball: that has the shock in it.
+    let used = mend(between(&candidate.episode.hand, instants.address_s.0, instants.ball_s));
+    let (used, force_variance) = (&used.readings[..], used.force_variance);
+    if used.len() <= 10 {
+        return None;
+    }
     let offset = candidate.errors.hand.acc_bias_g;
     // Gravity is taken off in the node's own level frame: its accelerometer's errors have tilted that frame, and so
     // mostly cancel, while the joint's start also has the forearm's tilt and the joint's own errors in it.
@@ -195,21 +198,17 @@ fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) 
     let at_address = used.partition_point(|reading| reading.t_s <= instants.address_s.1).max(2);
     let gravity = Vector3::new(0.0, 0.0, GRAVITY_MPS2);
     let mut mps = vec![Vector3::zeros()];
-    let (mut sum, mut gaps_mps) = (Vector3::zeros(), 0.0_f64);
-    let usual_s = usual_step_s(used)?;
+    let mut sum = Vector3::zeros();
     for i in 1..used.len() {
         let step_s = used[i].t_s - used[i - 1].t_s;
         sum += ((forces[i - 1] + forces[i]) * 0.5 - gravity) * step_s;
         mps.push(sum);
-        if step_s > GAP_STEPS * usual_s {
-            gaps_mps = gaps_mps.hypot(over_gap_mps(used, &forces, i));
-        }
     }
     let rest = mps[..at_address].iter().sum::<Vector3<f64>>() / at_address as f64;
     mps.iter_mut().for_each(|velocity| *velocity = wrist.start * (*velocity - rest));
     let lasted_s = instants.ball_s - instants.address_s.1;
     let [of_node, _] = wrist.node_covariances();
-    let besides_mps = SWAY_MPS.hypot(gaps_mps);
+    let (mended_mps, mended_m) = of_mending(candidate, used, &forces, &force_variance);
     let tilt_sd = SWAY_S * candidate.hand.still_rms;
     // From the last reading of the address on.
     let [velocity_m2ps2, place_m2] =
@@ -219,19 +218,39 @@ fn velocity(candidate: &Candidate, wrist: &WristKnowledge, instants: &Instants) 
         t_s: used.iter().map(|reading| reading.t_s).collect(),
         mps,
         clipped: clipped(candidate, wrist, used),
-        sd_mps: (velocity_m2ps2.trace() / 3.0).max(0.0).sqrt().hypot(besides_mps),
+        sd_mps: (velocity_m2ps2.trace() / 3.0).max(0.0).sqrt().hypot(SWAY_MPS).hypot(mended_mps),
         place_m2: start * place_m2 * start.transpose()
-            + Matrix3::identity() * (besides_mps * lasted_s).powi(2),
+            + Matrix3::identity() * ((SWAY_MPS * lasted_s).powi(2) + mended_m.powi(2)),
     })
 }
 
-/// What a force that bends between the two ends of a gap may add to the velocity, m/s: the next term of Euler's and
-/// Maclaurin's series after the trapezium, from the slopes beside the gap that ends at reading `i`.
-fn over_gap_mps(used: &[Reading], forces: &[Vector3<f64>], i: usize) -> f64 {
-    let slope = |a: usize, b: usize| (forces[b] - forces[a]) / (used[b].t_s - used[a].t_s).max(1e-4);
-    let (Some(before), true) = (i.checked_sub(2), i + 1 < used.len()) else { return 0.0 };
-    let bend = slope(i, i + 1) - slope(before, i - 1);
-    (used[i].t_s - used[i - 1].t_s).powi(2) / 12.0 * bend.norm()
+/// How far the velocity, m/s, and the place, m, at the last reading may be off per axis for what was mended: the force over
+/// a gap, and the turn since address by which all forces after it lie askew.
+fn of_mending(
+    candidate: &Candidate,
+    used: &[Reading],
+    forces: &[Vector3<f64>],
+    force_variance: &[f64],
+) -> (f64, f64) {
+    let last_s = used.last().map_or(0.0, |last| last.t_s);
+    let [mut askew_mps, mut askew_m] = [Vector3::zeros(); 2];
+    let (mut mps2, mut m2) = (0.0, 0.0);
+    for i in 1..used.len() {
+        let step_s = used[i].t_s - used[i - 1].t_s;
+        askew_mps += forces[i] * (mended_sd(candidate, used[i].t_s) * step_s);
+        askew_m += askew_mps * step_s;
+        let pushed_m2ps2 = force_variance[i] * (GRAVITY_MPS2 * GRAVITY_MPS2);
+        mps2 += pushed_m2ps2;
+        m2 += pushed_m2ps2 * (last_s - used[i].t_s).powi(2);
+    }
+    // A force that is turned is off along two axes.
+    let per_axis = |squared: f64, askew: Vector3<f64>| (squared + 0.5 * askew.norm_squared()).sqrt();
+    (per_axis(mps2, askew_mps), per_axis(m2, askew_m))
+}
+
+/// How far the hand may be turned at an instant by what was mended since address, rad.
+fn mended_sd(candidate: &Candidate, at_s: f64) -> f64 {
+    candidate.hand.mended_variance_between(candidate.hand.still_s.1, at_s).max(0.0).sqrt()
 }
 
 impl Velocity {
@@ -308,6 +327,7 @@ pub(super) fn motion(
         arm_horizontal: candidate.phases.arm_horizontal_s.map(DeviceTime::at_seconds),
         velocity_sd_mps: velocity.as_ref().map_or(f64::INFINITY, |velocity| velocity.sd_mps),
         place_m2: velocity.map_or_else(Matrix3::zeros, |velocity| velocity.place_m2),
+        mended_sd: mended_sd(candidate, instants.ball_s),
         arm_axis_sd: arm_axis_sd(wrist),
         tissue_sd: 0.5 * wrist.covariance[(TISSUE, TISSUE)].max(0.0).sqrt(),
         lead_arm_sign,

@@ -6,6 +6,8 @@ use nalgebra::Vector3;
 
 /// The rate under which a backswing has not begun, rad/s: as defined.
 pub(super) const TAKEAWAY_RATE: f64 = 10.0 * std::f64::consts::PI / 180.0;
+/// The rate under which the forearm is at rest at the finish, rad/s, and for how long, s: as defined.
+pub(super) const FINISH: (f64, f64) = (30.0 * std::f64::consts::PI / 180.0, 0.15);
 
 /// The lead arm over a window, at the instants of the hand node. Times in s, rates in rad/s.
 #[derive(Clone, Debug, Default)]
@@ -102,8 +104,8 @@ impl Default for PhaseParams {
     fn default() -> PhaseParams {
         PhaseParams {
             takeaway_rate: TAKEAWAY_RATE,
-            finish_rate: 30.0_f64.to_radians(),
-            finish_for_s: 0.15,
+            finish_rate: FINISH.0,
+            finish_for_s: FINISH.1,
             backswing_s: (0.25, 2.2),
             downswing_s: (0.10, 0.62),
             travel_min: 15.0_f64.to_radians(),
@@ -306,7 +308,7 @@ fn describe(
         arm_horizontal_s: (span.top..=back)
             .find(|i| arm.distal[*i].z > 0.0 && arm.distal[i + 1].z <= 0.0)
             .map(|i| crossing(arm, i, 0.0, |i| arm.distal[i].z)),
-        finish_s: finish(arm, back, params),
+        finish_s: rests_s(arm, back, (params.finish_rate, params.finish_for_s)),
         travel_at_top,
         travel,
         top_bend: (rate(b) - rate(a)) / (arm.t_s[b] - arm.t_s[a]),
@@ -338,14 +340,16 @@ fn travel_from(arm: &ArmTrack, normal: &Vector3<f64>, span: &Span) -> Vec<f64> {
     travel.iter().map(|value| value - zero).collect()
 }
 
-fn finish(arm: &ArmTrack, back: usize, params: &PhaseParams) -> Option<f64> {
+/// When the forearm falls below a rate, rad/s, for so long, s, the first time from index `from` on.
+pub(super) fn rests_s(arm: &ArmTrack, from: usize, (rate, for_s): (f64, f64)) -> Option<f64> {
     let mut since: Option<usize> = None;
-    for i in back..arm.t_s.len() {
-        if arm.rate[i] >= params.finish_rate {
+    for i in from..arm.t_s.len() {
+        if arm.rate[i] >= rate {
             since = None;
         } else if let Some(first) = since {
-            if arm.t_s[i] - arm.t_s[first] >= params.finish_for_s {
-                return Some(arm.t_s[first]);
+            if arm.t_s[i] - arm.t_s[first] >= for_s {
+                let before = first.checked_sub(1).filter(|before| *before >= from);
+                return Some(before.map_or(arm.t_s[first], |i| crossing(arm, i, rate, |i| arm.rate[i])));
             }
         } else {
             since = Some(i);

@@ -3,6 +3,7 @@
 use super::body_turn::{BodyTurn, StartBack};
 use super::calibration_quality::CalibrationQuality;
 use super::motion::SwingMotion;
+use super::set::SET;
 use crate::sample::NodeRole;
 use crate::units::{DeviceTime, Measured};
 use serde::{Deserialize, Serialize};
@@ -141,6 +142,14 @@ pub struct SetTimes {
     pub arm_travel_at_set: Measured,
 }
 
+impl SetTimes {
+    /// Standard deviation of the set, ms.
+    #[must_use]
+    pub fn set_sd_ms(&self) -> f64 {
+        self.sds_ms[SET]
+    }
+}
+
 /// One angle at the events of a swing, degrees. All but `address` count from the address value. Missing is
 /// what did not happen, or what the glove's nodes cannot see.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -206,6 +215,8 @@ pub struct EventSds {
     pub top_ms: f64,
     /// Of the impact, where there was a shock.
     pub impact_ms: Option<f64>,
+    /// Of the finish, where there is one.
+    pub finish_ms: Option<f64>,
 }
 
 /// What was measured of one swing. Times are on the hand node's clock.
@@ -223,7 +234,7 @@ pub struct Swing {
     pub impact: Option<DeviceTime>,
     /// The arm at rest after the swing; missing while it is still going on.
     pub finish: Option<DeviceTime>,
-    /// How well takeaway, top and impact are known.
+    /// How well takeaway, top, impact and finish are known.
     pub sds: EventSds,
     /// The set, counted to the largest hinge up to well into the downswing. Missing where the range is too small.
     pub set: Option<SetTimes>,

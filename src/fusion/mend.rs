@@ -1,6 +1,6 @@
 //! Readings mended before they are integrated: a rate that reached full scale is carried on over the clipped
-//! stretch, a gap is bridged, both by the cubic that fits the values and slopes at the two ends (Hermite), and
-//! how far that may be off is told.
+//! stretch, rate and force are bridged over a gap, all by the cubic that fits the values and slopes at the two ends
+//! (Hermite), and how far that may be off is told.
 
 use super::series::{Reading, usual_step_s};
 use nalgebra::Vector3;
@@ -28,6 +28,8 @@ pub struct Mended {
     pub readings: Vec<Reading>,
     /// Variance of the rotation over the step that ends at each reading, rad².
     pub variance: Vec<f64>,
+    /// Variance of the sum of the force over that step, (g s)².
+    pub force_variance: Vec<f64>,
 }
 
 /// Mends readings that are in order of time.
@@ -69,7 +71,7 @@ fn hermite(ends: [f64; 2], slopes: [f64; 2], length_s: f64, part: f64) -> f64 {
         + length_s * (slopes[0] * p * q * q - slopes[1] * p * p * q)
 }
 
-/// Slope of one component between two neighbours, per s.
+/// Slope of one component of the rate between two neighbours, per s.
 fn slope(a: &Reading, b: &Reading, axis: usize) -> f64 {
     (b.rate[axis] - a.rate[axis]) / (b.t_s - a.t_s).max(1e-6)
 }
@@ -109,60 +111,91 @@ fn unclip(readings: &mut [Reading], variance: &mut [f64], axis: usize, run: &Ran
 /// Puts readings into gaps.
 fn bridge(readings: &[Reading], variance: &[f64]) -> Mended {
     let usual_s = usual_step_s(readings).unwrap_or(f64::INFINITY);
-    let mut mended = Mended { readings: Vec::with_capacity(readings.len()), variance: Vec::new() };
+    let mut mended = Mended {
+        readings: Vec::with_capacity(readings.len()),
+        variance: Vec::with_capacity(readings.len()),
+        force_variance: Vec::with_capacity(readings.len()),
+    };
     for (i, reading) in readings.iter().enumerate() {
         let before = i.checked_sub(1).and_then(|at| readings.get(at));
         let gap_s = before.map_or(0.0, |before| reading.t_s - before.t_s);
         let missing = (gap_s / usual_s).round() - 1.0;
-        let around = i.checked_sub(2).and_then(|first| readings.get(first..i + 2));
+        let (mut turned, mut pushed) = (0.0, 0.0);
         if missing >= TOO_LONG {
-            mended.variance.push(ANY_TURN);
+            (turned, pushed) = (ANY_TURN, (reading.force_g.norm() * gap_s).powi(2));
         } else if gap_s > GAP_STEPS * usual_s {
-            let filled = around.map(|four| fill(four, missing as usize)).unwrap_or_default();
-            let each = gap_variance(&filled, readings[i - 1], *reading) / (filled.len() + 1) as f64;
-            mended.variance.extend(std::iter::repeat_n(each, filled.len() + 1));
+            let bridge = Bridge::over(readings, i);
+            let filled = bridge.readings(missing as usize);
+            let share = 1.0 / (filled.len() + 1) as f64;
+            turned = bridge.variance(&filled, |reading| &reading.rate) * share;
+            pushed = bridge.variance(&filled, |reading| &reading.force_g) * share;
+            mended.variance.extend(filled.iter().map(|_| turned));
+            mended.force_variance.extend(filled.iter().map(|_| pushed));
             mended.readings.extend(filled);
-        } else {
-            mended.variance.push(0.0);
         }
-        if let Some(last) = mended.variance.last_mut() {
-            *last += variance[i];
-        }
+        mended.variance.push(turned + variance[i]);
+        mended.force_variance.push(pushed);
         mended.readings.push(*reading);
     }
     mended
 }
 
-/// Readings between the second and the third of four.
-fn fill(four: &[Reading], count: usize) -> Vec<Reading> {
-    let [a, left, right, d] = [four[0], four[1], four[2], four[3]];
-    let length_s = right.t_s - left.t_s;
-    (1..=count)
-        .map(|k| {
-            let part = k as f64 / (count + 1) as f64;
-            let rate = Vector3::from_fn(|axis, _| {
-                let slopes = [slope(&a, &left, axis), slope(&right, &d, axis)];
-                hermite([left.rate[axis], right.rate[axis]], slopes, length_s, part)
-            });
-            Reading {
-                t_s: left.t_s + part * length_s,
-                rate,
-                force_g: left.force_g.lerp(&right.force_g, part),
-                clipped: false,
-            }
-        })
-        .collect()
+/// The readings beside a gap, and those beyond them.
+struct Bridge {
+    before: Option<Reading>,
+    left: Reading,
+    right: Reading,
+    behind: Option<Reading>,
 }
 
-/// How far the rotation over a gap may be off, rad².
-fn gap_variance(filled: &[Reading], left: Reading, right: Reading) -> f64 {
-    let gap_s = right.t_s - left.t_s;
-    let straight = (left.rate + right.rate) * 0.5;
-    let bridged = filled.iter().map(|reading| reading.rate).sum::<Vector3<f64>>();
-    let mean = (bridged + straight) / (filled.len() + 1) as f64;
-    let off =
-        if filled.is_empty() { 0.5 * (right.rate - left.rate) } else { (mean - straight) * BRIDGE_SHARE };
-    (off.norm() * gap_s).powi(2) + (GAP_SHARE * straight.norm() * gap_s).powi(2)
+impl Bridge {
+    /// The gap that ends at reading `i`.
+    fn over(readings: &[Reading], i: usize) -> Bridge {
+        let before = i.checked_sub(2).map(|before| readings[before]);
+        Bridge { before, left: readings[i - 1], right: readings[i], behind: readings.get(i + 1).copied() }
+    }
+
+    fn length_s(&self) -> f64 {
+        self.right.t_s - self.left.t_s
+    }
+
+    /// So many readings over the gap.
+    fn readings(&self, count: usize) -> Vec<Reading> {
+        let part = |k: usize| k as f64 / (count + 1) as f64;
+        let reading = |part: f64| Reading {
+            t_s: self.left.t_s + part * self.length_s(),
+            rate: self.value(part, |reading| &reading.rate),
+            force_g: self.value(part, |reading| &reading.force_g),
+            clipped: false,
+        };
+        (1..=count).map(|k| reading(part(k))).collect()
+    }
+
+    /// The cubic at `part` of the way; the parabola where a slope is not known.
+    fn value(&self, part: f64, of: impl Fn(&Reading) -> &Vector3<f64>) -> Vector3<f64> {
+        let Bridge { before, left, right, behind } = self;
+        let slope = |a: &Reading, b: &Reading| (of(b) - of(a)) / (b.t_s - a.t_s).max(1e-6);
+        let straight = slope(left, right);
+        let first = before.as_ref().map(|before| slope(before, left));
+        let last = behind.as_ref().map(|behind| slope(right, behind));
+        let mirrored = |known: Option<Vector3<f64>>| known.map_or(straight, |known| straight * 2.0 - known);
+        let (first, last) =
+            (first.unwrap_or_else(|| mirrored(last)), last.unwrap_or_else(|| mirrored(first)));
+        let (left, right) = (of(left), of(right));
+        let length_s = self.length_s();
+        Vector3::from_fn(|i, _| hermite([left[i], right[i]], [first[i], last[i]], length_s, part))
+    }
+
+    /// How far the sum over the gap of what was filled in may be off, squared.
+    fn variance(&self, filled: &[Reading], of: impl Fn(&Reading) -> &Vector3<f64>) -> f64 {
+        let straight = (of(&self.left) + of(&self.right)) * 0.5;
+        let bridged = filled.iter().map(of).sum::<Vector3<f64>>();
+        let mean = (bridged + straight) / (filled.len() + 1) as f64;
+        // A parabola tells little more than that it is no straight line.
+        let share = if self.before.is_some() && self.behind.is_some() { BRIDGE_SHARE } else { 1.0 };
+        let off = (mean - straight).norm() * share;
+        (off * self.length_s()).powi(2) + (GAP_SHARE * straight.norm() * self.length_s()).powi(2)
+    }
 }
 
 #[cfg(test)]
@@ -222,6 +255,27 @@ mod tests {
     }
 
     #[test]
+    fn the_force_over_a_gap_is_bridged_and_its_error_told() {
+        let pushed = |readings: &[Reading]| -> f64 {
+            readings.windows(2).map(|w| 0.5 * (w[0].force_g.y + w[1].force_g.y) * (w[1].t_s - w[0].t_s)).sum()
+        };
+        let mut truth = downswing(f64::INFINITY);
+        truth.iter_mut().for_each(|reading| reading.force_g.y = (reading.rate.x / 12.0).powi(2));
+        for (lost, ends) in [(84..104, 200), (94..104, 105)] {
+            let kept = |(i, reading): (usize, &Reading)| (!lost.contains(&i)).then_some(*reading);
+            let torn: Vec<Reading> = truth[..ends].iter().enumerate().filter_map(kept).collect();
+            let mended = mend(&torn);
+            let off = pushed(&truth[..ends]) - pushed(&mended.readings);
+            let (before, told) =
+                (pushed(&truth[..ends]) - pushed(&torn), mended.force_variance.iter().sum::<f64>().sqrt());
+            assert!(
+                off.abs() < 0.3 * before.abs() && off.abs() < 2.0 * told,
+                "{lost:?}: {off} of {before}, told {told}"
+            );
+        }
+    }
+
+    #[test]
     fn a_gap_that_is_too_long_for_a_bridge_is_told_as_unknown() {
         let truth: Vec<Reading> = (0..500)
             .map(|i| {
@@ -243,7 +297,7 @@ mod tests {
         let whole = downswing(f64::INFINITY);
         let mended = mend(&whole);
         assert_eq!(mended.readings, whole);
-        assert!(mended.variance.iter().all(|v| *v == 0.0));
+        assert!(mended.variance.iter().chain(&mended.force_variance).all(|v| *v == 0.0));
     }
 
     #[test]

@@ -66,7 +66,7 @@ impl Track {
     /// From a pose over these indices of the readings.
     fn from_pose(readings: &[Reading], errors: &NodeErrors, still: Range<usize>, still_rms: f64) -> Track {
         let still_s = (readings[still.start].t_s, readings[still.end - 1].t_s);
-        let Mended { readings, variance } = mend(readings);
+        let Mended { readings, variance, .. } = mend(readings);
         let place = |t_s: f64| readings.partition_point(|reading| reading.t_s < t_s);
         let still = place(still_s.0)..place(still_s.1) + 1;
         let middle = (still.start + still.end) / 2;

@@ -133,7 +133,12 @@ pub fn swing(shape: Shape) -> Swing {
         arm_horizontal_down: Some(down.t),
         impact: shape.ball.then_some(seconds(shape.takeaway_s + impact_s)),
         finish: Some(seconds(shape.takeaway_s + impact_s + 0.55)),
-        sds: EventSds { takeaway_ms: 4.2, top_ms: 1.3, impact_ms: shape.ball.then_some(0.6) },
+        sds: EventSds {
+            takeaway_ms: 4.2,
+            top_ms: 1.3,
+            impact_ms: shape.ball.then_some(0.6),
+            finish_ms: Some(7.5),
+        },
         set: full,
         set_backswing_only: backswing,
         class: full.map_or(Class::None, |set| {

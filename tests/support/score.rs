@@ -28,8 +28,8 @@ impl Scored {
 }
 
 /// The instants that are told with a bar, by their names in JSON.
-pub const INSTANTS: [&str; 8] =
-    ["takeaway", "top", "impact", "onset", "set50", "set", "set95", "set_backswing_only"];
+pub const INSTANTS: [&str; 9] =
+    ["takeaway", "top", "impact", "finish", "onset", "set50", "set", "set95", "set_backswing_only"];
 
 /// One swing that was found.
 #[derive(Clone, Debug, PartialEq)]
@@ -166,6 +166,7 @@ fn instants_ms(swing: &Swing, truth: &SwingTruth) -> [Option<Scored>; INSTANTS.l
         scored(swing.takeaway, truth.takeaway, swing.sds.takeaway_ms),
         scored(swing.top, truth.top, swing.sds.top_ms),
         swing.impact.and_then(|at| scored(at, truth.impact?, swing.sds.impact_ms?)),
+        swing.finish.and_then(|at| scored(at, truth.finish?, swing.sds.finish_ms?)),
         of_set(0, |set| set.onset, |set| set.onset),
         of_set(1, |set| set.half, |set| set.half),
         of_set(2, |set| set.set, |set| set.set),

@@ -352,7 +352,9 @@ fn finish(trace: &Trace, from: f64) -> Option<f64> {
     let long = (long_s / STEP_S) as usize;
     let rates = &trace.forearm_dps;
     let last = rates.len().checked_sub(long)?;
-    (from as usize..last).find(|i| rates[*i..*i + long].iter().all(|rate| *rate < slow_dps)).map(|i| i as f64)
+    let first = (from as usize..last).find(|i| rates[*i..*i + long].iter().all(|rate| *rate < slow_dps))?;
+    let above = first.checked_sub(1).map(|before| rates[before]).filter(|above| *above >= slow_dps);
+    Some(first as f64 - above.map_or(0.0, |above| (slow_dps - rates[first]) / (above - rates[first])))
 }
 
 /// Mean over the last stillness before the swing.

@@ -27,7 +27,7 @@ use uuid::Uuid;
 /// Key of the metadata that says what a file was made of. Files without it are none of ours.
 const MADE_OF: &str = "hingeclock.made_of";
 /// Number of the tables' form; another one is written anew.
-const FORM: u32 = 1;
+const FORM: u32 = 2;
 /// The file that is locked while a data set is written. Its name makes readers pass it over.
 const LOCK: &str = ".hingeclock-data-set.lock";
 /// What stands for a value that is not known, by the convention of Hive.
@@ -331,10 +331,15 @@ fn columns(bucket: &Bucket, swings: &[KnownSwing], mark: &str) -> Vec<Column> {
         texts("flags", &|swing| words(&swing.numbers.flags)),
         texts("class", &|swing| Some(swing.numbers.class.clone())),
         integers("takeaway_us", &|swing| Some(swing.numbers.takeaway_us.0)),
+        integers("takeaway_us_sd", &|swing| swing.numbers.sds.takeaway_us),
         integers("top_us", &|swing| Some(swing.numbers.top_us.0)),
+        integers("top_us_sd", &|swing| swing.numbers.sds.top_us),
         integers("impact_us", &|swing| swing.numbers.impact_us.map(|t| t.0)),
+        integers("impact_us_sd", &|swing| swing.numbers.sds.impact_us),
         integers("finish_us", &|swing| swing.numbers.finish_us.map(|t| t.0)),
+        integers("finish_us_sd", &|swing| swing.numbers.sds.finish_us),
         integers("set_us", &|swing| swing.numbers.set_us.map(|t| t.0)),
+        integers("set_us_sd", &|swing| swing.numbers.sds.set_us),
     ];
     columns.extend(measured_columns(swings));
     columns

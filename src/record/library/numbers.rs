@@ -73,6 +73,35 @@ impl BodyNumbers {
     }
 }
 
+/// Standard deviations of a swing's instants, µs.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct InstantSds {
+    /// Of the takeaway.
+    pub takeaway_us: Option<i64>,
+    /// Of the top.
+    pub top_us: Option<i64>,
+    /// Of the impact.
+    pub impact_us: Option<i64>,
+    /// Of the finish.
+    pub finish_us: Option<i64>,
+    /// Of the set.
+    pub set_us: Option<i64>,
+}
+
+impl InstantSds {
+    fn of(swing: &Swing) -> InstantSds {
+        let known = |sd_ms: f64| sd_ms.is_finite().then(|| (sd_ms * 1e3).round() as i64);
+        InstantSds {
+            takeaway_us: known(swing.sds.takeaway_ms),
+            top_us: known(swing.sds.top_ms),
+            impact_us: swing.sds.impact_ms.and_then(known),
+            finish_us: swing.sds.finish_ms.and_then(known),
+            set_us: swing.set.and_then(|set| known(set.set_sd_ms())),
+        }
+    }
+}
+
 /// What was measured of a swing, without its curve. Times are on the hand node's clock.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SwingNumbers {
@@ -86,6 +115,9 @@ pub struct SwingNumbers {
     pub finish_us: Option<DeviceTime>,
     /// The set.
     pub set_us: Option<DeviceTime>,
+    /// How well these are known.
+    #[serde(default)]
+    pub sds: InstantSds,
     /// The set against the top, ms.
     pub set_to_top_ms: Option<Measured>,
     /// The same counted to the largest hinge up to the top only.
@@ -121,6 +153,7 @@ impl SwingNumbers {
             impact_us: swing.impact,
             finish_us: swing.finish,
             set_us: swing.set.map(|set| set.set),
+            sds: InstantSds::of(swing),
             set_to_top_ms: swing.set.and_then(|set| known(set.set_to_top_ms)),
             set_to_top_ms_backswing_only: swing.set_backswing_only.and_then(|set| known(set.set_to_top_ms)),
             arm_travel_at_set: swing.set.and_then(|set| known(set.arm_travel_at_set)),

@@ -76,7 +76,7 @@ fn values_of(name: &str, values: &[&Value]) -> Values {
         Values::Texts(values.iter().map(|value| text(value)).collect())
     } else if TRUTHS.contains(&name) {
         Values::Truths(values.iter().map(|value| value.as_bool()).collect())
-    } else if name.ends_with("_us") || name == "index" {
+    } else if name.ends_with("_us") || name.ends_with("_us_sd") || name == "index" {
         Values::Integers(values.iter().map(|value| value.as_i64()).collect())
     } else {
         Values::Reals(values.iter().map(|value| value.as_f64()).collect())

@@ -25,7 +25,7 @@ const BEND_SD: f64 = 0.01;
 /// seat (2), both gyros' scales, the arm's direction in the cuff (2), soft tissue, the ball's time.
 const OTHERS: usize = 14;
 
-const NO_SHOULDER: &str = "the accelerometer tells no speed that a shoulder can have";
+const NO_SHOULDER: &str = "the accelerometer does not tell how fast the shoulder was";
 
 /// Speeds at the ball.
 #[derive(Clone, Debug, PartialEq)]
@@ -109,7 +109,9 @@ pub fn head_speed(
     let Some((ball, pose)) = motion.ball.and_then(|ball| Some((ball, pose_at_ball(motion, ball)?))) else {
         return HeadSpeed::missing(NO_MOTION);
     };
-    let sees_shoulder = pose.shoulder(&Levers::of(motion, arm, club)).is_some();
+    // An accelerometer that is less sure of the shoulder than nobody tells nothing of it.
+    let sees_shoulder =
+        motion.velocity_sd_mps <= SHOULDER_SD_MPS && pose.shoulder(&Levers::of(motion, arm, club)).is_some();
     let at_ball = AtBall { motion, arm, club, pose, sees_shoulder };
     let best = at_ball.numbers(&pose, [0.0; LENGTHS]);
     let others = others(swing, motion, ball, &pose, carried_off_mps);
@@ -186,7 +188,8 @@ fn told(best: &[f64; NUMBERS], variance: &[f64; NUMBERS], sees_shoulder: bool) -
 }
 
 fn frame_sd_deg(swing: &Swing) -> f64 {
-    FRAME_SD_DEG.hypot(swing.hinge_deg.top.map_or(NO_HINGE_SD_DEG, |hinge| hinge.sd))
+    let hinge_sd = swing.hinge_deg.top.map_or(NO_HINGE_SD_DEG, |hinge| hinge.sd);
+    FRAME_SD_DEG.hypot(hinge_sd).hypot(swing.motion.mended_sd.to_degrees())
 }
 
 /// The pose with each of the other things off by one standard deviation.
