@@ -4,15 +4,15 @@
 //! stay perpendicular.
 
 use super::address::ADDRESS_S;
-use super::candidate::{ADDRESS_WITHIN_S, RESTLESS_MAX, cuff_turn};
+use super::candidate::{ADDRESS_WITHIN_S, RESTLESS_MAX};
+use super::cuff::Cuff;
 use super::episode::Episode;
 use super::measure::WristKnowledge;
 use super::phases::TAKEAWAY_RATE;
 use super::set_call::Look;
 use crate::fusion::errors::{GloveErrors, NodeErrors};
-use crate::fusion::joint::relative::Straight;
 use crate::fusion::series::{Reading, stillest};
-use crate::fusion::soft_tissue::given_back;
+use crate::fusion::soft_tissue::{bend, given_back};
 use crate::fusion::strapdown;
 use crate::fusion::track::STILL_S;
 use crate::fusion::wrist;
@@ -136,7 +136,7 @@ struct Rise {
 #[derive(Clone, Debug)]
 pub struct BackswingFollower {
     wrist: WristKnowledge,
-    straight: Straight,
+    cuff: Cuff,
     lead_arm_sign: f64,
     address_pose: UnitQuaternion<f64>,
     hand: NodeFollower,
@@ -172,7 +172,7 @@ impl BackswingFollower {
         let forearm = NodeFollower::start(&episode.forearm, &errors.forearm, from_s, until_s)?;
         Some(BackswingFollower {
             wrist: wrist.clone(),
-            straight: Straight::of(&wrist.axes),
+            cuff: Cuff::on(wrist),
             lead_arm_sign,
             address_pose,
             hand,
@@ -221,12 +221,13 @@ impl BackswingFollower {
         let (hand, hand_rate) = (self.hand.level_from_sensor[self.next], self.hand.rate[self.next]);
         self.next += 1;
         let (forearm, forearm_rate) = self.forearm.at(there_s);
-        let cuff = cuff_turn((&self.wrist, self.straight), (&forearm, &forearm_rate), (hand, hand_rate));
+        let there = self.wrist.start * hand;
+        let cuff = self.cuff.turned(t_s, (&forearm, &forearm_rate), (&there, &hand_rate));
         let proximal = self.wrist.axes.forearm_from_sensor().inverse() * Vector3::y();
         let distal = -(UnitQuaternion::from_scaled_axis(-cuff.0) * (forearm * proximal));
         let arm_rate = forearm * forearm_rate - cuff.1;
         let swing_rate = arm_rate - distal * distal.dot(&arm_rate);
-        let bending = (self.wrist.start * (hand * hand_rate) - forearm * forearm_rate).norm();
+        let bending = (there * hand_rate - forearm * forearm_rate).norm();
         let (turned, bent) = self.points.last().map_or((Vector3::zeros(), 0.0), |last| {
             let dt_s = t_s - last.t_s;
             (last.turned + 0.5 * dt_s * (last.swing_rate + swing_rate), last.bent + dt_s * bending)
@@ -353,7 +354,7 @@ impl BackswingFollower {
 
     /// What the sensors see of a wrist's pose: soft tissue hides some of it.
     fn unbent_further(&self, pose: UnitQuaternion<f64>) -> UnitQuaternion<f64> {
-        pose.powf(1.0 / (1.0 + given_back(self.wrist.tissue)))
+        UnitQuaternion::from_scaled_axis(bend(&pose) * -self.wrist.tissue) * pose
     }
 
     /// One step of least squares on the heading: the two axes are perpendicular.
@@ -407,5 +408,6 @@ pub fn pose(
 ) -> UnitQuaternion<f64> {
     let axes = &known.axes;
     let seen = axes.forearm_from_sensor() * forearm.inverse() * known.start * hand;
-    (seen * axes.hand_from_sensor().inverse()).powf(1.0 + given_back(known.tissue))
+    let seen = seen * axes.hand_from_sensor().inverse();
+    UnitQuaternion::from_scaled_axis(bend(&seen) * given_back(known.tissue)) * seen
 }

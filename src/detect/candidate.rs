@@ -1,5 +1,6 @@
 //! A stretch of fast motion made ready: both nodes' tracks from the address pose, and the arm's phases.
 
+use super::cuff::Cuff;
 use super::episode::Episode;
 use super::hand_alone;
 use super::measure::WristKnowledge;
@@ -10,8 +11,6 @@ use crate::fusion::clock::ClockMap;
 use crate::fusion::errors::GloveErrors;
 use crate::fusion::hub::{Care, HubEstimate};
 use crate::fusion::joint::JointWindow;
-use crate::fusion::joint::relative::Straight;
-use crate::fusion::soft_tissue::given_back;
 use crate::fusion::track::Track;
 use crate::fusion::wrist::WristAxes;
 use nalgebra::{UnitQuaternion, Vector3};
@@ -319,7 +318,7 @@ fn arm_track(
     lead_arm_sign: f64,
 ) -> ArmTrack {
     let proximal = axes.forearm_from_sensor().inverse() * Vector3::y();
-    let wrist = wrist.map(|wrist| (wrist, Straight::of(&wrist.axes)));
+    let mut cuff = wrist.map(|wrist| (wrist.start, Cuff::on(wrist)));
     let mut arm = ArmTrack::with_capacity(hand.t_s.len());
     let (first_s, last_s) = (forearm.t_s.first().copied(), forearm.t_s.last().copied());
     for t_s in hand.t_s.iter().copied() {
@@ -328,8 +327,9 @@ fn arm_track(
             continue;
         }
         let (level_from_sensor, rate) = forearm.at(there_s);
-        let (turn, turn_rate) = wrist.map_or((Vector3::zeros(), Vector3::zeros()), |wrist| {
-            cuff_turn(wrist, (&level_from_sensor, &rate), hand.at(t_s))
+        let (turn, turn_rate) = cuff.as_mut().map_or_else(Default::default, |(start, cuff)| {
+            let (hand, hand_rate) = hand.at(t_s);
+            cuff.turned(t_s, (&level_from_sensor, &rate), (&(*start * hand), &hand_rate))
         });
         let distal = -(UnitQuaternion::from_scaled_axis(-turn) * (level_from_sensor * proximal));
         let world_rate = level_from_sensor * rate - turn_rate;
@@ -340,18 +340,4 @@ fn arm_track(
         arm.rate.push(world_rate.norm());
     }
     arm
-}
-
-/// How far, and how fast, the cuff is turned against the forearm by a wrist that bends: half of what soft
-/// tissue hides. In the forearm's level frame, rad and rad/s.
-#[must_use]
-pub fn cuff_turn(
-    (wrist, straight): (&WristKnowledge, Straight),
-    (forearm, forearm_rate): (&UnitQuaternion<f64>, &Vector3<f64>),
-    (hand, hand_rate): (UnitQuaternion<f64>, Vector3<f64>),
-) -> (Vector3<f64>, Vector3<f64>) {
-    let hand = wrist.start * hand;
-    let share = 0.5 * given_back(wrist.tissue);
-    let bend = straight.bend(forearm, &hand);
-    (bend * share, (hand * hand_rate - forearm * forearm_rate) * share)
 }

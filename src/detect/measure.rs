@@ -15,7 +15,7 @@ use crate::fusion::clock_bends::BENDS;
 use crate::fusion::errors::{GloveErrors, NODE};
 use crate::fusion::joint::{CLOCK, JOINT, UNKNOWNS};
 use crate::fusion::series::{Reading, value_at};
-use crate::fusion::soft_tissue::{Creep, given_back};
+use crate::fusion::soft_tissue::{Creep, bend, given_back};
 use crate::fusion::wrist::{self, WristAxes};
 use crate::units::{DeviceTime, Measured};
 use nalgebra::{SMatrix, SVector, UnitQuaternion, Vector3};
@@ -253,7 +253,7 @@ fn curves(candidate: &Candidate, wrist: &WristKnowledge, params: &MeasureParams)
         let forearm = candidate.forearm.at(clock.forearm_s(*t_s)).0;
         let hand = candidate.hand.level_from_sensor[offset + i];
         let seen = forearm_from_sensor * forearm.inverse() * start * hand * sensor_from_hand;
-        let hidden = creep.follow(*t_s, seen.scaled_axis()) * given_back(wrist.tissue);
+        let hidden = creep.follow(*t_s, bend(&seen)) * given_back(wrist.tissue);
         let forearm_from_hand = UnitQuaternion::from_scaled_axis(hidden) * seen;
         let angles = wrist::angles(&forearm_from_hand, params.lead_arm_sign);
         curves.hinge.push(angles.hinge);

@@ -10,6 +10,7 @@ pub mod calibration_part;
 pub mod calibration_quality;
 pub mod calibration_watch;
 pub mod candidate;
+mod cuff;
 pub mod episode;
 mod fast_motion;
 mod flags;

@@ -1,12 +1,12 @@
 //! How arm and hand move through a swing: what speeds are worked out from.
 
-use super::candidate::{Candidate, cuff_turn};
+use super::candidate::Candidate;
+use super::cuff::Cuff;
 use super::episode::Episode;
 use super::measure::{Instants, WristKnowledge};
 use crate::fusion::both_ends::NodeCovariance;
 use crate::fusion::errors::{GYRO, NODE};
 use crate::fusion::joint::TISSUE;
-use crate::fusion::joint::relative::Straight;
 use crate::fusion::mend::mend;
 use crate::fusion::series::{Reading, between, step_over_s};
 use crate::fusion::strapdown::tilt_by_acc_bias;
@@ -296,7 +296,7 @@ pub(super) fn motion(
     }
     let velocity = velocity(candidate, wrist, instants);
     let sensor_from_hand = wrist.axes.hand_from_sensor().inverse();
-    let straight = Straight::of(&wrist.axes);
+    let mut cuff = Cuff::on(wrist);
     let arm = &candidate.arm;
     let mut points = Vec::new();
     let mut next_s = instants.takeaway_s;
@@ -309,8 +309,8 @@ pub(super) fn motion(
         let (hand, hand_rate) = candidate.hand.at(t_s);
         let (forearm, forearm_rate) = candidate.forearm.at(wrist.clock.forearm_s(t_s));
         // Half of what soft tissue hides is the hand's, the other half the cuff's.
-        let (turn, turn_rate) = cuff_turn((wrist, straight), (&forearm, &forearm_rate), (hand, hand_rate));
         let level = wrist.start * hand;
+        let (turn, turn_rate) = cuff.turned(t_s, (&forearm, &forearm_rate), (&level, &hand_rate));
         points.push(MotionPoint {
             t: DeviceTime::at_seconds(t_s),
             arm: arm.distal[i],

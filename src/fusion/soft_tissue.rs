@@ -8,7 +8,7 @@ use super::clock::ClockMap;
 use super::errors::NodeErrors;
 use super::series::{Reading, between};
 use super::track::Track;
-use nalgebra::{Matrix2, Unit, Vector2, Vector3};
+use nalgebra::{Matrix2, Unit, UnitQuaternion, Vector2, Vector3};
 
 /// How well the arm's own part is known, share of the wrist's bend: sway, and skin that slides by nearly a millimetre as
 /// the wrist waves by 30° (judgement).
@@ -105,6 +105,20 @@ pub fn given_back(share: f64) -> f64 {
     share / (1.0 - share)
 }
 
+/// How far a wrist that has turned like this, forearm from hand, is bent about its two axes, as a rotation in the forearm,
+/// rad. That is what tissue follows.
+#[must_use]
+pub fn bend(forearm_from_hand: &UnitQuaternion<f64>) -> Vector3<f64> {
+    two_axes(forearm_from_hand.scaled_axis())
+}
+
+/// Without the part about the forearm's long axis: a turn about one axis and then about the other, told as one rotation,
+/// has half their product there (7° of 40° and 20°), and the wrist has no such axis.
+#[must_use]
+pub fn two_axes(turn: Vector3<f64>) -> Vector3<f64> {
+    Vector3::new(turn.x, 0.0, turn.z)
+}
+
 /// Tissue that creeps after the bone with one time constant.
 #[derive(Clone, Copy, Debug)]
 pub struct Creep {
@@ -122,14 +136,21 @@ impl Creep {
     /// Where it is when the bone is at `bend`. Has to be asked in order of time.
     pub fn follow(&mut self, t_s: f64, bend: Vector3<f64>) -> Vector3<f64> {
         let crept = match self.last {
-            Some((last_s, last_bend, crept)) if self.lag_s > 0.0 => {
-                let middle = 0.5 * (last_bend + bend);
-                middle + (crept - middle) * (-(t_s - last_s) / self.lag_s).exp()
+            Some((last_s, last_bend, crept)) if self.lag_s > 0.0 && t_s > last_s => {
+                let behind = (bend - last_bend) * (self.lag_s / (t_s - last_s));
+                bend - behind + (crept - last_bend + behind) * (-(t_s - last_s) / self.lag_s).exp()
             }
             _ => bend,
         };
         self.last = Some((t_s, bend, crept));
         crept
+    }
+
+    /// How fast it goes where it was last asked, the bone going at `bend_rate`.
+    #[must_use]
+    pub fn rate(&self, bend_rate: Vector3<f64>) -> Vector3<f64> {
+        let behind = self.last.map(|(_, bend, crept)| bend - crept).filter(|_| self.lag_s > 0.0);
+        behind.map_or(bend_rate, |behind| behind / self.lag_s)
     }
 }
 
@@ -228,6 +249,7 @@ pub fn cuff_share(waving: &[Waving], step_s: f64) -> Option<(f64, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fusion::wrist;
 
     fn rocking(share: f64, own: f64) -> Vec<Reading> {
         rocking_at(250.0, 4.0, share, own)
@@ -299,6 +321,34 @@ mod tests {
             let expected = phase.cos() * (6.0 * t_s - phase).sin();
             assert!(i < 40 || (crept - expected).abs() < 1e-3, "{crept} for {expected}");
         }
+    }
+
+    /// One that goes at 1 rad/s lies behind by as much as it takes, however seldom it is asked.
+    #[test]
+    fn a_creep_follows_a_steady_bone_at_its_rate() {
+        for (lag_s, step_s) in [(0.02, 0.005), (0.002, 0.005), (0.0, 0.005), (0.02, 0.05)] {
+            let mut creep = Creep::new(lag_s);
+            let behind = (0..60).map(|i| {
+                let t_s = f64::from(i) * step_s;
+                t_s - creep.follow(t_s, Vector3::x() * t_s).x
+            });
+            let last = behind.last().unwrap();
+            let rate = creep.rate(Vector3::x()).x;
+            assert!((last - lag_s).abs() < 1e-5 && (rate - 1.0).abs() < 1e-2, "{lag_s}: {last}, {rate}");
+        }
+    }
+
+    /// Cuff and hand turned by a share of hinge and flexion each, none of it about the long axis: told as one rotation,
+    /// the wrist's bend has a part there, which given back would be 1.6° of 40° and 20°.
+    #[test]
+    fn what_tissue_hides_of_two_axes_is_no_turn_about_the_third() {
+        let (hinge, flexion, each) = (0.7, 0.35, 0.08);
+        let turn = UnitQuaternion::from_scaled_axis(Vector3::new(-hinge, 0.0, flexion) * each);
+        let seen = turn.inverse() * wrist::bent(hinge, flexion, 1.0) * turn.inverse();
+        let hidden = bend(&seen) * given_back(2.0 * each);
+        let found = wrist::angles(&(UnitQuaternion::from_scaled_axis(hidden) * seen), 1.0);
+        let off = [found.hinge - hinge, found.flexion - flexion, found.axial];
+        assert!(off.iter().all(|off| off.abs().to_degrees() < 0.3), "{off:?}");
     }
 
     #[test]

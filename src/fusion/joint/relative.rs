@@ -4,7 +4,7 @@ use super::{CLOCK, JOINT, OWN, SHARED, TISSUE, UNKNOWNS};
 use crate::fusion::clock::ClockMap;
 use crate::fusion::clock_bends::BENDS;
 use crate::fusion::errors::{GYRO, GloveErrors, NODE, NodeErrors};
-use crate::fusion::soft_tissue::given_back;
+use crate::fusion::soft_tissue::{bend, given_back};
 use crate::fusion::strapdown::tilt_by_acc_bias;
 use crate::fusion::track::{Sensitivity, Track};
 use crate::fusion::wrist::WristAxes;
@@ -118,7 +118,7 @@ impl<'a> Pair<'a> {
         let forearm_at = NodeAt::of(forearm, self.clock.forearm_s(t_s));
         let forearm = forearm_at.with_errors_out(&self.errors.forearm);
         let hand_seen = self.start * hand.with_errors_out(&self.errors.hand);
-        let bend = self.straight.bend(&forearm, &hand_seen);
+        let bend = self.straight.level_from_forearm(&forearm) * self.straight.bend(&forearm, &hand_seen);
         let from_reference_s = t_s - self.clock.reference_s;
         let mut by_drift = [from_reference_s; 1 + BENDS];
         by_drift[1..].copy_from_slice(&self.clock.bends.polynomials_at(from_reference_s));
@@ -153,12 +153,17 @@ impl Straight {
         }
     }
 
-    /// How far the wrist seems bent, as a rotation in the forearm's level frame: `forearm` is
-    /// `level_from_sensor`, `hand` `forearm level from hand sensor`.
+    /// The forearm in its level frame, seen by its node's `level_from_sensor`.
+    #[must_use]
+    pub fn level_from_forearm(&self, forearm: &UnitQuaternion<f64>) -> UnitQuaternion<f64> {
+        forearm * self.sensor_from_forearm
+    }
+
+    /// How far the wrist seems bent, as a rotation in the forearm: `forearm` is `level_from_sensor`, `hand`
+    /// `forearm level from hand sensor`.
     #[must_use]
     pub fn bend(&self, forearm: &UnitQuaternion<f64>, hand: &UnitQuaternion<f64>) -> Vector3<f64> {
-        let level_from_forearm = forearm * self.sensor_from_forearm;
         let level_from_hand = hand * self.sensor_from_hand;
-        level_from_forearm * (level_from_forearm.inverse() * level_from_hand).scaled_axis()
+        bend(&(self.level_from_forearm(forearm).inverse() * level_from_hand))
     }
 }
