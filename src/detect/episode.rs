@@ -1,6 +1,8 @@
 //! Cuts the stream of arrivals into what is worth measuring: the calibration, and stretches of fast
 //! motion with the stillness before them. Holds a bounded stretch of samples, however long the session.
 
+mod clock_jumps;
+
 use super::NodeLoss;
 use super::arrival_order::ArrivalOrder;
 use super::body_watch::{BodyReadings, BodyWatch};
@@ -490,6 +492,3 @@ impl EpisodeCutter {
         }
     }
 }
-
-#[path = "clock_jumps.rs"]
-mod clock_jumps;
