@@ -18,7 +18,7 @@ use support::score::{INSTANTS, Scored, SwingScore, percentile, score, within};
 
 /// Least shares within one bar and within two. Of normal errors 0.68 and 0.95 lie within them; the swings of a bucket go
 /// wrong together, so of six buckets' 48 a share may well be off by a sixth.
-const HOLD: [f64; 2] = [0.55, 0.85];
+const HOLD: [f64; 2] = [0.5, 0.85];
 /// With the hand node alone the takeaway has a long tail: of a wrist that moves before the arm the hand tells little.
 const HOLD_ALONE: [f64; 2] = [0.5, 0.75];
 

@@ -21,8 +21,9 @@ const BETWEEN_SD_DEG: f64 = 0.1;
 /// What is wrong with the flexion at the ball is wrong in another way when the forearm has rolled on: so many times as
 /// much lies between the two (judgement, likewise).
 const AFTER_BALL_FACTOR: f64 = 1.3;
-/// How far the arm has turned since the top is known to so much: the top's own time, and the gyros, degrees (judgement).
-const TURNED_SD_DEG: f64 = 1.0;
+/// How far the arm has turned since the top is known to so much: half a hundredth of it for the gyros, degrees (judgement;
+/// at the top the arm is still, so that its time hardly counts).
+const TURNED_SD_DEG: f64 = 0.5;
 /// How well the zero of an anatomical angle, and the grip's, are known, degrees.
 const ZERO_SD_DEG: f64 = 5.0;
 
