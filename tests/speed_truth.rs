@@ -156,7 +156,10 @@ const MAY_HOLD_TOO_WELL: [(&str, &str); 5] = [
     ("flexion_at_ball_deg", "the virtual wrist's zero is an anatomical one, a living one's is not known"),
     ("flat_after_ball_mm", "no ball slows the virtual head, and its shaft has no spring"),
     ("hand_peak_mps", "the virtual node sits where the program takes it to be"),
-    ("hand_up_at_ball_m", "the virtual body sways to the sides, a living one breathes, too"),
+    (
+        "hand_up_at_ball_m",
+        "the virtual body moves up and down by less than to the sides, the bar holds as much of both",
+    ),
     ("hub_travel_m", "the virtual node sits where the program takes it to be"),
 ];
 
