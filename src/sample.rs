@@ -47,20 +47,6 @@ impl NodeRole {
     }
 }
 
-/// What is said where not both of hand and forearm are among these nodes: what that means, and what to do.
-#[must_use]
-pub fn missing_nodes(found: &[NodeRole]) -> Option<String> {
-    let has = |role| found.contains(&role);
-    let means = match (has(NodeRole::Hand), has(NodeRole::Forearm)) {
-        (true, true) => return None,
-        (true, false) => "with the hand alone angles and set are rough",
-        (false, _) => "without the hand no swing is found: see that the hand node is charged and switched on",
-    };
-    let words: Vec<&str> = found.iter().map(|role| role.word()).collect();
-    let found = if words.is_empty() { "none".to_owned() } else { format!("{} only", words.join(" and ")) };
-    Some(format!("expected the nodes hand and forearm, found {found}; {means}"))
-}
-
 /// One reading of one node.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ImuSample {
@@ -280,22 +266,6 @@ impl Default for DeviceDescription {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_missing_node_is_told_with_what_that_means() {
-        use NodeRole::{Chest, Forearm, Hand};
-        let told = |found: &[NodeRole]| missing_nodes(found).unwrap();
-        assert_eq!(missing_nodes(&[Hand, Forearm, Chest]), None);
-        let expected = "expected the nodes hand and forearm, found";
-        assert_eq!(
-            told(&[Hand, Chest]),
-            format!("{expected} hand and chest only; with the hand alone angles and set are rough")
-        );
-        let without_hand =
-            "without the hand no swing is found: see that the hand node is charged and switched on";
-        assert_eq!(told(&[Forearm]), format!("{expected} forearm only; {without_hand}"));
-        assert_eq!(told(&[]), format!("{expected} none; {without_hand}"));
-    }
 
     #[test]
     fn markers_survive_their_two_fields() {

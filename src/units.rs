@@ -57,6 +57,12 @@ impl WallTime {
     }
 }
 
+/// A length of time in ms as whole microseconds; none where it is not known.
+#[must_use]
+pub fn microseconds(ms: f64) -> Option<i64> {
+    ms.is_finite().then(|| (ms * 1e3).round() as i64)
+}
+
 /// A count with its noun, whose plural ends in s: `1 swing`, `2 swings`.
 pub fn counted<N: PartialEq + From<u8> + fmt::Display>(count: N, noun: &str) -> String {
     let ending = if count == N::from(1) { "" } else { "s" };

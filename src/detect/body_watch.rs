@@ -100,6 +100,11 @@ impl Heard {
         Heard { view: ClockView::new(ClockViewParams::default()), newest: None, paced: VecDeque::new() }
     }
 
+    /// Its clock has jumped: what it showed of the clock until now holds no more.
+    fn begin_anew(&mut self) {
+        *self = Heard { newest: self.newest, ..Heard::new() };
+    }
+
     fn hear(&mut self, sample: &ImuSample) {
         if let Some(received) = sample.received {
             self.view.hear(sample.t, received);
@@ -212,7 +217,7 @@ impl BodyWatch {
 
     /// The hand's clock has jumped: where it lies is found anew.
     pub fn hand_jumped(&mut self) {
-        self.hand = Heard { newest: self.hand.newest, ..Heard::new() };
+        self.hand.begin_anew();
     }
 
     /// The player is asked for a part of the calibration.
@@ -320,7 +325,7 @@ impl TrunkNode {
             Taken::Reading(_) => {}
         }
         if self.intake.take_jump().is_some() {
-            self.heard = Heard { newest: self.heard.newest, ..Heard::new() };
+            self.heard.begin_anew();
         }
         self.heard.hear(sample);
     }

@@ -218,9 +218,7 @@ impl EpisodeCutter {
     pub fn finish(&mut self) -> Vec<Cut> {
         let calibration = self.calibration.take().and_then(|calibration| self.close_calibration(calibration));
         self.end_motion();
-        let ended = std::mem::take(&mut self.ended);
-        let motions = ended.iter().map(|ended| Cut::Motion(self.episode_of(ended)));
-        calibration.into_iter().chain(motions).collect()
+        calibration.into_iter().chain(std::iter::from_fn(|| self.next_ended())).collect()
     }
 
     /// The fast motion that is still going on, as far as it has come.
@@ -243,9 +241,12 @@ impl EpisodeCutter {
 
     /// The next motion that is over and can be handed out.
     fn hand_out(&mut self) -> Option<Cut> {
-        if self.is_patient && self.order.is_doubtful() {
-            return None;
-        }
+        let waits = self.is_patient && self.order.is_doubtful();
+        if waits { None } else { self.next_ended() }
+    }
+
+    /// The next motion that is over, whether its clocks are doubted or not.
+    fn next_ended(&mut self) -> Option<Cut> {
         let ended = self.ended.pop_front()?;
         Some(Cut::Motion(self.episode_of(&ended)))
     }
@@ -348,8 +349,7 @@ impl EpisodeCutter {
             self.end_motion();
             self.told_until_s = self.now_s().unwrap_or(f64::NEG_INFINITY);
         }
-        let ended = self.ended.pop_front()?;
-        Some(Cut::Motion(self.episode_of(&ended)))
+        self.next_ended()
     }
 
     fn take(&mut self, sample: &ImuSample) -> Option<Cut> {

@@ -71,9 +71,9 @@ fn hermite(ends: [f64; 2], slopes: [f64; 2], length_s: f64, part: f64) -> f64 {
         + length_s * (slopes[0] * p * q * q - slopes[1] * p * p * q)
 }
 
-/// Slope of one component of the rate between two neighbours, per s.
-fn slope(a: &Reading, b: &Reading, axis: usize) -> f64 {
-    (b.rate[axis] - a.rate[axis]) / (b.t_s - a.t_s).max(1e-6)
+/// Slope of rate or force between two neighbours, per s.
+fn slope(a: &Reading, b: &Reading, of: impl Fn(&Reading) -> &Vector3<f64>) -> Vector3<f64> {
+    (of(b) - of(a)) / (b.t_s - a.t_s).max(1e-6)
 }
 
 /// Carries one axis on over a clipped stretch. Without two readings on either side it stays as it is, and
@@ -83,7 +83,8 @@ fn unclip(readings: &mut [Reading], variance: &mut [f64], axis: usize, run: &Ran
     let bridged = sides.map(|around| {
         let n = around.len();
         let (left, right) = (around[1], around[n - 2]);
-        let slopes = [slope(&around[0], &left, axis), slope(&right, &around[n - 1], axis)];
+        let slope = |a, b| slope(a, b, |reading| &reading.rate)[axis];
+        let slopes = [slope(&around[0], &left), slope(&right, &around[n - 1])];
         let length_s = right.t_s - left.t_s;
         let at = |t_s: f64| {
             hermite([left.rate[axis], right.rate[axis]], slopes, length_s, (t_s - left.t_s) / length_s)
@@ -174,7 +175,7 @@ impl Bridge {
     /// The cubic at `part` of the way; the parabola where a slope is not known.
     fn value(&self, part: f64, of: impl Fn(&Reading) -> &Vector3<f64>) -> Vector3<f64> {
         let Bridge { before, left, right, behind } = self;
-        let slope = |a: &Reading, b: &Reading| (of(b) - of(a)) / (b.t_s - a.t_s).max(1e-6);
+        let slope = |a, b| slope(a, b, &of);
         let straight = slope(left, right);
         let first = before.as_ref().map(|before| slope(before, left));
         let last = behind.as_ref().map(|behind| slope(right, behind));

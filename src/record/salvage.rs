@@ -2,13 +2,28 @@
 
 use super::recorded::Channel;
 use super::tally::Tally;
-use crate::sample::{NodeRole, missing_nodes};
+use crate::sample::NodeRole;
 use crate::units::{counted, times};
 use std::collections::BTreeMap;
 use std::fmt;
 
 /// Losses that are listed one by one; more are only counted.
 const LISTED_AT_MOST: usize = 20;
+
+/// What is said where not both of hand and forearm are among these nodes: what that means, and what to do.
+#[must_use]
+pub fn missing_nodes(found: &[NodeRole]) -> Option<String> {
+    let has = |role| found.contains(&role);
+    let means = match (has(NodeRole::Hand), has(NodeRole::Forearm)) {
+        (true, true) => return None,
+        (true, false) => "with the hand alone angles and set are rough",
+        (false, _) => "without the hand no swing is found: see that the hand node is charged and switched on",
+    };
+    let words: Vec<&str> = found.iter().map(|role| role.word()).collect();
+    let found = if words.is_empty() { "none".to_owned() } else { format!("{} only", words.join(" and ")) };
+    Some(format!("expected the nodes hand and forearm, found {found}; {means}"))
+}
+
 /// One thing that could not be read back.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Loss {
@@ -189,6 +204,22 @@ impl SalvageReport {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_missing_node_is_told_with_what_that_means() {
+        use NodeRole::{Chest, Forearm, Hand};
+        let told = |found: &[NodeRole]| missing_nodes(found).unwrap();
+        assert_eq!(missing_nodes(&[Hand, Forearm, Chest]), None);
+        let expected = "expected the nodes hand and forearm, found";
+        assert_eq!(
+            told(&[Hand, Chest]),
+            format!("{expected} hand and chest only; with the hand alone angles and set are rough")
+        );
+        let without_hand =
+            "without the hand no swing is found: see that the hand node is charged and switched on";
+        assert_eq!(told(&[Forearm]), format!("{expected} forearm only; {without_hand}"));
+        assert_eq!(told(&[]), format!("{expected} none; {without_hand}"));
+    }
 
     #[test]
     fn many_losses_are_counted_but_not_all_listed() {

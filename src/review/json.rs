@@ -10,7 +10,7 @@ use super::summary::{Group, Summary};
 use super::{ANGLE_REFERENCE, LiveCue, Review};
 use crate::detect::{AnglesFrom, AtEvents, NodeLoss, SetTimes, Swing};
 use crate::sample::NodeRole;
-use crate::units::{DeviceTime, Measured};
+use crate::units::{DeviceTime, Measured, microseconds};
 use serde::Serialize;
 
 /// The version of the object's shape.
@@ -384,11 +384,6 @@ impl TrendObject {
 
 pub(super) fn hundredths(number: f64) -> Option<f64> {
     rounded(number, 100.0)
-}
-
-/// A length of time in ms as whole microseconds; none where it is not known.
-fn microseconds(ms: f64) -> Option<i64> {
-    ms.is_finite().then(|| (ms * 1e3).round() as i64)
 }
 
 pub(super) fn fraction(number: f64) -> Option<f64> {

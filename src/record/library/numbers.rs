@@ -2,7 +2,7 @@
 
 use super::remarks::{SwingName, find};
 use crate::detect::{AtEvents, BodyTurn, SegmentTurn, Swing};
-use crate::units::{DeviceTime, Measured};
+use crate::units::{DeviceTime, Measured, microseconds};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -91,13 +91,12 @@ pub struct InstantSds {
 
 impl InstantSds {
     fn of(swing: &Swing) -> InstantSds {
-        let known = |sd_ms: f64| sd_ms.is_finite().then(|| (sd_ms * 1e3).round() as i64);
         InstantSds {
-            takeaway_us: known(swing.sds.takeaway_ms),
-            top_us: known(swing.sds.top_ms),
-            impact_us: swing.sds.impact_ms.and_then(known),
-            finish_us: swing.sds.finish_ms.and_then(known),
-            set_us: swing.set.and_then(|set| known(set.set_sd_ms())),
+            takeaway_us: microseconds(swing.sds.takeaway_ms),
+            top_us: microseconds(swing.sds.top_ms),
+            impact_us: swing.sds.impact_ms.and_then(microseconds),
+            finish_us: swing.sds.finish_ms.and_then(microseconds),
+            set_us: swing.set.and_then(|set| microseconds(set.set_sd_ms())),
         }
     }
 }
